@@ -1,21 +1,21 @@
-"""Why the service says no, in words: plain exceptions that domain functions raise and every way in understands.
+"""Why the service says no, in words: plain exceptions domain functions raise and every way in understands.
 
 The API turns each into an RFC 9457 problem answer (``config.api.problems``); pages show the same sentences.
 No Django here, so that pure modules may raise them too.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 
 @dataclass(frozen=True)
 class Reason:
-    """One thing that stands in the way: a code for programs, a sentence for people, where, and what it concerns."""
+    """One thing that stands in the way: code for programs, sentence for people, where, what it concerns."""
 
     code: str
     detail: str
     field: str = ""
-    ids: Sequence[str] = field(default_factory=tuple)
+    ids: Sequence[str] = ()
 
 
 class Refusal(Exception):
