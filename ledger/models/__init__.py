@@ -1,0 +1,34 @@
+from ledger.models.attachments import Attachment
+from ledger.models.changes import Change, Removal
+from ledger.models.establishments import Establishment
+from ledger.models.kept import Kept, Versioned
+from ledger.models.people import Membership, Person, Qualification, Role, Token
+from ledger.models.records import BASE_1, AlreadyRecorded, Record, record_class, record_classes
+from ledger.models.seals import Entry, Leaf, Seal, SealHead, Unsealed
+from ledger.models.signatures import Meaning, Signature
+
+__all__ = [
+    "BASE_1",
+    "AlreadyRecorded",
+    "Attachment",
+    "Change",
+    "Entry",
+    "Establishment",
+    "Kept",
+    "Leaf",
+    "Meaning",
+    "Membership",
+    "Person",
+    "Qualification",
+    "Record",
+    "Removal",
+    "Role",
+    "Seal",
+    "SealHead",
+    "Signature",
+    "Token",
+    "Unsealed",
+    "Versioned",
+    "record_class",
+    "record_classes",
+]

@@ -1,0 +1,221 @@
+"""Lots and everything that happens to them."""
+
+from django.db import models
+from django.db.models import Q
+
+from batches.models.batches import Batch, Part
+from batches.models.places import StoragePlace, TradingPartner
+from batches.models.recipes import Material
+from ledger.ids import uuid7
+from ledger.models import BASE_1, Entry, Establishment, Kept, Record
+
+
+class Lot(Kept):
+    """The identity of a quantity of one material, written once when it is received or made.
+
+    It comes from one receipt (``supplier``, ``supplier_code``) or from one batch (decision D14).
+    ``birth``: the movement that brought it.
+    """
+
+    uid = models.UUIDField(unique=True, default=uuid7, editable=False)
+    establishment = models.ForeignKey(Establishment, models.PROTECT, related_name="+")
+    code = models.CharField(max_length=20)
+    material = models.ForeignKey(Material, models.PROTECT, related_name="lots")
+    batch = models.ForeignKey(Batch, models.PROTECT, null=True, blank=True, related_name="lots")
+    supplier = models.ForeignKey(TradingPartner, models.PROTECT, null=True, blank=True, related_name="lots")
+    supplier_code = models.CharField(max_length=60, blank=True)
+    is_rework = models.BooleanField(default=False)
+    day = models.DateField()  # received or made on, the establishment's date
+    best_before = models.DateField(null=True, blank=True)
+    birth = models.OneToOneField(Entry, models.PROTECT, related_name="+")
+
+    class Meta:
+        ordering = ["-id"]
+        indexes = [models.Index(fields=["supplier", "supplier_code"])]
+        constraints = [
+            models.UniqueConstraint(name="lot_code_is_used_once", fields=["establishment", "code"]),
+            models.CheckConstraint(
+                name="lot_comes_from_one_receipt_or_one_batch",
+                condition=Q(batch__isnull=False, supplier__isnull=True)
+                | Q(batch__isnull=True, supplier__isnull=False),
+            ),
+            models.CheckConstraint(
+                name="rework_comes_from_a_batch", condition=Q(is_rework=False) | Q(batch__isnull=False)
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return self.code
+
+
+class MovementKind(models.TextChoices):
+    RECEIVED = "received", "received"
+    USED = "used", "used in a batch"
+    MADE = "made", "made by a batch"
+    MOVED = "moved", "moved"
+    SHIPPED = "shipped", "shipped"
+    RETURNED = "returned", "returned by a customer"
+    SENT_BACK = "sent-back", "sent back to the supplier"
+    COUNTED = "counted", "counted"
+    SAMPLED = "sampled", "sampled"
+    DESTROYED = "destroyed", "destroyed"
+
+
+ADDS = frozenset({MovementKind.RECEIVED, MovementKind.MADE, MovementKind.RETURNED})
+TAKES = frozenset(
+    {
+        MovementKind.USED,
+        MovementKind.SHIPPED,
+        MovementKind.SENT_BACK,
+        MovementKind.SAMPLED,
+        MovementKind.DESTROYED,
+    }
+)
+
+
+class Movement(Record):
+    """Anything that happens to a lot. Stock is the sum of ``effect`` over standing movements.
+
+    ``quantity``: base steps (mg or pieces), never negative. ``entered`` and ``unit``: as entered.
+    ``effect``: what it does to the stock of the lot; for a count, what was counted less what was expected.
+    ``flags``: codes of what was out of order when it was recorded (see ``batches.movements``).
+    """
+
+    kind = "batches.movement"
+
+    what = models.CharField(max_length=10, choices=MovementKind.choices)
+    lot = models.ForeignKey(Lot, models.PROTECT, related_name="movements")
+    quantity = models.BigIntegerField()
+    effect = models.BigIntegerField()
+    entered = models.CharField(max_length=40)
+    unit = models.CharField(max_length=3)
+    batch = models.ForeignKey(Batch, models.PROTECT, null=True, blank=True, related_name="movements")
+    part = models.ForeignKey(Part, models.PROTECT, null=True, blank=True, related_name="movements")
+    recipe_line = models.PositiveSmallIntegerField(null=True, blank=True)
+    from_place = models.ForeignKey(StoragePlace, models.PROTECT, null=True, blank=True, related_name="+")
+    to_place = models.ForeignKey(StoragePlace, models.PROTECT, null=True, blank=True, related_name="+")
+    partner = models.ForeignKey(
+        TradingPartner, models.PROTECT, null=True, blank=True, related_name="movements"
+    )
+    carrier = models.ForeignKey(TradingPartner, models.PROTECT, null=True, blank=True, related_name="+")
+    document = models.CharField(max_length=80, blank=True)  # type and number of the paper that went with it
+    flags = models.JSONField(default=list, blank=True)
+
+    said_fields = (
+        "what",
+        "entered",
+        "unit",
+        "batch",
+        "part",
+        "recipe_line",
+        "from_place",
+        "to_place",
+        "partner",
+        "carrier",
+        "document",
+    )
+    client_fields = (
+        said_fields  # a new lot's own facts and code are the deed's to compare, see batches.movements
+    )
+    FORMS = {1: (*BASE_1, "lot", "quantity", "effect", "flags", *said_fields)}
+
+    class Meta(Record.Meta):
+        indexes = [
+            *Record.Meta.indexes,
+            models.Index(fields=["lot", "performed_at"]),
+            models.Index(fields=["batch", "what"]),
+            models.Index(fields=["partner", "performed_at"]),
+        ]
+        constraints = [
+            *Record.Meta.constraints,
+            models.CheckConstraint(name="movement_is_known", condition=Q(what__in=MovementKind.values)),
+            models.CheckConstraint(name="movement_quantity_is_not_negative", condition=Q(quantity__gte=0)),
+            models.CheckConstraint(
+                name="used_and_made_name_a_batch",
+                condition=Q(what__in=["used", "made"], batch__isnull=False)
+                | (~Q(what__in=["used", "made"]) & Q(batch__isnull=True, part__isnull=True)),
+            ),
+            models.CheckConstraint(
+                name="in_and_out_name_a_partner",
+                condition=~Q(what__in=["received", "shipped", "returned", "sent-back"])
+                | Q(partner__isnull=False),
+            ),
+        ]
+
+
+class LotStatus(models.TextChoices):
+    AWAITING = "awaiting", "awaiting decision"
+    RELEASED = "released", "released"
+    HELD = "held", "held"
+    REJECTED = "rejected", "rejected"
+
+
+class LotDecision(Record):
+    """A lot's status from now on, and the record that says why (a release, a deviation, a disposition)."""
+
+    kind = "batches.lot-decision"
+
+    lot = models.ForeignKey(Lot, models.PROTECT, related_name="decisions")
+    status = models.CharField(max_length=8, choices=LotStatus.choices)
+    because = models.ForeignKey(Entry, models.PROTECT, related_name="+")
+
+    own_fields = ("lot", "status", "because")
+    client_fields = own_fields
+    FORMS = {1: BASE_1 + own_fields}
+
+    class Meta(Record.Meta):
+        indexes = [*Record.Meta.indexes, models.Index(fields=["lot", "recorded_at"])]
+        constraints = [
+            *Record.Meta.constraints,
+            models.CheckConstraint(name="lot_status_is_known", condition=Q(status__in=LotStatus.values)),
+        ]
+
+
+class LotState(models.Model):
+    """Projection: a lot's status and stock now. Rebuilt from records by ``manage.py rebuild``."""
+
+    lot = models.OneToOneField(Lot, models.PROTECT, primary_key=True, related_name="state")
+    establishment = models.ForeignKey(Establishment, models.PROTECT, related_name="+")
+    status = models.CharField(max_length=8, choices=LotStatus.choices, default=LotStatus.AWAITING)
+    on_hand = models.BigIntegerField(default=0)
+
+    class Meta:
+        indexes = [models.Index(fields=["establishment", "status"])]
+
+
+class Edge(models.Model):
+    """Projection: lot ``source`` went into lot ``target`` through ``batch`` (decision D13).
+
+    ``quantity``: base steps of the source that are in the target. ``share``: the part of the target's mass
+    that came from the source, 0 to 1; 0 for what is counted, as a wrapper adds no mass to follow.
+    """
+
+    establishment = models.ForeignKey(Establishment, models.PROTECT, related_name="+", db_index=False)
+    source = models.ForeignKey(Lot, models.PROTECT, related_name="went_into", db_index=False)
+    target = models.ForeignKey(Lot, models.PROTECT, related_name="came_from", db_index=False)
+    batch = models.ForeignKey(Batch, models.PROTECT, related_name="edges")
+    quantity = models.BigIntegerField()
+    share = models.FloatField()
+
+    class Meta:
+        constraints = [
+            models.UniqueConstraint(name="one_edge_a_batch", fields=["source", "target", "batch"]),
+            models.CheckConstraint(name="edge_share_is_a_share", condition=Q(share__gte=0, share__lte=1)),
+        ]
+        indexes = [
+            models.Index(name="edge_forward", fields=["source", "target"]),
+            models.Index(name="edge_back", fields=["target", "source"]),
+        ]
+
+
+class CodeCounter(models.Model):
+    """The last running number given out for a code prefix; taken under the material lock."""
+
+    establishment = models.ForeignKey(Establishment, models.PROTECT, related_name="+")
+    prefix = models.CharField(max_length=40)
+    last = models.PositiveIntegerField(default=0)
+
+    class Meta:
+        constraints = [
+            models.UniqueConstraint(name="one_counter_a_prefix", fields=["establishment", "prefix"])
+        ]

@@ -1,0 +1,95 @@
+"""What is made of what."""
+
+from django.db import models
+from django.db.models import Q
+
+from batches.models.places import Reference
+from ledger.models import BASE_1, Kept, Record
+
+
+class MaterialKind(models.TextChoices):
+    INGREDIENT = "ingredient", "ingredient"
+    PACKAGING = "packaging", "packaging"
+    PROCESSING_AID = "processing-aid", "processing aid"
+    INTERMEDIATE = "intermediate", "intermediate"
+    FINISHED = "finished-product", "finished product"
+
+
+class Dimension(models.TextChoices):
+    MASS = "mass", "mass"
+    COUNT = "count", "count"
+
+
+class Material(Reference):
+    """Something that comes in lots. Quantities are whole milligrams (mass) or whole pieces (count).
+
+    ``lot_code_pattern``: empty = the usual one (short name, two-digit year, day of year, running number).
+    ``piece_mass_mg``: of one piece, where it is counted; lets a mass balance be closed over packing.
+    """
+
+    kind = models.CharField(max_length=20, choices=MaterialKind.choices)
+    dimension = models.CharField(max_length=5, choices=Dimension.choices, default=Dimension.MASS)
+    short_name = models.CharField(max_length=6)
+    piece_mass_mg = models.BigIntegerField(null=True, blank=True)
+    shelf_life_days = models.PositiveIntegerField(null=True, blank=True)
+    lot_code_pattern = models.CharField(max_length=60, blank=True)
+    gtin = models.CharField(max_length=14, blank=True)
+
+    class Meta(Reference.Meta):
+        constraints = [
+            *Reference.Meta.constraints,
+            models.CheckConstraint(name="material_kind_is_known", condition=Q(kind__in=MaterialKind.values)),
+            models.CheckConstraint(
+                name="material_dimension_is_known", condition=Q(dimension__in=Dimension.values)
+            ),
+            models.CheckConstraint(
+                name="material_piece_has_mass",
+                condition=Q(piece_mass_mg__isnull=True) | Q(piece_mass_mg__gt=0),
+            ),
+        ]
+
+
+class Recipe(Reference):
+    """A recipe and its draft. ``draft`` is one document that ``batches.recipes`` reads and checks."""
+
+    material = models.ForeignKey(Material, models.PROTECT, related_name="recipes")
+    draft = models.JSONField(default=dict, blank=True)
+
+
+class RecipeVersion(Record):
+    """A recipe as it was approved. Its document never changes; quantities enter the digest salted."""
+
+    kind = "batches.recipe-version"
+
+    recipe = models.ForeignKey(Recipe, models.PROTECT, related_name="versions")
+    material = models.ForeignKey(Material, models.PROTECT, related_name="+")
+    number = models.PositiveIntegerField()
+    document = models.JSONField()
+
+    own_fields = ("recipe", "material", "number", "document")
+    client_fields = ("recipe", "document")
+    confidential = frozenset({"document"})
+    FORMS = {1: BASE_1 + own_fields}
+
+    class Meta(Record.Meta):
+        constraints = [
+            *Record.Meta.constraints,
+            models.UniqueConstraint(name="recipe_versions_are_numbered_once", fields=["recipe", "number"]),
+        ]
+
+
+class RecipeLine(Kept):
+    """One input of an approved recipe. ``tolerance_permille``: how far a weighing may lie from its target."""
+
+    version = models.ForeignKey(RecipeVersion, models.PROTECT, related_name="lines")
+    position = models.PositiveSmallIntegerField()
+    material = models.ForeignKey(Material, models.PROTECT, related_name="+")
+    amount = models.BigIntegerField()  # base steps for the recipe's own batch size
+    tolerance_permille = models.PositiveIntegerField()
+
+    class Meta:
+        ordering = ["version", "position"]
+        constraints = [
+            models.UniqueConstraint(name="recipe_lines_are_numbered_once", fields=["version", "position"]),
+            models.CheckConstraint(name="recipe_line_amount_is_positive", condition=Q(amount__gt=0)),
+        ]

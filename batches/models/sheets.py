@@ -1,0 +1,71 @@
+"""What is noted while a batch runs, beside weighings (those are movements) and checks (those are haccp's)."""
+
+from django.db import models
+from django.db.models import F, Q
+
+from batches.models.batches import Batch, Part
+from batches.models.places import Equipment
+from ledger.models import BASE_1, Record
+
+
+class ProcessStep(Record):
+    """A step of the process, from ``performed_at`` until ``ended_at``."""
+
+    kind = "batches.process-step"
+
+    batch = models.ForeignKey(Batch, models.PROTECT, related_name="steps")
+    part = models.ForeignKey(Part, models.PROTECT, null=True, blank=True, related_name="steps")
+    step = models.CharField(max_length=60)
+    equipment = models.ForeignKey(Equipment, models.PROTECT, null=True, blank=True, related_name="+")
+    ended_at = models.DateTimeField(null=True, blank=True)
+
+    own_fields = ("batch", "part", "step", "equipment", "ended_at")
+    client_fields = own_fields
+    FORMS = {1: BASE_1 + own_fields}
+
+    class Meta(Record.Meta):
+        constraints = [
+            *Record.Meta.constraints,
+            models.CheckConstraint(
+                name="step_ends_after_it_begins",
+                condition=Q(ended_at__isnull=True) | Q(ended_at__gte=F("performed_at")),
+            ),
+        ]
+
+
+class QualityReading(Record):
+    """Something observed for quality only: kept beside, judged by nobody, never the start of a deviation."""
+
+    kind = "batches.quality-reading"
+
+    batch = models.ForeignKey(Batch, models.PROTECT, related_name="quality_readings")
+    part = models.ForeignKey(Part, models.PROTECT, null=True, blank=True, related_name="quality_readings")
+    what = models.CharField(max_length=80)
+    value = models.CharField(max_length=80)  # as entered
+    unit = models.CharField(max_length=10, blank=True)
+
+    own_fields = ("batch", "part", "what", "value", "unit")
+    client_fields = own_fields
+    FORMS = {1: BASE_1 + own_fields}
+
+
+class TrimReturn(Record):
+    """Trim of one part folded into another of the same batch (or the same part): no lot of its own (D14)."""
+
+    kind = "batches.trim-return"
+
+    batch = models.ForeignKey(Batch, models.PROTECT, related_name="trim_returns")
+    from_part = models.ForeignKey(Part, models.PROTECT, related_name="+")
+    to_part = models.ForeignKey(Part, models.PROTECT, related_name="+")
+    quantity = models.BigIntegerField()  # mg
+    entered = models.CharField(max_length=40)
+
+    own_fields = ("batch", "from_part", "to_part", "quantity", "entered")
+    client_fields = ("batch", "from_part", "to_part", "entered")
+    FORMS = {1: BASE_1 + own_fields}
+
+    class Meta(Record.Meta):
+        constraints = [
+            *Record.Meta.constraints,
+            models.CheckConstraint(name="trim_is_positive", condition=Q(quantity__gt=0)),
+        ]

@@ -1,0 +1,189 @@
+"""What went wrong, what was held, what was answered and decided, and how it was closed (D8)."""
+
+from django.db import models
+from django.db.models import Q
+
+from batches.models import Lot
+from ledger.models import BASE_1, Entry, Person, Record
+
+
+class Deviation(Record):
+    """A case: something was outside what must hold. Answers, dispositions and closing point to it.
+
+    Unique (``what``, ``subject``, ``slot``): the same cause opens one case, however often it is looked at.
+    ``subject``: the id of what it is about (a check, a movement, a batch). ``slot``: which occurrence.
+    """
+
+    kind = "haccp.deviation"
+
+    class What(models.TextChoices):
+        LIMIT = "limit", "a limit was lost"
+        MISSED_CHECK = "missed-check", "a check was not made in time"
+        MATERIAL = "material", "material out of order was used"
+        STOCK = "stock", "more was taken than there was"
+        REPORTED = "reported", "reported by a person"
+        EMERGENCY_START = "emergency-start", "started without permission"
+
+    what = models.CharField(max_length=20, choices=What.choices)
+    subject = models.UUIDField()
+    slot = models.CharField(max_length=60)
+    title = models.CharField(max_length=300)
+    because = models.ForeignKey(Entry, models.PROTECT, null=True, blank=True, related_name="+")
+
+    own_fields = ("what", "subject", "slot", "title", "because")
+    client_fields = own_fields
+    FORMS = {1: BASE_1 + own_fields}
+
+    class Meta(Record.Meta):
+        indexes = [*Record.Meta.indexes, models.Index(fields=["subject"])]
+        constraints = [
+            *Record.Meta.constraints,
+            models.UniqueConstraint(name="one_deviation_for_a_cause", fields=["what", "subject", "slot"]),
+            models.CheckConstraint(name="deviation_is_not_corrected", condition=Q(corrects__isnull=True)),
+            models.CheckConstraint(name="deviation_has_a_title", condition=~Q(title="")),
+        ]
+
+
+class HoldSubject(models.TextChoices):
+    BATCH = "batch", "batch"
+    PART = "part", "batch part"
+    LOT = "lot", "lot"
+    EQUIPMENT = "equipment", "equipment or tool"
+    AREA = "area", "area"
+    INSTRUMENT = "instrument", "instrument"
+    SUPPLIER_LOT = "supplier-lot", "supplier's lot"
+
+
+class Hold(Record):
+    """Everything its subject touched since the last good check is held; ``lots``: their uuids, found then."""
+
+    kind = "haccp.hold"
+
+    deviation = models.ForeignKey(Deviation, models.PROTECT, related_name="holds")
+    subject_kind = models.CharField(max_length=20, choices=HoldSubject.choices)
+    subject = models.UUIDField()
+    since = models.DateTimeField(
+        null=True, blank=True
+    )  # the last good check; empty = as far back as there is
+    lots = models.JSONField(default=list, blank=True)
+
+    own_fields = ("deviation", "subject_kind", "subject", "since", "lots")
+    client_fields = ("deviation", "subject_kind", "subject")
+    FORMS = {1: BASE_1 + own_fields}
+
+    class Meta(Record.Meta):
+        indexes = [*Record.Meta.indexes, models.Index(fields=["subject"])]
+        constraints = [
+            *Record.Meta.constraints,
+            models.CheckConstraint(
+                name="hold_subject_is_known", condition=Q(subject_kind__in=HoldSubject.values)
+            ),
+        ]
+
+
+class Question(models.TextChoices):
+    PUT_RIGHT = "put-right", "what was wrong, and how it was put right"
+    CAUSE = "cause", "why it happened"
+    PREVENTION = "prevention", "how it will not come back"
+
+
+class Answer(Record):
+    """An answer to one of a deviation's questions; the fourth, what becomes of each lot, is a Disposition."""
+
+    kind = "haccp.answer"
+
+    deviation = models.ForeignKey(Deviation, models.PROTECT, related_name="answers")
+    question = models.CharField(max_length=10, choices=Question.choices)
+    text = models.TextField(max_length=4000)
+
+    own_fields = ("deviation", "question", "text")
+    client_fields = own_fields
+    FORMS = {1: BASE_1 + own_fields}
+
+    class Meta(Record.Meta):
+        constraints = [
+            *Record.Meta.constraints,
+            models.CheckConstraint(name="question_is_known", condition=Q(question__in=Question.values)),
+            models.CheckConstraint(name="answer_says_something", condition=~Q(text="")),
+        ]
+
+
+class Disposition(Record):
+    """What becomes of one lot that a deviation held, and why."""
+
+    kind = "haccp.disposition"
+
+    class Decision(models.TextChoices):
+        RELEASE = "release", "may be released"
+        REWORK = "rework", "to be reworked"
+        REJECT = "reject", "rejected"
+        DESTROY = "destroy", "to be destroyed"
+        SEND_BACK = "send-back", "to be sent back"
+
+    deviation = models.ForeignKey(Deviation, models.PROTECT, related_name="dispositions")
+    lot = models.ForeignKey(Lot, models.PROTECT, related_name="dispositions")
+    decision = models.CharField(max_length=10, choices=Decision.choices)
+    because = models.TextField(max_length=2000)
+
+    own_fields = ("deviation", "lot", "decision", "because")
+    client_fields = own_fields
+    FORMS = {1: BASE_1 + own_fields}
+
+    class Meta(Record.Meta):
+        indexes = [*Record.Meta.indexes, models.Index(fields=["lot"])]
+        constraints = [
+            *Record.Meta.constraints,
+            models.CheckConstraint(
+                name="disposition_is_known",
+                condition=Q(decision__in=["release", "rework", "reject", "destroy", "send-back"]),
+            ),
+            models.CheckConstraint(name="disposition_has_a_reason", condition=~Q(because="")),
+        ]
+
+
+class Closing(Record):
+    """A deviation was closed: every question answered, every lot decided, signed."""
+
+    kind = "haccp.closing"
+
+    deviation = models.OneToOneField(Deviation, models.PROTECT, related_name="closing")
+
+    own_fields = ("deviation",)
+    client_fields = own_fields
+    FORMS = {1: BASE_1 + own_fields}
+
+
+class Correction(Record):
+    """A minor slip without product impact, put right at once; says why no product is touched."""
+
+    kind = "haccp.correction"
+
+    what = models.CharField(max_length=300)
+    done = models.TextField(max_length=2000)
+    no_impact_because = models.TextField(max_length=2000)
+
+    own_fields = ("what", "done", "no_impact_because")
+    client_fields = own_fields
+    FORMS = {1: BASE_1 + own_fields}
+
+    class Meta(Record.Meta):
+        constraints = [
+            *Record.Meta.constraints,
+            models.CheckConstraint(
+                name="correction_says_why_no_impact", condition=~Q(no_impact_because="") & ~Q(done="")
+            ),
+        ]
+
+
+class Notice(models.Model):
+    """Mail about a deviation that must go out: a row first, a message second; the sweep sends what was lost."""
+
+    deviation = models.ForeignKey(Deviation, models.PROTECT, related_name="notices")
+    person = models.ForeignKey(Person, models.PROTECT, related_name="+")
+    made_at = models.DateTimeField()
+    sent_at = models.DateTimeField(null=True, blank=True)
+    tries = models.PositiveIntegerField(default=0)
+
+    class Meta:
+        constraints = [models.UniqueConstraint(name="one_notice_a_person", fields=["deviation", "person"])]
+        indexes = [models.Index(name="notice_unsent", fields=["made_at"], condition=Q(sent_at__isnull=True))]

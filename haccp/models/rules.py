@@ -1,0 +1,81 @@
+"""Bounds set by the authority of one establishment. Nothing in code is a law; nothing binds until confirmed."""
+
+from django.db import models
+from django.db.models import F, Q
+
+from batches.models import Material
+from batches.models.places import Reference
+from ledger.models import Person
+
+
+class LocalRule(Reference):
+    """A bound from local regulation, for a span of days, and who confirmed it with which authority.
+
+    ``quantity`` and ``unit`` as in the plan's limits. ``material``: empty = every material. Bounds are decimal
+    text in ``unit``. ``confirmed_by``: empty = to be confirmed with the authority; such a rule binds nothing.
+    """
+
+    quantity = models.CharField(max_length=80)
+    unit = models.CharField(max_length=10)
+    material = models.ForeignKey(Material, models.PROTECT, null=True, blank=True, related_name="+")
+    condition = models.TextField(max_length=1000, blank=True)
+    lower = models.DecimalField(max_digits=15, decimal_places=4, null=True, blank=True)
+    lower_inclusive = models.BooleanField(default=True)
+    upper = models.DecimalField(max_digits=15, decimal_places=4, null=True, blank=True)
+    upper_inclusive = models.BooleanField(default=True)
+    authority = models.CharField(max_length=200)
+    citation = models.CharField(max_length=300)
+    provenance = models.CharField(max_length=200, blank=True)  # read, memory, ...: how the citation was seen
+    in_force_from = models.DateField()
+    in_force_until = models.DateField(null=True, blank=True)  # first day it no longer binds
+    confirmed_by = models.ForeignKey(Person, models.PROTECT, null=True, blank=True, related_name="+")
+    confirmed_at = models.DateTimeField(null=True, blank=True)
+
+    class Meta(Reference.Meta):
+        constraints = [
+            *Reference.Meta.constraints,
+            models.CheckConstraint(
+                name="rule_has_a_bound", condition=Q(lower__isnull=False) | Q(upper__isnull=False)
+            ),
+            models.CheckConstraint(
+                name="rule_bounds_are_in_order",
+                condition=Q(lower__isnull=True) | Q(upper__isnull=True) | Q(upper__gte=F("lower")),
+            ),
+            models.CheckConstraint(
+                name="rule_ends_after_it_begins",
+                condition=Q(in_force_until__isnull=True) | Q(in_force_until__gt=F("in_force_from")),
+            ),
+            models.CheckConstraint(
+                name="rule_names_its_source", condition=~Q(citation="") & ~Q(authority="")
+            ),
+            models.CheckConstraint(
+                name="rule_confirmation_has_a_time",
+                condition=Q(confirmed_by__isnull=True, confirmed_at__isnull=True)
+                | Q(confirmed_by__isnull=False, confirmed_at__isnull=False),
+            ),
+        ]
+
+
+class Instrument(Reference):
+    """What a reading was taken with. Bounds are decimal text in ``unit``; empty = not known."""
+
+    kind = models.CharField(max_length=60)
+    serial = models.CharField(max_length=60, blank=True)
+    unit = models.CharField(max_length=10)
+    range_lower = models.DecimalField(max_digits=15, decimal_places=4, null=True, blank=True)
+    range_upper = models.DecimalField(max_digits=15, decimal_places=4, null=True, blank=True)
+    resolution = models.DecimalField(max_digits=15, decimal_places=4, null=True, blank=True)
+    expanded_uncertainty = models.DecimalField(
+        max_digits=15, decimal_places=4, null=True, blank=True
+    )  # U, k = 2
+
+    class Meta(Reference.Meta):
+        constraints = [
+            *Reference.Meta.constraints,
+            models.CheckConstraint(
+                name="instrument_range_is_in_order",
+                condition=Q(range_lower__isnull=True)
+                | Q(range_upper__isnull=True)
+                | Q(range_upper__gt=F("range_lower")),
+            ),
+        ]

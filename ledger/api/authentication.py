@@ -1,0 +1,84 @@
+"""Who asks, and what they may do here: one statement for a token, its person and their roles."""
+
+import uuid
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import date
+from typing import Any
+
+from django.db.models import F, FilteredRelation, Q
+from django.utils import timezone
+from rest_framework.authentication import BaseAuthentication, get_authorization_header
+from rest_framework.exceptions import AuthenticationFailed
+from rest_framework.request import Request
+
+from config.api.refusals import Unknown
+from ledger.models import Establishment, Membership, Person, Token
+from ledger.people import hash_of
+
+
+@dataclass(frozen=True)
+class Standing:
+    """What a person is at one establishment today."""
+
+    establishment: Establishment
+    roles: frozenset[str]
+
+
+class TokenAuthentication(BaseAuthentication):
+    """``Authorization: Bearer KEY``; the key names a person and one establishment, and ends on a day."""
+
+    def authenticate(self, request: Request) -> tuple[Person, Standing] | None:
+        words = get_authorization_header(request).split()
+        if not words or words[0].lower() != b"bearer":
+            return None
+        if len(words) != 2:
+            raise AuthenticationFailed("Send one key: Authorization: Bearer KEY.")
+        rows = list(_with_roles(hash_of(words[1].decode("latin-1"))))
+        if not rows:
+            raise AuthenticationFailed("This key is not known, has ended, or was revoked.")
+        token: Token = rows[0]
+        held = ((row.role, row.role_from, row.role_until) for row in rows)
+        return token.person, Standing(token.establishment, _current(held, token.establishment))
+
+    def authenticate_header(self, request: Request) -> str:
+        return "Bearer"
+
+
+def _with_roles(key_hash: str) -> Any:
+    """The token, once for each role its person has at its establishment."""
+    roles = FilteredRelation(
+        "person__memberships", condition=Q(person__memberships__establishment=F("establishment"))
+    )
+    return (
+        Token.objects.annotate(held=roles)
+        .annotate(role=F("held__role"), role_from=F("held__from_day"), role_until=F("held__until_day"))
+        .filter(
+            key_hash=key_hash, revoked_at__isnull=True, ends_at__gt=timezone.now(), person__is_active=True
+        )
+        .select_related("person", "establishment")
+    )
+
+
+def _current(held: Iterable[tuple[str, date, date | None]], establishment: Establishment) -> frozenset[str]:
+    today = timezone.now().astimezone(establishment.zone).date()
+    return frozenset(
+        role for role, begin, end in held if role and begin <= today and (end is None or end > today)
+    )
+
+
+def standing_at(person: Person, auth: Any, establishment: uuid.UUID) -> Standing:
+    """What ``person`` is at an establishment. Raises Unknown: what one does not belong to does not exist."""
+    if isinstance(auth, Standing):
+        if auth.establishment.pk == establishment and auth.roles:
+            return auth
+        raise Unknown("There is no such establishment for you.")
+    rows = list(
+        Membership.objects.filter(person=person, establishment=establishment).select_related("establishment")
+    )
+    if rows:
+        here = rows[0].establishment
+        roles = _current(((row.role, row.from_day, row.until_day) for row in rows), here)
+        if roles:
+            return Standing(here, roles)
+    raise Unknown("There is no such establishment for you.")

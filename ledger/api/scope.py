@@ -1,0 +1,96 @@
+"""One base for every view and every reference in a body: another establishment's rows do not exist (D19)."""
+
+from typing import Any, ClassVar
+
+from django.db import models
+from rest_framework import serializers
+from rest_framework.generics import GenericAPIView
+from rest_framework.request import Request
+
+from config.api.refusals import NotAllowed, Unknown
+from ledger.api.authentication import Standing, standing_at
+from ledger.models import Establishment, Person, Role
+
+ANY_ROLE = frozenset(Role.values)
+WORKERS = frozenset({Role.OPERATOR, Role.SUPERVISOR, Role.FOOD_SAFETY_LEAD, Role.ADMINISTRATOR})
+DECIDERS = frozenset({Role.FOOD_SAFETY_LEAD})
+PLANNERS = frozenset({Role.FOOD_SAFETY_LEAD, Role.ADMINISTRATOR})
+ADMINISTRATORS = frozenset({Role.ADMINISTRATOR})
+
+
+class Scoped(GenericAPIView):
+    """A view below ``/establishments/{establishment}/``.
+
+    ``read_roles`` may read; ``write_roles`` may post. ``queryset`` is narrowed to the establishment by
+    ``scope_by`` (the path from the model to its establishment).
+    """
+
+    scope_by: ClassVar[str] = "establishment"
+    read_roles: ClassVar[frozenset[str]] = ANY_ROLE
+    write_roles: ClassVar[frozenset[str]] = WORKERS
+    standing: Standing
+
+    def initial(self, request: Request, *args: Any, **kwargs: Any) -> None:
+        super().initial(request, *args, **kwargs)
+        self.standing = standing_at(request.user, request.auth, kwargs["establishment"])
+        allowed = self.read_roles if request.method in ("GET", "HEAD", "OPTIONS") else self.write_roles
+        if not self.standing.roles & allowed:
+            named = ", ".join(sorted(allowed))
+            raise NotAllowed(f"This needs one of these roles here: {named}. Nothing was written.")
+
+    @property
+    def establishment(self) -> Establishment:
+        return self.standing.establishment
+
+    def get_queryset(self) -> models.QuerySet[Any]:
+        queryset = super().get_queryset()
+        if getattr(self, "swagger_fake_view", False):
+            return queryset.none()
+        return queryset.filter(**{self.scope_by: self.establishment})
+
+    def get_serializer_context(self) -> dict[str, Any]:
+        context = super().get_serializer_context()
+        if not getattr(self, "swagger_fake_view", False):
+            context["establishment"] = self.establishment
+        return context
+
+
+class ScopedReference(serializers.RelatedField):
+    """A reference in a body, by uuid: looked up in the establishment only; anything else is not found (404)."""
+
+    def __init__(self, *, slug: str = "pk", scope_by: str = "establishment", **kwargs: Any):
+        self.slug, self.scope_by = slug, scope_by
+        self.wire = serializers.UUIDField()
+        super().__init__(**kwargs)
+
+    def use_pk_only_optimization(self) -> bool:
+        return self.slug == "pk"
+
+    def to_internal_value(self, data: Any) -> Any:
+        key = self.wire.run_validation(data)
+        here = self.get_queryset().filter(**{self.scope_by: self.context["establishment"], self.slug: key})
+        found = here.first()
+        if found is None:
+            raise Unknown(f"There is no such {self.field_name} here: {key}.", field=self.path)
+        return found
+
+    def to_representation(self, value: Any) -> str:
+        return str(getattr(value, self.slug))
+
+    @property
+    def path(self) -> str:
+        """Where in the body this stands, as a dotted path."""
+        names: list[str] = []
+        field: Any = self
+        while field is not None and field.field_name:
+            names.append(field.field_name)
+            field = field.parent
+        return ".".join(reversed(names))
+
+
+class PersonReference(ScopedReference):
+    """A person who belongs here."""
+
+    def __init__(self, **kwargs: Any):
+        kwargs.setdefault("queryset", Person.objects.all())
+        super().__init__(scope_by="memberships__establishment", **kwargs)

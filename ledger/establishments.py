@@ -1,0 +1,54 @@
+"""Setting up an establishment, and changing its profile."""
+
+import uuid
+from typing import Any
+
+from django.utils import timezone
+
+from ledger import changes, people
+from ledger.acts import Act, Moment
+from ledger.deeds import deed
+from ledger.models import Establishment, Person, Role, SealHead
+
+PROFILE = frozenset(
+    {
+        "name",
+        "address",
+        "country",
+        "time_zone",
+        "altitude_m",
+        "phased_start_until",
+        "one_person_reason",
+        "late_after_minutes",
+    }
+)
+"""What may change later, each time with a record of before and after."""
+
+
+@deed
+def open_establishment(*, founder: Person, id: uuid.UUID | None = None, **values: Any) -> Establishment:
+    """Set up an establishment with ``founder`` as its first administrator and food-safety lead."""
+    establishment = Establishment(**values)
+    if id is not None:
+        establishment.pk = id
+    act = Act(
+        establishment=establishment,
+        performed_by=founder,
+        performed=Moment.of(timezone.now()),
+        recorded_by=founder,
+        id=establishment.pk,
+    )
+    changes.make(act=act, row=establishment)
+    SealHead.objects.get_or_create(establishment=establishment)
+    for role in (Role.ADMINISTRATOR, Role.FOOD_SAFETY_LEAD):
+        people.give_role(act=act.with_new_id(), person=founder, role=role, from_day=act.local_day)
+    return establishment
+
+
+@deed
+def change_profile(*, act: Act, values: dict[str, Any], expected_version: int | None = None) -> Establishment:
+    """Change the address, the clock or the compliance profile, and record what it was."""
+    unknown = set(values) - PROFILE
+    if unknown:
+        raise ValueError(f"not part of the profile: {sorted(unknown)}")
+    return changes.alter(act=act, row=act.establishment, values=values, expected_version=expected_version)

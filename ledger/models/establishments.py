@@ -1,0 +1,51 @@
+import zoneinfo
+
+from django.core.exceptions import ValidationError
+from django.core.validators import MaxValueValidator, MinValueValidator, RegexValidator
+from django.db import models
+from django.db.models import Q
+
+from ledger.ids import uuid7
+from ledger.models.kept import Versioned
+
+
+def validate_time_zone(name: str) -> None:
+    if name not in zoneinfo.available_timezones():
+        raise ValidationError("%(name)s is not a time zone of the IANA database.", params={"name": name})
+
+
+class Establishment(Versioned):
+    """Premises under one authority: where they are, which clock they keep, and their compliance profile.
+
+    ``altitude_m``: metres above sea level; the boiling point of water depends on it.
+    ``phased_start_until``: up to and including this local day the start gate warns instead of refusing.
+    ``one_person_reason``: why, in this firm, who made a check may also review it; empty = not allowed.
+    ``late_after_minutes``: a record written down later than this after the work is shown as a late entry.
+    """
+
+    id = models.UUIDField(primary_key=True, default=uuid7, editable=False)
+    name = models.CharField(max_length=200)
+    address = models.TextField(max_length=1000)
+    country = models.CharField(
+        max_length=2, validators=[RegexValidator(r"\A[A-Z]{2}\Z", "Give the two letters of ISO 3166-1.")]
+    )
+    time_zone = models.CharField(max_length=60, validators=[validate_time_zone])
+    altitude_m = models.SmallIntegerField(
+        null=True, blank=True, validators=[MinValueValidator(-430), MaxValueValidator(6000)]
+    )
+    phased_start_until = models.DateField(null=True, blank=True)
+    one_person_reason = models.TextField(max_length=1000, blank=True)
+    late_after_minutes = models.PositiveIntegerField(default=60, validators=[MaxValueValidator(10080)])
+
+    class Meta:
+        ordering = ["id"]
+        constraints = [
+            models.CheckConstraint(name="establishment_has_a_name", condition=~Q(name="")),
+        ]
+
+    def __str__(self) -> str:
+        return self.name
+
+    @property
+    def zone(self) -> zoneinfo.ZoneInfo:
+        return zoneinfo.ZoneInfo(self.time_zone)

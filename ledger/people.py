@@ -1,0 +1,136 @@
+"""People, their roles here, what they are qualified for, and the keys of their programs."""
+
+import hashlib
+import secrets
+from collections.abc import Iterable
+from datetime import date, timedelta
+from typing import Any
+
+from django.contrib.auth import password_validation
+from django.core.exceptions import ValidationError
+from django.db.models import Q
+from django.utils import timezone
+
+from config.api.refusals import NotAllowed, RuleBroken, Unknown, Unusable
+from ledger import changes
+from ledger.acts import Act
+from ledger.deeds import deed
+from ledger.models import Establishment, Membership, Person, Qualification, Role, Token
+
+LONGEST_TOKEN = timedelta(days=366)  # a site setting, no source
+
+
+@deed
+def add_person(*, act: Act, sign_in_name: str, name: str, initials: str, email: str, password: str) -> Person:
+    """Make a person who can sign in. Raises Unusable for a weak password or a name that is taken."""
+    person = Person(sign_in_name=sign_in_name, name=name, initials=initials, email=email)
+    _set_password(person, password)
+    if Person.objects.filter(sign_in_name=sign_in_name).exclude(pk=act.id).exists():
+        raise Unusable("This sign-in name is taken.", field="sign_in_name", code="taken")
+    return changes.make(act=act, row=person)
+
+
+@deed
+def change_password(*, act: Act, person: Person, password: str) -> None:
+    """Set a password: one's own, or as administrator that of someone who belongs nowhere else."""
+    if act.recorded_by.pk != person.pk:
+        elsewhere = Membership.objects.filter(person=person).exclude(establishment=act.establishment)
+        if elsewhere.exists():
+            raise NotAllowed("This person also belongs elsewhere; only they change their password.")
+    _set_password(person, password)
+    person.save(update_fields=["password"])
+
+
+def _set_password(person: Person, password: str) -> None:
+    try:
+        password_validation.validate_password(password, person)
+    except ValidationError as error:
+        raise Unusable(" ".join(error.messages), field="password") from error
+    person.set_password(password)
+
+
+@deed
+def give_role(
+    *, act: Act, person: Person, role: str, from_day: date, until_day: date | None = None
+) -> Membership:
+    """Let a person act here in a role from a day on. Raises RuleBroken when they have it."""
+    if role not in Role.values:
+        raise Unusable(f"No such role: {role}. Known: {', '.join(Role.values)}.", field="role")
+    if until_day is not None and until_day <= from_day:
+        raise Unusable("A role ends after it begins.", field="until_day")
+    taken = Membership.objects.filter(establishment=act.establishment, person=person, role=role)
+    if taken.exclude(pk=act.id).exists():
+        raise RuleBroken(
+            f"{person.name} has the role {role} already; change its days instead.", code="has-role"
+        )
+    row = Membership(
+        establishment=act.establishment, person=person, role=role, from_day=from_day, until_day=until_day
+    )
+    return changes.make(act=act, row=row)
+
+
+@deed
+def qualify(*, act: Act, person: Person, **values: Any) -> Qualification:
+    """Note what a person is qualified for, with evidence and days. Raises Unusable, Unknown."""
+    if not is_member(act.establishment, person):
+        raise Unknown(f"{person.pk} does not belong here.", field="person")
+    valid_from, valid_until = values["valid_from"], values.get("valid_until")
+    if valid_until is not None and valid_until <= valid_from:
+        raise Unusable("A qualification ends after it begins.", field="valid_until")
+    return Qualification.new(act, person=person, **values).insert()
+
+
+def roles_of(person: Person, establishment: Establishment, on: date) -> frozenset[str]:
+    """The roles a person has here on a local day."""
+    held = Membership.objects.filter(person=person, establishment=establishment, from_day__lte=on)
+    current = held.filter(Q(until_day__isnull=True) | Q(until_day__gt=on))
+    return frozenset(current.values_list("role", flat=True))
+
+
+def is_member(establishment: Establishment, person: Person) -> bool:
+    """Whether a person has, had or will have a role here: late entries name people who have left."""
+    return Membership.objects.filter(establishment=establishment, person=person).exists()
+
+
+def may_approve_plans(person: Person, establishment: Establishment, on: date) -> bool:
+    """Whether a standing qualification of this person covers hazard plans on a local day."""
+    held = Qualification.objects.of(establishment).standing().filter(person=person, covers_plans=True)
+    return (
+        held.filter(valid_from__lte=on).filter(Q(valid_until__isnull=True) | Q(valid_until__gt=on)).exists()
+    )
+
+
+def members(establishment: Establishment) -> Iterable[Person]:
+    return Person.objects.filter(memberships__establishment=establishment).distinct()
+
+
+@deed
+def give_token(*, act: Act, person: Person, label: str, days: int) -> tuple[Token, str]:
+    """Make a key for a program in a person's name. The key itself is answered once and not kept."""
+    if not 1 <= days <= LONGEST_TOKEN.days:
+        raise Unusable(f"A key holds from 1 to {LONGEST_TOKEN.days} days.", field="days")
+    if not is_member(act.establishment, person):
+        raise Unknown(f"{person.pk} does not belong here.", field="person")
+    key, now = secrets.token_urlsafe(32), timezone.now()
+    token = Token(
+        establishment=act.establishment,
+        person=person,
+        label=label,
+        key_hash=hash_of(key),
+        made_at=now,
+        ends_at=now + timedelta(days=days),
+    )
+    return changes.make(act=act, row=token), key
+
+
+@deed
+def revoke_token(*, act: Act, token: Token) -> Token:
+    """End a key now; ended twice is ended once."""
+    if token.revoked_at is not None:
+        return token
+    return changes.alter(act=act, row=token, values={"revoked_at": timezone.now()})
+
+
+def hash_of(key: str) -> str:
+    """Keys are 256 random bits, so one plain hash is enough to hide them."""
+    return hashlib.sha256(key.encode()).hexdigest()

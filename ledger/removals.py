@@ -1,0 +1,25 @@
+"""A record leaves only after its retention ended; a record of that stays, and so do digest and leaf."""
+
+from config.api.refusals import RuleBroken
+from ledger.acts import Act
+from ledger.deeds import deed
+from ledger.models import Leaf, Record, Removal
+
+
+@deed
+def remove(*, act: Act, record: Record, rule: str) -> Removal:
+    """Take a sealed record away under a retention rule. Raises RuleBroken while it is unsealed or corrected.
+
+    Whoever calls this has made sure that the longest retention rule that applies has ended.
+    """
+    removal = Removal.new(
+        act, removed_id=record.pk, removed_kind=record.kind, removed_digest=record.digest, rule=rule
+    )
+    removal.answer_if_repeated()
+    if not Leaf.objects.filter(entry_id=record.pk).exists():
+        raise RuleBroken(f"Record {record.pk} is not sealed yet; seal it first.", code="not-sealed")
+    if type(record).objects.filter(corrects=record).exists():
+        raise RuleBroken(f"A later record corrects {record.pk}; remove that one first.", code="is-corrected")
+    removal.insert()
+    type(record).objects.filter(pk=record.pk).delete()
+    return removal

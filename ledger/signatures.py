@@ -1,0 +1,79 @@
+"""Signing: the signer proves it is them again, and says what the signature means (decision D10)."""
+
+from dataclasses import dataclass
+
+from axes.handlers.proxy import AxesProxyHandler
+from django.contrib.auth import authenticate
+from django.http import HttpRequest
+
+from config.api.refusals import NotAllowed, RuleBroken, Unknown
+from ledger.acts import Act
+from ledger.deeds import deed
+from ledger.models import Entry, Person, Record, Signature, record_class
+
+
+class WrongPassword(NotAllowed):
+    code = "wrong-password"
+    title = "The password is not right"
+
+
+class TooManyTries(NotAllowed):
+    """Sign-in and signing wait after repeated wrong passwords (429); five minutes, this person and place."""
+
+    status = 429
+    code = "too-many-tries"
+    title = "Too many wrong passwords"
+
+
+@dataclass(frozen=True)
+class Proof:
+    """That ``person`` gave their password just now. Only ``prove`` makes one."""
+
+    person: Person
+
+
+def prove(*, request: HttpRequest, person: Person, password: str) -> Proof:
+    """Ask the person for their password again. Raises WrongPassword, TooManyTries; a wrong one counts."""
+    credentials = {"username": person.sign_in_name, "password": password}
+    found = authenticate(request, **credentials)
+    if found is None or found.pk != person.pk:
+        if AxesProxyHandler.is_locked(request, credentials):
+            raise TooManyTries(
+                "Too many wrong passwords here. Wait five minutes. Nothing was signed.", field="password"
+            )
+        raise WrongPassword("The password is not right. Nothing was signed.", field="password")
+    return Proof(person)
+
+
+@deed
+def sign(*, act: Act, proof: Proof, target: Entry, meaning: str) -> Signature:
+    """Sign a record. Raises RuleBroken where nobody may sign for another, or review what they made."""
+    if proof.person.pk != act.performed_by.pk or proof.person.pk != act.recorded_by.pk:
+        raise RuleBroken("Nobody signs as another person.", code="signs-for-another", field="performed_by")
+    if target.establishment_id != act.establishment.pk:
+        raise Unknown(f"There is no record {target.pk} here.", field="target")
+    signature = Signature.new(
+        act, target=target, target_digest=target.digest, meaning=meaning, signer_name=proof.person.name
+    )
+    signature.answer_if_repeated()
+    if meaning == "reviewed":
+        _refuse_own_review(act, target)
+    return signature.insert()
+
+
+def _refuse_own_review(act: Act, target: Entry) -> None:
+    record = record_of(target)
+    made_it = act.performed_by.pk in (record.performed_by_id, record.recorded_by_id)
+    if made_it and not act.establishment.one_person_reason:
+        raise RuleBroken(
+            "Who made a record does not review it. A one-person firm notes the exception and its reason in its profile.",
+            code="reviews-own-record",
+        )
+
+
+def record_of(entry: Entry) -> Record:
+    """The record behind an entry. Raises Unknown when it left after its retention ended."""
+    found = record_class(entry.kind).objects.filter(pk=entry.pk).first()
+    if found is None:
+        raise Unknown(f"Record {entry.pk} has left; its digest and seal remain.")
+    return found

@@ -1,0 +1,190 @@
+"""Triggers that keep rows as written, on PostgreSQL and on SQLite (decisions D1, D2).
+
+Kept tables refuse UPDATE and DELETE (PostgreSQL also TRUNCATE, SQLite also REPLACE). Each new record makes its
+own line in ``ledger_entry`` and in the queue of the unsealed. A DELETE passes only where a ``ledger_removal``
+names the row. SQLite drops triggers when Django remakes a table, so there they are taken down before every
+migration and made again after it.
+"""
+
+from typing import Any
+
+from django.apps import apps
+from django.db import models
+from django.db.backends.base.base import BaseDatabaseWrapper
+
+from ledger.models import Kept, Record
+
+FUNCTIONS = """
+CREATE OR REPLACE FUNCTION ledger_refuse_change() RETURNS trigger LANGUAGE plpgsql AS $$
+BEGIN
+  RAISE EXCEPTION '% rows are kept as written: % refused', TG_TABLE_NAME, TG_OP USING ERRCODE = 'restrict_violation';
+END $$;
+CREATE OR REPLACE FUNCTION ledger_refuse_removal() RETURNS trigger LANGUAGE plpgsql AS $$
+BEGIN
+  IF EXISTS (SELECT 1 FROM ledger_removal WHERE removed_id = OLD.id) THEN RETURN OLD; END IF;
+  RAISE EXCEPTION '% rows are kept as written: % refused', TG_TABLE_NAME, TG_OP USING ERRCODE = 'restrict_violation';
+END $$;
+CREATE OR REPLACE FUNCTION ledger_enter() RETURNS trigger LANGUAGE plpgsql AS $$
+BEGIN
+  INSERT INTO ledger_entry (id, kind, establishment_id, digest)
+    VALUES (NEW.id, TG_ARGV[0], NEW.establishment_id, NEW.digest);
+  INSERT INTO ledger_unsealed (entry_id, establishment_id) VALUES (NEW.id, NEW.establishment_id);
+  RETURN NULL;
+END $$;
+CREATE OR REPLACE FUNCTION ledger_refuse_foreign_correction() RETURNS trigger LANGUAGE plpgsql AS $$
+DECLARE found boolean;
+BEGIN
+  EXECUTE format('SELECT EXISTS (SELECT 1 FROM %I WHERE id = $1 AND establishment_id = $2)', TG_TABLE_NAME)
+    INTO found USING NEW.corrects_id, NEW.establishment_id;
+  IF found THEN RETURN NEW; END IF;
+  RAISE EXCEPTION 'a % record corrects one of its own establishment only', TG_TABLE_NAME
+    USING ERRCODE = 'restrict_violation';
+END $$;
+"""
+
+
+def kept_models() -> list[type[models.Model]]:
+    """Every model whose rows are written once, in the order of their tables."""
+    return sorted((m for m in apps.get_models() if issubclass(m, Kept)), key=lambda m: m._meta.db_table)
+
+
+def kept_tables() -> list[str]:
+    return [model._meta.db_table for model in kept_models()]
+
+
+def install(connection: BaseDatabaseWrapper) -> None:
+    """Make every trigger whose table exists; running it twice changes nothing."""
+    there = set(connection.introspection.table_names())
+    with connection.cursor() as cursor:
+        if connection.vendor == "postgresql":
+            if "ledger_removal" not in there:
+                return
+            cursor.execute(FUNCTIONS)
+        for model in kept_models():
+            if model._meta.db_table in there:
+                for statement in statements(connection.vendor, model):
+                    cursor.execute(statement)
+
+
+def remove(connection: BaseDatabaseWrapper) -> None:
+    """Take all our triggers down: before a SQLite migration, and between tests that clear tables."""
+    with connection.cursor() as cursor:
+        for name, table in installed(connection):
+            on = f" ON {table}" if connection.vendor == "postgresql" else ""
+            cursor.execute(f"DROP TRIGGER IF EXISTS {name}{on}")
+
+
+def installed(connection: BaseDatabaseWrapper) -> list[tuple[str, str]]:
+    """(trigger, table) of every trigger of ours that stands in the database now."""
+    if connection.vendor == "postgresql":
+        sql = (
+            "SELECT tgname, relname FROM pg_trigger JOIN pg_class ON pg_class.oid = tgrelid "
+            "WHERE NOT tgisinternal AND tgname LIKE 'kept\\_%%' "
+            "AND relnamespace = current_schema()::regnamespace ORDER BY 1"
+        )
+    else:
+        sql = "SELECT name, tbl_name FROM sqlite_master WHERE type = 'trigger' AND name LIKE 'kept\\_%%' ESCAPE '\\' ORDER BY 1"
+    with connection.cursor() as cursor:
+        cursor.execute(sql, [])
+        return [(name, table) for name, table in cursor.fetchall()]
+
+
+def expected(vendor: str) -> list[tuple[str, str]]:
+    """(trigger, table) of every trigger that should stand."""
+    pairs = []
+    for model in kept_models():
+        for statement in statements(vendor, model):
+            words = statement.split()
+            pairs.append((next(word for word in words if word.startswith("kept_")), model._meta.db_table))
+    return sorted(pairs)
+
+
+def statements(vendor: str, model: type[models.Model]) -> list[str]:
+    """SQL that makes the triggers of one model."""
+    return _sqlite(model) if vendor == "sqlite" else _postgresql(model)
+
+
+def _postgresql(model: type[models.Model]) -> list[str]:
+    table = model._meta.db_table
+    removal = "ledger_refuse_removal" if issubclass(model, Record) else "ledger_refuse_change"
+    made = [
+        f"CREATE OR REPLACE TRIGGER kept_{table}_update BEFORE UPDATE ON {table} "
+        "FOR EACH ROW EXECUTE FUNCTION ledger_refuse_change()",
+        f"CREATE OR REPLACE TRIGGER kept_{table}_delete BEFORE DELETE ON {table} "
+        f"FOR EACH ROW EXECUTE FUNCTION {removal}()",
+        f"CREATE OR REPLACE TRIGGER kept_{table}_truncate BEFORE TRUNCATE ON {table} "
+        "FOR EACH STATEMENT EXECUTE FUNCTION ledger_refuse_change()",
+    ]
+    if issubclass(model, Record):
+        made += [
+            f"CREATE OR REPLACE TRIGGER kept_{table}_enter AFTER INSERT ON {table} "
+            f"FOR EACH ROW EXECUTE FUNCTION ledger_enter('{model.kind}')",
+            f"CREATE OR REPLACE TRIGGER kept_{table}_correct BEFORE INSERT ON {table} "
+            "FOR EACH ROW WHEN (NEW.corrects_id IS NOT NULL) EXECUTE FUNCTION ledger_refuse_foreign_correction()",
+        ]
+    return made
+
+
+def _sqlite(model: type[models.Model]) -> list[str]:
+    table = model._meta.db_table
+    unless = "WHEN NOT EXISTS (SELECT 1 FROM ledger_removal WHERE removed_id = OLD.id) "
+    made = [
+        _sqlite_refusal(table, "update", "UPDATE", f"{table} rows are kept as written: UPDATE refused"),
+        _sqlite_refusal(
+            table,
+            "delete",
+            "DELETE",
+            f"{table} rows are kept as written: DELETE refused",
+            unless if issubclass(model, Record) else "",
+        ),
+        *_sqlite_no_replace(model),
+    ]
+    if issubclass(model, Record):
+        made += [
+            f"CREATE TRIGGER IF NOT EXISTS kept_{table}_enter AFTER INSERT ON {table} BEGIN "
+            "INSERT INTO ledger_entry (id, kind, establishment_id, digest) "
+            f"VALUES (NEW.id, '{model.kind}', NEW.establishment_id, NEW.digest); "
+            "INSERT INTO ledger_unsealed (entry_id, establishment_id) VALUES (NEW.id, NEW.establishment_id); END",
+            _sqlite_refusal(
+                table,
+                "correct",
+                "INSERT",
+                f"a {table} record corrects one of its own establishment only",
+                f"WHEN NEW.corrects_id IS NOT NULL AND NOT EXISTS (SELECT 1 FROM {table} "
+                "WHERE id = NEW.corrects_id AND establishment_id = NEW.establishment_id) ",
+            ),
+        ]
+    return made
+
+
+def _sqlite_refusal(table: str, name: str, deed: str, message: str, when: str = "") -> str:
+    return (
+        f"CREATE TRIGGER IF NOT EXISTS kept_{table}_{name} BEFORE {deed} ON {table} {when}"
+        f"BEGIN SELECT RAISE(ABORT, '{message}'); END"
+    )
+
+
+def _sqlite_no_replace(model: type[models.Model]) -> list[str]:
+    """REPLACE deletes the row in its way without asking the DELETE trigger; so refuse it one step earlier.
+
+    The text is SQLite's own for a broken UNIQUE, so that a plain duplicate reads as it always does.
+    """
+    table = model._meta.db_table
+    made = []
+    for number, columns in enumerate(_unique_columns(model)):
+        same = " AND ".join(f"{column} = NEW.{column}" for column in columns)
+        named = ", ".join(f"{table}.{column}" for column in columns)
+        when = f"WHEN EXISTS (SELECT 1 FROM {table} WHERE {same}) "
+        message = f"UNIQUE constraint failed: {named}"
+        made.append(_sqlite_refusal(table, f"unique_{number}", "INSERT", message, when))
+    return made
+
+
+def _unique_columns(model: type[models.Model]) -> list[tuple[str, ...]]:
+    meta: Any = model._meta
+    single = [(field.column,) for field in meta.concrete_fields if field.unique]
+    several = [
+        tuple(meta.get_field(name).column for name in constraint.fields)
+        for constraint in meta.total_unique_constraints
+    ]
+    return [*single, *several]
