@@ -1,0 +1,41 @@
+"""The codes people write on labels: running numbers, given out under the material lock."""
+
+from datetime import date
+
+from django.db import models
+
+from batches.identifiers import DEFAULT_PATTERN, lot_code_stem, render_lot_code
+from batches.models import Batch, CodeCounter, Lot, Material
+from ledger.models import Establishment
+
+BATCH_PATTERN = "B-{short}-{yy}{ddd}-{n}"
+
+
+def next_lot_code(*, establishment: Establishment, material: Material, day: date) -> str:
+    """The next free lot code by the material's pattern, e.g. ``PIL-26045-3``. Raises Unusable.
+
+    ``day``: the establishment's own date. Call it under ``lock_material``.
+    """
+    return _next(Lot, establishment, material.lot_code_pattern or DEFAULT_PATTERN, material.short_name, day)
+
+
+def next_batch_code(*, establishment: Establishment, material: Material, day: date) -> str:
+    """The next free batch code, e.g. ``B-PIL-26045-1``. Raises Unusable. Call it under ``lock_material``."""
+    return _next(Batch, establishment, BATCH_PATTERN, material.short_name, day)
+
+
+def _next(
+    owner: type[models.Model], establishment: Establishment, pattern: str, short_name: str, day: date
+) -> str:
+    """Count on from the last number given out; pass over a code that somebody chose by hand."""
+    stem, tail = lot_code_stem(pattern, short_name=short_name, made_on=day)
+    prefix = f"{owner._meta.model_name}:{stem}{{n}}{tail}"
+    counter, _ = CodeCounter.objects.get_or_create(establishment=establishment, prefix=prefix)
+    taken = owner._default_manager.filter(establishment=establishment)
+    while True:
+        counter.last += 1
+        code = render_lot_code(pattern, short_name=short_name, made_on=day, number=counter.last)
+        if not taken.filter(code=code).exists():
+            break
+    counter.save(update_fields=["last"])
+    return code

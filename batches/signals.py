@@ -1,0 +1,17 @@
+"""What happened to material, told within the transaction: whoever listens writes in it, or undoes it all.
+
+movement_recorded     sender=Movement, movement, act: any movement, corrections and withdrawals included
+movement_corrected    sender=Movement, movement, corrected, act: ``movement`` replaces or withdraws ``corrected``
+lot_made              sender=Lot, lot, movement, act: a batch brought a new lot
+release_reopened      sender=Lot, lots, because (the movement), act: facts of released lots changed, so they
+                      await a decision again
+lots_decided          sender=Lot, lots, status, because, act: the status of lots was set
+"""
+
+from django.dispatch import Signal
+
+movement_recorded = Signal()
+movement_corrected = Signal()
+lot_made = Signal()
+release_reopened = Signal()
+lots_decided = Signal()
