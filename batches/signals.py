@@ -1,7 +1,7 @@
 """What happened to material, told within the transaction: whoever listens writes in it, or undoes it all.
 
 movement_recorded     sender=Movement, movement, act: any movement, corrections and withdrawals included
-movement_corrected    sender=Movement, movement, corrected, act: ``movement`` replaces or withdraws ``corrected``
+movement_corrected    sender=Movement, movement, corrected, act: the first replaces or withdraws the second
 lot_made              sender=Lot, lot, movement, act: a batch brought a new lot
 release_reopened      sender=Lot, lots, because (the movement), act: facts of released lots changed, so they
                       await a decision again

@@ -1,7 +1,9 @@
 """Lots and everything that happens to them."""
 
+from typing import Any
+
 from django.db import models
-from django.db.models import Q
+from django.db.models import F, Q
 
 from batches.models.batches import Batch, Part
 from batches.models.places import StoragePlace, TradingPartner
@@ -13,8 +15,10 @@ from ledger.models import BASE_1, Entry, Establishment, Kept, Record
 class Lot(Kept):
     """The identity of a quantity of one material, written once when it is received or made.
 
-    It comes from one receipt (``supplier``, ``supplier_code``) or from one batch (decision D14).
-    ``birth``: the movement that brought it.
+    It comes from one receipt or, where ``batch`` is set, from that batch (decision D14). ``birth``: the
+    movement that brought it; a lot bears that movement's id as its ``uid``, so that a tablet without a
+    network can name the lot at once. What a correction of the birth may change (supplier, supplier's code,
+    best before) stands in ``LotState``.
     """
 
     uid = models.UUIDField(unique=True, default=uuid7, editable=False)
@@ -22,23 +26,16 @@ class Lot(Kept):
     code = models.CharField(max_length=20)
     material = models.ForeignKey(Material, models.PROTECT, related_name="lots")
     batch = models.ForeignKey(Batch, models.PROTECT, null=True, blank=True, related_name="lots")
-    supplier = models.ForeignKey(TradingPartner, models.PROTECT, null=True, blank=True, related_name="lots")
-    supplier_code = models.CharField(max_length=60, blank=True)
     is_rework = models.BooleanField(default=False)
     day = models.DateField()  # received or made on, the establishment's date
-    best_before = models.DateField(null=True, blank=True)
     birth = models.OneToOneField(Entry, models.PROTECT, related_name="+")
 
     class Meta:
         ordering = ["-id"]
-        indexes = [models.Index(fields=["supplier", "supplier_code"])]
+        indexes = [models.Index(fields=["establishment", "day"])]
         constraints = [
             models.UniqueConstraint(name="lot_code_is_used_once", fields=["establishment", "code"]),
-            models.CheckConstraint(
-                name="lot_comes_from_one_receipt_or_one_batch",
-                condition=Q(batch__isnull=False, supplier__isnull=True)
-                | Q(batch__isnull=True, supplier__isnull=False),
-            ),
+            models.CheckConstraint(name="lot_has_a_code", condition=~Q(code="")),
             models.CheckConstraint(
                 name="rework_comes_from_a_batch", condition=Q(is_rework=False) | Q(batch__isnull=False)
             ),
@@ -78,7 +75,9 @@ class Movement(Record):
 
     ``quantity``: base steps (mg or pieces), never negative. ``entered`` and ``unit``: as entered.
     ``effect``: what it does to the stock of the lot; for a count, what was counted less what was expected.
-    ``flags``: codes of what was out of order when it was recorded (see ``batches.movements``).
+    ``new_lot``: what was said about the lot that this movement brings; empty where the lot was there already.
+    ``best_before``: of the lot it brings, as said or by its material's shelf life.
+    ``flags``: codes of what was out of order when it was recorded (``batches.flags`` says what each means).
     """
 
     kind = "batches.movement"
@@ -99,9 +98,11 @@ class Movement(Record):
     )
     carrier = models.ForeignKey(TradingPartner, models.PROTECT, null=True, blank=True, related_name="+")
     document = models.CharField(max_length=80, blank=True)  # type and number of the paper that went with it
+    new_lot = models.JSONField(default=dict, blank=True)
+    best_before = models.DateField(null=True, blank=True)
     flags = models.JSONField(default=list, blank=True)
 
-    said_fields = (
+    client_fields = (
         "what",
         "entered",
         "unit",
@@ -113,11 +114,9 @@ class Movement(Record):
         "partner",
         "carrier",
         "document",
+        "new_lot",
     )
-    client_fields = (
-        said_fields  # a new lot's own facts and code are the deed's to compare, see batches.movements
-    )
-    FORMS = {1: (*BASE_1, "lot", "quantity", "effect", "flags", *said_fields)}
+    FORMS = {1: (*BASE_1, "lot", "quantity", "effect", "best_before", "flags", *client_fields)}
 
     class Meta(Record.Meta):
         indexes = [
@@ -129,7 +128,19 @@ class Movement(Record):
         constraints = [
             *Record.Meta.constraints,
             models.CheckConstraint(name="movement_is_known", condition=Q(what__in=MovementKind.values)),
-            models.CheckConstraint(name="movement_quantity_is_not_negative", condition=Q(quantity__gte=0)),
+            models.CheckConstraint(
+                name="movement_has_a_quantity", condition=Q(quantity__gt=0) | Q(what="counted", quantity=0)
+            ),
+            models.CheckConstraint(
+                name="movement_effect_follows_its_kind",
+                condition=Q(what__in=["received", "made", "returned"], effect=F("quantity"))
+                | Q(
+                    what__in=["used", "shipped", "sent-back", "sampled", "destroyed"],
+                    effect=0 - F("quantity"),
+                )
+                | Q(what="moved", effect=0)
+                | Q(what="counted"),
+            ),
             models.CheckConstraint(
                 name="used_and_made_name_a_batch",
                 condition=Q(what__in=["used", "made"], batch__isnull=False)
@@ -141,6 +152,11 @@ class Movement(Record):
                 | Q(partner__isnull=False),
             ),
         ]
+
+    def _said(self) -> dict[str, Any]:
+        """The client names the lot, unless it is only now brought and the service makes its identity."""
+        said = super()._said()
+        return said if self.new_lot else said | {"lot": str(self.lot.uid)}
 
 
 class LotStatus(models.TextChoices):
@@ -172,22 +188,37 @@ class LotDecision(Record):
 
 
 class LotState(models.Model):
-    """Projection: a lot's status and stock now. Rebuilt from records by ``manage.py rebuild``."""
+    """Projection: what is true of a lot now. Rebuilt from records by ``manage.py rebuild``.
+
+    ``supplier``, ``supplier_code``, ``best_before``: as the standing birth says them. ``withdrawn``: the
+    birth was withdrawn; the lot never was.
+    """
 
     lot = models.OneToOneField(Lot, models.PROTECT, primary_key=True, related_name="state")
-    establishment = models.ForeignKey(Establishment, models.PROTECT, related_name="+")
+    establishment = models.ForeignKey(Establishment, models.PROTECT, related_name="+", db_index=False)
     status = models.CharField(max_length=8, choices=LotStatus.choices, default=LotStatus.AWAITING)
     on_hand = models.BigIntegerField(default=0)
+    supplier = models.ForeignKey(TradingPartner, models.PROTECT, null=True, blank=True, related_name="+")
+    supplier_code = models.CharField(max_length=60, blank=True)
+    best_before = models.DateField(null=True, blank=True)
+    withdrawn = models.BooleanField(default=False)
 
     class Meta:
-        indexes = [models.Index(fields=["establishment", "status"])]
+        indexes = [
+            models.Index(fields=["establishment", "status"]),
+            models.Index(fields=["establishment", "supplier_code"]),
+        ]
+        constraints = [
+            models.CheckConstraint(name="lot_state_is_known", condition=Q(status__in=LotStatus.values))
+        ]
 
 
 class Edge(models.Model):
     """Projection: lot ``source`` went into lot ``target`` through ``batch`` (decision D13).
 
     ``quantity``: base steps of the source that are in the target. ``share``: the part of the target's mass
-    that came from the source, 0 to 1; 0 for what is counted, as a wrapper adds no mass to follow.
+    that came from the source, 0 to 1; 0 where the source adds no mass that is known (a wrapper). How both are
+    found is said in ``batches.genealogy``.
     """
 
     establishment = models.ForeignKey(Establishment, models.PROTECT, related_name="+", db_index=False)
@@ -199,13 +230,13 @@ class Edge(models.Model):
 
     class Meta:
         constraints = [
+            # its index also serves the walk forward
             models.UniqueConstraint(name="one_edge_a_batch", fields=["source", "target", "batch"]),
+            models.CheckConstraint(name="edge_joins_two_lots", condition=~Q(source=F("target"))),
+            models.CheckConstraint(name="edge_quantity_is_not_negative", condition=Q(quantity__gte=0)),
             models.CheckConstraint(name="edge_share_is_a_share", condition=Q(share__gte=0, share__lte=1)),
         ]
-        indexes = [
-            models.Index(name="edge_forward", fields=["source", "target"]),
-            models.Index(name="edge_back", fields=["target", "source"]),
-        ]
+        indexes = [models.Index(name="edge_back", fields=["target", "source"])]
 
 
 class CodeCounter(models.Model):
