@@ -3,7 +3,8 @@
 import json
 import re
 import secrets
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
+from copy import copy
 from datetime import UTC, date, datetime, timedelta
 from decimal import Decimal
 from typing import Any, ClassVar, Self
@@ -16,7 +17,7 @@ from django.db.models import F, Q
 from django.db.models.sql import InsertQuery
 from django.utils import timezone
 
-from config.api.refusals import OtherContent, RuleBroken, Unknown, Unusable
+from config.api.refusals import OtherContent, Refusal, RuleBroken, Unknown, Unusable
 from ledger import canonical
 from ledger.acts import Act
 from ledger.ids import uuid7
@@ -53,6 +54,8 @@ BASE_CLIENT_FIELDS = (
 CLOCK_TOLERANCE = timedelta(minutes=5)
 """A device whose clock is further ahead than this is shown so (decision D12)."""
 
+
+ROWS_A_STATEMENT = 200  # SQLite bounds the number of parameters in one statement
 
 UNKEEPABLE_TEXT = re.compile("[\x00\ud800-\udfff]")
 UNKEEPABLE_JSON = re.compile(r"[\ud800-\udfff]|(?<!\\)(?:\\\\)*\\u0000")
@@ -191,14 +194,56 @@ class Record(Kept):
 
     def insert(self) -> Self:
         """Write this record. Raises Unusable, OtherContent, and AlreadyRecorded for a repeat."""
-        self.recorded_at = timezone.now()
+        self._complete(timezone.now())
+        if not self._insert_once():
+            raise AlreadyRecorded(self._stored())
+        return self
+
+    @classmethod
+    def insert_many(cls, records: Sequence[Self]) -> list[Self | Refusal]:
+        """Write many in few statements. Each answers for itself, in order: the record, or why it is refused.
+
+        A repeat answers what is stored, marked ``repeated``; an id with other content OtherContent; a value
+        that cannot be kept Unusable. A rule that the database keeps raises as usual, and then none is stored.
+        """
+        now = timezone.now()
+        answers = [record._completed(now) for record in records]
+        first: dict[Any, Self] = {}
+        for answer in answers:
+            if isinstance(answer, cls):
+                first.setdefault(answer.pk, answer)
+        known = cls.objects.in_bulk(list(first))
+        new = [record for pk, record in first.items() if pk not in known]
+        if cls._insert_rows(new) < len(new):  # somebody else was quicker
+            stored = cls.objects.in_bulk([record.pk for record in new])
+            known |= {pk: row for pk, row in stored.items() if row.digest != first[pk].digest}
+        return [
+            answer._answer(known.get(answer.pk), first[answer.pk]) if isinstance(answer, cls) else answer
+            for answer in answers
+        ]
+
+    def _answer(self, known: Self | None, first: Self) -> Self | Refusal:
+        if known is None and first is self:
+            return self
+        try:
+            return self._same_as(known or copy(first))
+        except OtherContent as refusal:
+            return refusal
+
+    def _complete(self, recorded_at: datetime) -> None:
+        """What the server adds before a record is written. Raises Unusable."""
+        self.recorded_at = recorded_at
         self.form = max(self.FORMS)
         self._clean()
         self.salts = {name: secrets.token_hex(16) for name in sorted(self.confidential)}
         self.request_digest = self._request_digest()
         self.digest = canonical.digest(self.content())
-        if not self._insert_once():
-            raise AlreadyRecorded(self._stored())
+
+    def _completed(self, recorded_at: datetime) -> Self | Refusal:
+        try:
+            self._complete(recorded_at)
+        except Unusable as refusal:
+            return refusal
         return self
 
     def answer_if_repeated(self) -> None:
@@ -226,22 +271,32 @@ class Record(Kept):
         SQLite sees one writer at a time, so looking first is enough there; its guard against REPLACE would
         also refuse the repeat before ON CONFLICT is asked.
         """
-        using = router.db_for_write(type(self), instance=self)
-        connection = connections[using]
-        if connection.vendor == "sqlite" and type(self).objects.filter(pk=self.pk).exists():
+        vendor = connections[router.db_for_write(type(self))].vendor
+        if vendor == "sqlite" and type(self).objects.filter(pk=self.pk).exists():
             return False
-        query = InsertQuery(type(self))
-        query.insert_values(self._meta.concrete_fields, [self])
-        with connection.cursor() as cursor:
-            for sql, params in query.get_compiler(using=using).as_sql():
-                cursor.execute(f"{sql} ON CONFLICT (id) DO NOTHING", params)
-            inserted = cursor.rowcount == 1
-        self._state.adding, self._state.db = False, using
+        return self._insert_rows([self]) == 1
+
+    @classmethod
+    def _insert_rows(cls, records: Sequence[Self]) -> int:
+        """Insert rows whose id is not there yet; the number inserted."""
+        using, inserted = router.db_for_write(cls), 0
+        with connections[using].cursor() as cursor:
+            for start in range(0, len(records), ROWS_A_STATEMENT):
+                query = InsertQuery(cls)
+                chunk = list(records[start : start + ROWS_A_STATEMENT])
+                query.insert_values(cls._meta.concrete_fields, chunk)
+                for sql, params in query.get_compiler(using=using).as_sql():
+                    cursor.execute(f"{sql} ON CONFLICT (id) DO NOTHING", params)
+                    inserted += cursor.rowcount
+        for record in records:
+            record._state.adding, record._state.db = False, using
         return inserted
 
     def _stored(self) -> Self:
         """What is stored under this id, if it says the same. Raises OtherContent."""
-        stored = type(self).objects.filter(pk=self.pk).first()
+        return self._same_as(type(self).objects.filter(pk=self.pk).first())
+
+    def _same_as(self, stored: Self | None) -> Self:
         if (
             stored is None
             or stored.establishment_id != self.establishment_id
