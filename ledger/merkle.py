@@ -1,0 +1,77 @@
+"""Merkle trees as in RFC 6962 section 2.1 (the same tree as RFC 9162 section 2.1), over SHA-256.
+
+Both RFCs split a list at the largest power of two below its length. Joining neighbours level by level, an odd
+last one going up as it is, gives the same tree without recursion.
+"""
+
+from collections.abc import Sequence
+from hashlib import sha256
+
+HASH_BYTES = 32
+
+
+def leaf_hash(data: bytes) -> bytes:
+    """Hash of one leaf's data; the byte 0x00 keeps leaves and nodes apart."""
+    return sha256(b"\x00" + data).digest()
+
+
+def node_hash(left: bytes, right: bytes) -> bytes:
+    """Hash of an inner node; the byte 0x01 keeps leaves and nodes apart."""
+    return sha256(b"\x01" + left + right).digest()
+
+
+def root(leaves: Sequence[bytes]) -> bytes:
+    """Root (32 bytes) of the tree over the leaves' data, in order. No leaves: SHA-256 of nothing."""
+    if not leaves:
+        return sha256().digest()
+    level = [leaf_hash(data) for data in leaves]
+    while len(level) > 1:
+        level = _above(level)
+    return level[0]
+
+
+def inclusion_path(leaves: Sequence[bytes], index: int) -> list[bytes]:
+    """The sibling hashes from leaf ``index`` (from 0) up to the root. Raises ValueError for no such leaf."""
+    _refuse_index(index, len(leaves))
+    level, path = [leaf_hash(data) for data in leaves], []
+    while len(level) > 1:
+        sibling = index ^ 1
+        if sibling < len(level):
+            path.append(level[sibling])
+        level, index = _above(level), index >> 1
+    return path
+
+
+def root_from_path(leaf_data: bytes, index: int, size: int, path: Sequence[bytes]) -> bytes:
+    """The root that an inclusion path leads to: RFC 9162 section 2.1.3.2, steps 1 to 5.
+
+    The caller compares it with the root it trusts. Raises ValueError for an index outside the tree, or a path
+    that is too long, too short, or not of 32-byte hashes.
+    """
+    _refuse_index(index, size)
+    node, last, reached = index, size - 1, leaf_hash(leaf_data)
+    for sibling in path:
+        if len(sibling) != HASH_BYTES:
+            raise ValueError(f"A hash in the path has {len(sibling)} bytes instead of {HASH_BYTES}.")
+        if last == 0:
+            raise ValueError(f"The path is too long for leaf {index} of {size}.")
+        if node & 1 or node == last:
+            reached = node_hash(sibling, reached)
+            while not node & 1 and node:
+                node, last = node >> 1, last >> 1
+        else:
+            reached = node_hash(reached, sibling)
+        node, last = node >> 1, last >> 1
+    if last:
+        raise ValueError(f"The path is too short for leaf {index} of {size}.")
+    return reached
+
+
+def _above(level: list[bytes]) -> list[bytes]:
+    pairs = [node_hash(left, right) for left, right in zip(level[::2], level[1::2], strict=False)]
+    return pairs + level[-1:] if len(level) % 2 else pairs
+
+
+def _refuse_index(index: int, size: int) -> None:
+    if not 0 <= index < size:
+        raise ValueError(f"There is no leaf {index} in a tree of {size}.")
