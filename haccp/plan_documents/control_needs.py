@@ -1,0 +1,191 @@
+"""What each kind of control point must hold, and what one lacks.
+
+Sources: CXC 1-1969 principles 3 to 6 (limits validated; monitoring; corrective action; verification); 21 CFR
+117.140 (which parts go with which control; supply chain has its own, read), 117.160 (validation is not asked
+of allergen, sanitation and supply-chain controls, nor of others with a written reason; on site within 90
+calendar days of first production, from memory), 117.420 (approved suppliers and written receiving, read).
+Action criteria, monitoring and correction of an OPRP: ISO 22000:2018, from memory. A CCP is spared nothing:
+Codex asks all of it.
+"""
+
+from collections.abc import Iterator, Mapping
+from typing import Any
+
+from batches.quantities import UNITS, Dimension
+from config.api.refusals import Refusal
+from haccp import limits
+from haccp.plan_documents.points import without_source
+from haccp.plan_documents.spots import Gap, Spot, codes, filled, lacking
+
+FULL = ("limits", "monitoring", "correction", "corrective_action", "verification", "validation")
+NEEDS = {"ccp": FULL, "oprp": FULL, "prp": ("routine",)}
+SPARED = {
+    "allergen": {"validation"},
+    "sanitation": {"validation"},
+    "supply-chain": {"limits", "monitoring", "correction", "validation", "routine"},
+}
+ALSO = {"supply-chain": ("supply",)}
+VALIDATED_WITHIN_DAYS = 90  # 21 CFR 117.160(b)(1), from memory; longer with a written justification
+
+
+def control_gaps(plan: Spot) -> Iterator[Gap]:
+    """What every control point of the plan lacks."""
+    for spot, point in plan.entries("control_points"):
+        yield from _named(spot, point)
+        yield from _listed(spot, point)
+        for part in needed(point.get("kind", ""), point.get("control", "")):
+            yield from _PARTS[part](spot, point)
+        yield from _usable_limits(spot, point)
+
+
+def needed(kind: str, control: str) -> tuple[str, ...]:
+    """The parts a control point of this kind and control must hold."""
+    spared = set() if kind == "ccp" else SPARED.get(control, set())
+    return tuple(part for part in NEEDS.get(kind, ()) if part not in spared) + ALSO.get(control, ())
+
+
+def _named(spot: Spot, point: Mapping[str, Any]) -> Iterator[Gap]:
+    if missing := lacking(point, ["name", "kind", "control", "hazards"]):
+        yield spot.gap(7, "control-point-incomplete", f"say {', '.join(missing)}.")
+    if "step" not in point and "materials" not in point:
+        yield spot.gap(7, "control-point-nowhere", "name its step, or the materials it is about.")
+    if point.get("control") == "supply-chain" and not point.get("materials"):
+        yield spot.gap(7, "control-without-material", "name the supplier's materials.", "materials")
+
+
+def _listed(spot: Spot, point: Mapping[str, Any]) -> Iterator[Gap]:
+    """What it refers to is in the plan."""
+    plan = spot.document
+    if "step" in point and point["step"] not in codes(plan, "steps"):
+        yield spot.gap(7, "step-unknown", f"{point['step']} is no step of this plan.", "step")
+    for name, listed in (
+        ("hazards", codes(plan, "hazards")),
+        ("materials", codes(plan, "materials")),
+        ("products", set(plan.get("products", []))),
+    ):
+        if unknown := sorted(set(point.get(name, [])) - listed):
+            yield spot.gap(7, f"{name}-unknown", f"not in this plan: {', '.join(unknown)}.", name)
+
+
+def _limits(spot: Spot, point: Mapping[str, Any]) -> Iterator[Gap]:
+    if not point.get("limits"):
+        what = "critical limit" if point["kind"] == "ccp" else "action criterion"
+        yield spot.gap(8, "no-limit", f"has no {what}.", "limits")
+
+
+def _usable_limits(spot: Spot, point: Mapping[str, Any]) -> Iterator[Gap]:
+    for number, limit in enumerate(point.get("limits", [])):
+        here = spot.at("limits", number)
+        try:
+            limits.from_json(without_source(limit))
+        except Refusal as refusal:
+            for reason in refusal.reasons:
+                yield here.gap(8, reason.code, reason.detail, *([reason.field] if reason.field else []))
+        yield from _sourced(here, limit, 8)
+        yield from _no_heat_for_allergens(here, limit, point)
+
+
+def _sourced(spot: Spot, part: Mapping[str, Any], step: int) -> Iterator[Gap]:
+    """A number says where it comes from; one to be validated on site says that."""
+    source = part.get("source", {})
+    if "provenance" not in source:
+        sentence = "say where it comes from: read, memory, computed, or site (to be validated on site)."
+        yield spot.gap(step, "no-source", sentence, "source")
+    elif source["provenance"] != "site" and not filled(source.get("citation")):
+        yield spot.gap(step, "no-citation", "name the source.", "source", "citation")
+
+
+def _no_heat_for_allergens(spot: Spot, limit: Mapping[str, Any], point: Mapping[str, Any]) -> Iterator[Gap]:
+    """Heat does not in general destroy allergens (CXC 80, introduction, read)."""
+    unit = UNITS.get(limit.get("unit", ""))
+    hot = unit is not None and unit.dimension is Dimension.TEMPERATURE
+    kinds = {hazard["code"]: hazard.get("kind") for hazard in spot.document.get("hazards", [])}
+    if hot and any(kinds.get(code) == "allergen" for code in point.get("hazards", [])):
+        yield spot.gap(8, "heat-for-an-allergen", "heat does not clear an allergen; control it another way.")
+
+
+def _monitoring(spot: Spot, point: Mapping[str, Any]) -> Iterator[Gap]:
+    monitoring = point.get("monitoring", {})
+    if missing := lacking(monitoring, ["what", "how", "who"]):
+        yield spot.gap(9, "monitoring-incomplete", f"say {', '.join(missing)}.", "monitoring")
+    when = monitoring.get("when", {})
+    if missing := lacking(when, ["per", "within_minutes"]):
+        words = {
+            "per": "what it is done for (per)",
+            "within_minutes": "how late counts as missed (within minutes)",
+        }
+        sentence = f"say {' and '.join(words[name] for name in missing)}."
+        yield spot.gap(9, "no-schedule", sentence, "monitoring", "when")
+    if when:
+        yield from _sourced(spot.at("monitoring", "when"), when, 9)
+    if any(_measured(limit) for limit in point.get("limits", [])) and not filled(
+        monitoring.get("instrument")
+    ):
+        sentence = "a measured limit needs the kind of instrument it is read with."
+        yield spot.gap(9, "no-instrument", sentence, "monitoring", "instrument")
+
+
+def _measured(limit: Mapping[str, Any]) -> bool:
+    """Whether its reading is taken with an instrument; what is counted is not."""
+    unit = UNITS.get(limit.get("unit", ""))
+    return unit is not None and unit.dimension is not Dimension.PIECES
+
+
+def _routine(spot: Spot, point: Mapping[str, Any]) -> Iterator[Gap]:
+    if missing := lacking(point.get("monitoring", {}), ["how", "who"]):
+        yield spot.gap(9, "routine-incomplete", f"say {' and '.join(missing)} it is done.", "monitoring")
+
+
+def _correction(spot: Spot, point: Mapping[str, Any]) -> Iterator[Gap]:
+    if not filled(point.get("correction")):
+        yield spot.gap(10, "no-correction", "say what is done at once when it fails.", "correction")
+
+
+def _corrective_action(spot: Spot, point: Mapping[str, Any]) -> Iterator[Gap]:
+    if not filled(point.get("corrective_action")):
+        sentence = "say how the cause is found, what happens to the product, and how it will not come back."
+        yield spot.gap(10, "no-corrective-action", sentence, "corrective_action")
+
+
+def _verification(spot: Spot, point: Mapping[str, Any]) -> Iterator[Gap]:
+    entries = point.get("verification", [])
+    if not entries:
+        yield spot.gap(11, "no-verification", "say what is verified, by whom, how often.", "verification")
+    for number, entry in enumerate(entries):
+        if missing := lacking(entry, ["what", "who", "how_often"]):
+            here = ("verification", number)
+            yield spot.gap(11, "verification-incomplete", f"say {', '.join(missing)}.", *here)
+
+
+def _validation(spot: Spot, point: Mapping[str, Any]) -> Iterator[Gap]:
+    """Evidence, or a day by which the site has it; but for a CCP a written reason may stand instead."""
+    validation = point.get("validation", {})
+    spared = point["kind"] != "ccp" and filled(validation.get("not_needed_because"))
+    if filled(validation.get("evidence")) or spared:
+        return
+    days = validation.get("on_site_within_days")
+    if days is None:
+        sentence = "give the evidence that the limit works, or within how many days the site will have it."
+        yield spot.gap(11, "no-validation", sentence, "validation")
+    elif int(days) > VALIDATED_WITHIN_DAYS and not filled(validation.get("longer_because")):
+        sentence = f"more than {VALIDATED_WITHIN_DAYS} days need a written reason (longer_because)."
+        yield spot.gap(11, "validation-late", sentence, "validation")
+
+
+def _supply(spot: Spot, point: Mapping[str, Any]) -> Iterator[Gap]:
+    names = ["supplier_approval", "supplier_verification", "receipt_rule"]
+    if missing := lacking(point.get("supply", {}), names):
+        words = ", ".join(name.replace("_", " ") for name in missing)
+        yield spot.gap(9, "supply-incomplete", f"a control by the supplier needs {words}.", "supply")
+
+
+_PARTS = {
+    "limits": _limits,
+    "monitoring": _monitoring,
+    "routine": _routine,
+    "correction": _correction,
+    "corrective_action": _corrective_action,
+    "verification": _verification,
+    "validation": _validation,
+    "supply": _supply,
+}
