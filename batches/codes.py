@@ -1,14 +1,17 @@
 """The codes people write on labels: running numbers, given out under the material lock."""
 
+import re
 from datetime import date
 
 from django.db import models
 
-from batches.identifiers import DEFAULT_PATTERN, lot_code_stem, render_lot_code
+from batches.identifiers import DEFAULT_PATTERN, LONGEST_LOT_CODE, lot_code_stem, render_lot_code
 from batches.models import Batch, CodeCounter, Lot, Material
+from config.api.refusals import Unusable
 from ledger.models import Establishment
 
 BATCH_PATTERN = "B-{short}-{yy}{ddd}-{n}"
+CHOSEN_CODE = re.compile(rf"[A-Z0-9-]{{1,{LONGEST_LOT_CODE}}}")
 
 
 def next_lot_code(*, establishment: Establishment, material: Material, day: date) -> str:
@@ -38,4 +41,13 @@ def _next(
         if not taken.filter(code=code).exists():
             break
     counter.save(update_fields=["last"])
+    return code
+
+
+def checked(code: str) -> str:
+    """A lot code that somebody chose by hand. Raises Unusable."""
+    if not CHOSEN_CODE.fullmatch(code):
+        raise Unusable(
+            f"A lot code is 1 to {LONGEST_LOT_CODE} of A-Z, 0-9 and '-'.", code="lot-code", field="code"
+        )
     return code

@@ -75,6 +75,7 @@ class Movement(Record):
 
     ``quantity``: base steps (mg or pieces), never negative. ``entered`` and ``unit``: as entered.
     ``effect``: what it does to the stock of the lot; for a count, what was counted less what was expected.
+    ``mass``: milligrams of food, of pieces by the mass one had then; 0 for packaging, empty where not known.
     ``new_lot``: what was said about the lot that this movement brings; empty where the lot was there already.
     ``best_before``: of the lot it brings, as said or by its material's shelf life.
     ``flags``: codes of what was out of order when it was recorded (``batches.flags`` says what each means).
@@ -86,6 +87,7 @@ class Movement(Record):
     lot = models.ForeignKey(Lot, models.PROTECT, related_name="movements")
     quantity = models.BigIntegerField()
     effect = models.BigIntegerField()
+    mass = models.BigIntegerField(null=True, blank=True)
     entered = models.CharField(max_length=40)
     unit = models.CharField(max_length=3)
     batch = models.ForeignKey(Batch, models.PROTECT, null=True, blank=True, related_name="movements")
@@ -116,7 +118,7 @@ class Movement(Record):
         "document",
         "new_lot",
     )
-    FORMS = {1: (*BASE_1, "lot", "quantity", "effect", "best_before", "flags", *client_fields)}
+    FORMS = {1: (*BASE_1, "lot", "quantity", "effect", "mass", "best_before", "flags", *client_fields)}
 
     class Meta(Record.Meta):
         indexes = [
@@ -142,6 +144,9 @@ class Movement(Record):
                 | Q(what="counted"),
             ),
             models.CheckConstraint(
+                name="movement_mass_is_not_negative", condition=Q(mass__isnull=True) | Q(mass__gte=0)
+            ),
+            models.CheckConstraint(
                 name="used_and_made_name_a_batch",
                 condition=Q(what__in=["used", "made"], batch__isnull=False)
                 | (~Q(what__in=["used", "made"]) & Q(batch__isnull=True, part__isnull=True)),
@@ -152,6 +157,12 @@ class Movement(Record):
                 | Q(partner__isnull=False),
             ),
         ]
+
+    @property
+    def replaces(self) -> "Movement | None":
+        """The movement that this one corrects or withdraws."""
+        found: Any = self.corrects
+        return found
 
     def _said(self) -> dict[str, Any]:
         """The client names the lot, unless it is only now brought and the service makes its identity."""

@@ -212,7 +212,7 @@ class Record(Kept):
         for answer in answers:
             if isinstance(answer, cls):
                 first.setdefault(answer.pk, answer)
-        known = cls.objects.in_bulk(list(first))
+        known: dict[Any, Any] = cls.objects.in_bulk(list(first))
         new = [record for pk, record in first.items() if pk not in known]
         if cls._insert_rows(new) < len(new):  # somebody else was quicker
             stored = cls.objects.in_bulk([record.pk for record in new])
@@ -283,7 +283,7 @@ class Record(Kept):
         with connections[using].cursor() as cursor:
             for start in range(0, len(records), ROWS_A_STATEMENT):
                 query = InsertQuery(cls)
-                chunk = list(records[start : start + ROWS_A_STATEMENT])
+                chunk: list[models.Model] = list(records[start : start + ROWS_A_STATEMENT])
                 query.insert_values(cls._meta.concrete_fields, chunk)
                 for sql, params in query.get_compiler(using=using).as_sql():
                     cursor.execute(f"{sql} ON CONFLICT (id) DO NOTHING", params)
@@ -294,7 +294,8 @@ class Record(Kept):
 
     def _stored(self) -> Self:
         """What is stored under this id, if it says the same. Raises OtherContent."""
-        return self._same_as(type(self).objects.filter(pk=self.pk).first())
+        stored: Any = type(self).objects.filter(pk=self.pk).first()
+        return self._same_as(stored)
 
     def _same_as(self, stored: Self | None) -> Self:
         if (

@@ -1,0 +1,115 @@
+"""The genealogy as a table of edges: a projection of what was used in batches and made by them (D13)."""
+
+from collections.abc import Iterator
+from itertools import groupby
+from typing import Any
+
+from django.db import connection
+from django.db.models import Count, Q, QuerySet, Sum
+
+from batches.genealogy import Amount, Link, links
+from batches.models import Batch, Edge, Lot, Movement, MovementKind
+from batches.projections import rebuilds
+from ledger.models import Establishment
+from ledger.verification import compare_projection
+
+ROWS_A_STATEMENT = 500
+
+
+def recompute(batch: Batch) -> None:
+    """Write a batch's edges anew from its standing movements. Call it under ``lock_material``."""
+    found = dict(_links_by_batch(Movement.objects.filter(batch=batch))).get(batch.pk, [])
+    Edge.objects.filter(batch=batch).delete()
+    Edge.objects.bulk_create(_rows(batch.establishment_id, batch.pk, found), batch_size=ROWS_A_STATEMENT)
+
+
+def comes_from(lot: Lot, batch: Batch) -> bool:
+    """Whether ``batch``, or one that used what it made, made ``lot`` (decision D14)."""
+    if lot.batch_id == batch.pk:
+        return True
+    made = list(Lot.objects.filter(batch=batch).values_list("pk", flat=True))
+    return bool(made) and any(link[1] == lot.pk for link in reached(made, back=False))
+
+
+def reached(starts: list[int], *, back: bool) -> list[tuple[int, int, int, int, float]]:
+    """Every edge that is reached from lots: (source, target, batch, quantity, share), in one statement.
+
+    UNION drops rows that were found before, so the walk ends even where a forged edge makes a loop. It
+    carries whole edge rows (a handful of numbers, no path): joining the edges once more to the result makes
+    PostgreSQL guess badly and read the whole table.
+    """
+    near, far = ("target_id", "source_id") if back else ("source_id", "target_id")
+    table, columns = Edge._meta.db_table, "source_id, target_id, batch_id, quantity, share"
+    of_edge = ", ".join(f"edge.{column}" for column in columns.split(", "))
+    among = "= ANY(%s)" if connection.vendor == "postgresql" else "IN (SELECT value FROM json_each(%s))"
+    sql = (
+        f"WITH RECURSIVE walk({columns}) AS ("
+        f"SELECT {columns} FROM {table} WHERE {near} {among} UNION "
+        f"SELECT {of_edge} FROM walk JOIN {table} edge ON edge.{near} = walk.{far}) SELECT * FROM walk"
+    )
+    with connection.cursor() as cursor:
+        cursor.execute(sql, [key_list(starts)])
+        return cursor.fetchall()
+
+
+def key_list(keys: list[int]) -> Any:
+    """Many keys as one parameter: an array, or JSON for SQLite."""
+    return keys if connection.vendor == "postgresql" else f"[{','.join(map(str, keys))}]"
+
+
+def _links_by_batch(movements: QuerySet[Movement]) -> Iterator[tuple[int, list[Link]]]:
+    """Each batch with its edges, one pass over sums of its standing movements."""
+    rows = (
+        movements.standing()  # type: ignore[attr-defined]
+        .filter(what__in=[MovementKind.USED, MovementKind.MADE])
+        .order_by("batch_id", "what", "lot_id")
+        .values("batch_id", "what", "lot_id")
+        .annotate(total=Sum("quantity"), known=Sum("mass"), unknown=Count("pk", filter=Q(mass=None)))
+    )
+    for batch, group in groupby(rows.iterator(), key=lambda row: row["batch_id"]):
+        amounts: dict[str, list[Amount]] = {MovementKind.USED: [], MovementKind.MADE: []}
+        for row in group:
+            mass = None if row["unknown"] else int(row["known"])
+            amounts[row["what"]].append(Amount(row["lot_id"], int(row["total"]), mass))
+        yield batch, links(amounts[MovementKind.USED], amounts[MovementKind.MADE])
+
+
+def _rows(establishment: Any, batch: int, found: list[Link]) -> list[Edge]:
+    return [Edge(establishment_id=establishment, batch_id=batch, **_columns(link)) for link in found]
+
+
+def _columns(link: Link) -> dict[str, Any]:
+    return {
+        "source_id": link.source,
+        "target_id": link.target,
+        "quantity": link.quantity,
+        "share": link.share,
+    }
+
+
+@rebuilds("edges")
+def rebuild(establishment: Establishment) -> int:
+    Edge.objects.filter(establishment=establishment).delete()
+    count = 0
+    for batch, found in _links_by_batch(Movement.objects.of(establishment)):
+        Edge.objects.bulk_create(_rows(establishment.pk, batch, found), batch_size=ROWS_A_STATEMENT)
+        count += len(found)
+    return count
+
+
+@compare_projection("edges")
+def differences() -> Iterator[str]:
+    for establishment in Establishment.objects.all():
+        wanted = {
+            (link.source, link.target, batch): (link.quantity, link.share)
+            for batch, found in _links_by_batch(Movement.objects.of(establishment))
+            for link in found
+        }
+        kept = Edge.objects.filter(establishment=establishment).order_by()
+        for source, target, batch, *said in kept.values_list(
+            "source_id", "target_id", "batch_id", "quantity", "share"
+        ).iterator():
+            should = wanted.pop((source, target, batch), None)
+            if should != tuple(said):
+                yield f"edge of batch {batch} from lot {source} to {target} says {said}, records say {should}"
+        yield from (f"edge of batch {b} from lot {s} to {t} is missing" for s, t, b in wanted)

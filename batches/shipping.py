@@ -1,0 +1,101 @@
+"""What goes to customers and comes back from them. ``ship`` is a gate: only released lots leave."""
+
+from batches import judging, lots
+from batches.flags import LOT_NOT_READY, Flag
+from batches.models import Lot, LotStatus, Movement, MovementKind, StoragePlace, TradingPartner
+from batches.movements import begin, write
+from batches.quantities import shown
+from config.api.refusals import Reason, RuleBroken
+from ledger.acts import Act
+from ledger.deeds import deed
+
+
+@deed
+def ship(
+    *,
+    act: Act,
+    lot: Lot,
+    customer: TradingPartner,
+    quantity: str,
+    unit: str,
+    carrier: TradingPartner | None = None,
+    from_place: StoragePlace | None = None,
+    document: str = "",
+    already_happened: bool = False,
+) -> Movement:
+    """Ship some of a released lot. Raises RuleBroken ``may-not-ship`` with every reason at once.
+
+    ``already_happened``: it has left; then it is recorded and flagged. So is a correction of a shipment.
+    """
+    movement = begin(
+        act,
+        MovementKind.SHIPPED,
+        lot=lot,
+        quantity=quantity,
+        unit=unit,
+        partner=customer,
+        carrier=carrier,
+        from_place=from_place,
+        document=document,
+    )
+    if not already_happened and movement.replaces is None:
+        _gate(movement)
+    flags = [
+        *judging.of_taking(movement),
+        *judging.of_lot(movement),
+        *judging.of_partner(customer.is_customer),
+    ]
+    if LOT_NOT_READY.intersection(flags):
+        flags.append(Flag.SHIPPED_NOT_RELEASED)
+    return write(act, movement, flags)
+
+
+def _gate(movement: Movement) -> None:
+    lot, there = movement.lot, judging.available(movement)
+    reasons = []
+    if lot.state.status != LotStatus.RELEASED:
+        sentence = f"Lot {lot.code} is not released: {LotStatus(lot.state.status).label}."
+        reasons.append(Reason("not-released", sentence, "lot", [str(lot.uid)]))
+    if movement.quantity > there:
+        sentence = f"Of lot {lot.code} only {shown(there, _measure(lot))} are on hand."
+        reasons.append(Reason("more-than-on-hand", sentence, "quantity", [str(lot.uid)]))
+    if reasons:
+        raise RuleBroken(
+            "It may not be shipped; nothing was written. If it has left already, say so and it is recorded "
+            "and flagged.",
+            code="may-not-ship",
+            reasons=reasons,
+        )
+
+
+def _measure(lot: Lot) -> str:
+    return "pieces" if lot.material.dimension == "count" else "mass"
+
+
+@deed
+def take_back(
+    *,
+    act: Act,
+    lot: Lot,
+    customer: TradingPartner,
+    quantity: str,
+    unit: str,
+    to_place: StoragePlace | None = None,
+    carrier: TradingPartner | None = None,
+    document: str = "",
+) -> Movement:
+    """A customer returned some of a lot. A released lot then awaits a decision again."""
+    movement = begin(
+        act,
+        MovementKind.RETURNED,
+        lot=lot,
+        quantity=quantity,
+        unit=unit,
+        partner=customer,
+        carrier=carrier,
+        to_place=to_place,
+        document=document,
+    )
+    write(act, movement, judging.of_partner(customer.is_customer) + judging.of_counts(movement))
+    lots.reopen(act=act, lots=[movement.lot], because=movement)
+    return movement

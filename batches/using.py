@@ -1,0 +1,170 @@
+"""What goes into a batch, and what comes out of it."""
+
+from datetime import date
+from typing import Any
+
+from batches import edges, judging, lots
+from batches.models import Batch, Lot, Material, Movement, MovementKind, Part, StoragePlace
+from batches.movements import begin, keep_lot, write
+from config.api.refusals import RuleBroken, Unknown, Unusable
+from ledger.acts import Act
+from ledger.deeds import deed
+
+
+@deed
+def use(
+    *,
+    act: Act,
+    lot: Lot,
+    batch: Batch,
+    quantity: str,
+    unit: str,
+    part: Part | None = None,
+    recipe_line: int | None = None,
+    from_place: StoragePlace | None = None,
+) -> Movement:
+    """Weigh some of a lot into a batch, or one part of it. Raises Unusable, Unknown, RuleBroken.
+
+    Refused is only what cannot be: a lot that came out of this batch, or one made of it (D14).
+    """
+    movement = begin(
+        act,
+        MovementKind.USED,
+        lot=lot,
+        quantity=quantity,
+        unit=unit,
+        batch=batch,
+        part=_part_of(batch, part),
+        recipe_line=_line_of(batch, recipe_line),
+        from_place=from_place,
+    )
+    if edges.comes_from(lot, batch):
+        raise RuleBroken(
+            f"Lot {lot.code} came out of batch {batch.code}, or out of one made of it, so it is no ingredient "
+            "of that batch. Trim folded back within a batch is noted as trim returned between its parts.",
+            code="comes-from-this-batch",
+            field="lot",
+        )
+    flags = [
+        *judging.of_taking(movement),
+        *judging.of_lot(movement),
+        *judging.of_run(movement),
+        *judging.of_recipe(movement),
+    ]
+    return write(act, movement, flags)
+
+
+@deed
+def make(
+    *,
+    act: Act,
+    batch: Batch,
+    quantity: str,
+    unit: str,
+    material: Material | None = None,
+    lot: Lot | None = None,
+    part: Part | None = None,
+    is_rework: bool = False,
+    best_before: date | None = None,
+    code: str = "",
+    to_place: StoragePlace | None = None,
+) -> Movement:
+    """Take a new lot of ``material`` out of a batch, or a further quantity into its ``lot``.
+
+    A new lot awaits decision and is ``movement.lot``; a released lot that gets more awaits one again. Best
+    before follows the material's shelf life unless said. Raises Unusable, Unknown, RuleBroken.
+    """
+    common: dict[str, Any] = {
+        "quantity": quantity,
+        "unit": unit,
+        "batch": batch,
+        "part": _part_of(batch, part),
+        "to_place": to_place,
+    }
+    if lot is not None:
+        _refuse_other_batch(lot, batch)
+        movement = begin(act, MovementKind.MADE, lot=lot, **common)
+        _refuse_second_birth(movement)
+    elif material is not None:
+        movement = _new_lot(act, batch, material, is_rework, best_before, code, common)
+    else:
+        raise Unusable("Name the material of the new lot, or the lot that gets more.", field="material")
+    flags = judging.of_run(movement) + judging.of_product(movement) + judging.of_counts(movement)
+    return write(act, movement, flags)
+
+
+def _new_lot(
+    act: Act,
+    batch: Batch,
+    material: Material,
+    is_rework: bool,
+    best_before: date | None,
+    code: str,
+    common: dict[str, Any],
+) -> Movement:
+    said = {
+        "material": str(material.pk),
+        "code": code,
+        "is_rework": is_rework,
+        "best_before": best_before.isoformat() if best_before else "",
+    }
+    movement = begin(
+        act,
+        MovementKind.MADE,
+        material=material,
+        new_lot=said,
+        best_before=lots.best_before(material, act.local_day, best_before),
+        **common,
+    )
+    if movement.replaces:
+        same = {"material": material, "batch": batch, "is_rework": is_rework}
+        movement.lot = keep_lot(movement, **same, **({"code": code} if code else {}))
+        _refuse_no_birth(movement)
+    else:
+        movement.lot = lots.bring(
+            act=act, movement=movement, material=material, batch=batch, code=code, is_rework=is_rework
+        )
+    return movement
+
+
+def _refuse_other_batch(lot: Lot, batch: Batch) -> None:
+    if lot.batch_id != batch.pk:
+        raise RuleBroken(
+            f"Lot {lot.code} did not come out of batch {batch.code}; a lot comes from one batch. Make a new "
+            "lot.",
+            code="lot-of-another-batch",
+            field="lot",
+        )
+
+
+def _refuse_second_birth(movement: Movement) -> None:
+    """A correction keeps to what it corrects: the lot that was brought, or a further quantity."""
+    if movement.replaces and movement.replaces.new_lot:
+        raise RuleBroken(
+            f"Movement {movement.corrects_id} brought lot {movement.replaces.lot.code}: correct it as the "
+            "making of that lot, by naming its material.",
+            code="identity-is-kept",
+            field="lot",
+        )
+
+
+def _refuse_no_birth(movement: Movement) -> None:
+    if movement.replaces and not movement.replaces.new_lot:
+        raise RuleBroken(
+            f"Movement {movement.corrects_id} put more into lot {movement.lot.code}: correct it by naming "
+            "that lot.",
+            code="identity-is-kept",
+            field="material",
+        )
+
+
+def _part_of(batch: Batch, part: Part | None) -> Part | None:
+    if part is not None and part.batch_id != batch.pk:
+        raise Unknown(f"Batch {batch.code} has no part {part.pk}.", field="part")
+    return part
+
+
+def _line_of(batch: Batch, position: int | None) -> int | None:
+    if position is not None and not batch.recipe_version.lines.filter(position=position).exists():
+        raise Unknown(f"The recipe of batch {batch.code} has no line {position}.", field="recipe_line")
+    return position
