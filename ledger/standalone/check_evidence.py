@@ -1,0 +1,406 @@
+#!/usr/bin/env python3
+"""Check an evidence file without the service that made it.
+
+    python3 check_evidence.py FILE.json [--expect-seal HASH]
+
+Needs Python 3.9 or later and nothing else; this one file can be copied anywhere and read in a few minutes.
+Exit code: 0 everything fits, 1 something differs, 2 the file cannot be read or holds nothing to check.
+
+The file says of each record what was written down and a digest of it, of each seal which digests it covers,
+and how a record stands under its seal. All of it is computed again here:
+
+* digest        SHA-256 (FIPS 180-4) of the content as canonical JSON (RFC 8785)
+* hidden value  SHA-256 of a 16-byte salt followed by the value as canonical JSON
+* proof         root of a Merkle tree (RFC 6962 section 2.1) from the digest and its inclusion path
+* seal          SHA-256 of the seal's fields as canonical JSON, the hash of the seal before it among them
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import re
+import sys
+from collections.abc import Callable, Iterator
+from hashlib import sha256
+from typing import Any
+
+FORM = "evidence-1"
+SEAL_FIELDS = ("establishment", "number", "previous", "root", "leaves", "sealed_at")
+NOTHING_BEFORE = "0" * 64
+LARGEST_INTEGER = 2**53 - 1
+DEEPEST = 64
+HASH = re.compile("[0-9a-f]{64}")
+SALT = re.compile("[0-9a-f]{32}")  # 16 bytes, always: else one hidden value could be opened in two ways
+WHOLE = re.compile("0|[1-9][0-9]{0,17}")
+HALF_A_PAIR = re.compile("[\ud800-\udfff]")
+
+Json = dict[str, Any]
+Key = tuple[str, int]  # establishment and number of a seal
+
+
+class Unreadable(Exception):  # noqa: N818 - says what the file is
+    """The file is not an evidence file that this checker knows."""
+
+
+class Differs(Exception):  # noqa: N818 - says what the thing does
+    """Something in the file is not as it should be; the message says what."""
+
+
+# -- the arithmetic, from the published standards ----------------------------------------------------------
+
+
+def canonical(value: Any) -> bytes:
+    """Canonical JSON (RFC 8785). Raises Differs, also for a fraction: evidence has numbers as text."""
+    return "".join(_written(value, 0)).encode("utf-8")
+
+
+def _written(value: Any, depth: int) -> Iterator[str]:
+    if isinstance(value, (dict, list)) and depth >= DEEPEST:
+        raise Differs(f"lists and objects are nested deeper than {DEEPEST} levels")
+    if isinstance(value, dict):
+        texts = {name: _text(name) for name in value}  # refuses half a pair before it is sorted by code units
+        yield "{"
+        for place, name in enumerate(sorted(texts, key=lambda name: name.encode("utf-16-be"))):
+            yield f"{',' if place else ''}{texts[name]}:"
+            yield from _written(value[name], depth + 1)
+        yield "}"
+    elif isinstance(value, list):
+        yield "["
+        for place, part in enumerate(value):
+            yield "," if place else ""
+            yield from _written(part, depth + 1)
+        yield "]"
+    else:
+        yield _scalar(value)
+
+
+def _scalar(value: Any) -> str:
+    if isinstance(value, str):
+        return _text(value)
+    if value is None:
+        return "null"
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, int) and abs(value) <= LARGEST_INTEGER:
+        return str(value)
+    raise Differs(f"{shown(value)} is a number that should stand as text")
+
+
+def _text(value: Any) -> str:
+    if not isinstance(value, str):
+        raise Differs(f"the key {shown(value)} is not text")
+    if HALF_A_PAIR.search(value):
+        raise Differs(f"{shown(value)} holds half of a surrogate pair")
+    return json.dumps(value, ensure_ascii=False)
+
+
+def digest(value: Any) -> str:
+    return sha256(canonical(value)).hexdigest()
+
+
+def hidden(salt: bytes, value: Any) -> str:
+    return sha256(salt + canonical(value)).hexdigest()
+
+
+def leaf_hash(data: bytes) -> bytes:
+    return sha256(b"\x00" + data).digest()
+
+
+def node_hash(left: bytes, right: bytes) -> bytes:
+    return sha256(b"\x01" + left + right).digest()
+
+
+def root_from_path(leaf_data: bytes, index: int, size: int, path: list[bytes]) -> bytes:
+    """The root a path leads to (RFC 9162 section 2.1.3.2). Raises Differs if it does not fit such a tree."""
+    if not 0 <= index < size:
+        raise Differs(f"there is no leaf {index} in a tree of {size}")
+    node, last, reached = index, size - 1, leaf_hash(leaf_data)
+    for sibling in path:
+        if len(sibling) != sha256().digest_size or last == 0:
+            raise Differs(f"the path does not fit leaf {index} of {size}")
+        if node & 1 or node == last:
+            reached = node_hash(sibling, reached)
+            while node and not node & 1:
+                node, last = node >> 1, last >> 1
+        else:
+            reached = node_hash(reached, sibling)
+        node, last = node >> 1, last >> 1
+    if last:
+        raise Differs(f"the path is too short for leaf {index} of {size}")
+    return reached
+
+
+# -- reading -----------------------------------------------------------------------------------------------
+
+
+def read(name: str) -> Json:
+    """The evidence in the named file. Raises Unreadable."""
+    try:
+        with open(name, "rb") as file:
+            evidence = json.loads(file.read().decode("utf-8-sig"), object_pairs_hook=_unambiguous)
+    except OSError as error:
+        raise Unreadable(f"it cannot be opened ({error.strerror or type(error).__name__})") from error
+    except RecursionError as error:
+        raise Unreadable("it is nested too deeply") from error
+    except ValueError as error:
+        raise Unreadable(f"it is not JSON in UTF-8 ({shown(str(error))})") from error
+    if not isinstance(evidence, dict) or evidence.get("form") != FORM:
+        raise Unreadable(f'it does not say "form": "{FORM}"')
+    if not isinstance(evidence.get("records"), list) or not isinstance(evidence.get("seals"), list):
+        raise Unreadable('it has no lists of "records" and "seals"')
+    if not evidence["records"] and not evidence["seals"]:
+        raise Unreadable("it holds no record and no seal")
+    return evidence
+
+
+def _unambiguous(pairs: list[tuple[str, Any]]) -> Json:
+    """Refuse two members of one name: one reader would show the first, another the last."""
+    members = dict(pairs)
+    if len(members) < len(pairs):
+        raise ValueError("an object names a member twice")
+    return members
+
+
+def shown(value: Any) -> str:
+    """A value as ASCII on one line, cut short: nothing in a file may steer the terminal it is shown on."""
+    text = ascii(value)
+    return text if len(text) <= 80 else text[:77] + "..."
+
+
+def _member(holder: Any, name: str, kind: type, what: str) -> Any:
+    value = holder.get(name) if isinstance(holder, dict) else None
+    if not isinstance(value, kind):
+        raise Differs(f'{what} has no usable "{name}"')
+    return value
+
+
+def _matching(holder: Any, name: str, form: re.Pattern[str], what: str) -> str:
+    value: str = _member(holder, name, str, what)
+    if not form.fullmatch(value):
+        raise Differs(f'{what}: its "{name}" is not in the form it should have')
+    return value
+
+
+def _number(holder: Any, name: str, what: str) -> int:
+    return int(_matching(holder, name, WHOLE, what))
+
+
+# -- checking ----------------------------------------------------------------------------------------------
+
+
+class Findings:
+    """What was counted, what differs, and what is only said."""
+
+    def __init__(self) -> None:
+        self.records = self.opened = self.seals = 0
+        self.differences: list[str] = []
+        self.remarks: list[str] = []
+        self.good: dict[Key, Json] = {}  # seals whose hash fits
+        self.under: dict[Key, int] = {}  # how many records here are proved to stand under a seal
+
+    def attempt(self, check: Callable[..., None], *given: Any) -> None:
+        """Run one check and keep what it complains about."""
+        try:
+            check(self, *given)
+        except Differs as difference:
+            self.differences.append(str(difference))
+
+
+def check(evidence: Json, expected: list[str] | None = None) -> Findings:
+    """Check everything in ``evidence`` (as ``read``), and that it holds the ``expected`` seal hashes."""
+    findings = Findings()
+    for place, seal in enumerate(evidence["seals"], 1):
+        findings.seals += 1
+        findings.attempt(_check_seal, seal, f"the seal in place {place}")
+    for establishment in sorted({owner for owner, _ in findings.good}):
+        _check_chain(findings, establishment)
+    seen: set[str] = set()
+    for place, record in enumerate(evidence["records"], 1):
+        findings.records += 1
+        findings.attempt(_check_record, record, f"the record in place {place}", seen)
+    for seal_hash in expected or []:
+        findings.attempt(_check_expected, seal_hash)
+    return findings
+
+
+def _check_seal(findings: Findings, seal: Any, what: str) -> None:
+    key = (_member(seal, "establishment", str, what), _number(seal, "number", what))
+    what = _seal_name(key)
+    for name in ("previous", "root", "hash"):
+        _matching(seal, name, HASH, what)
+    _number(seal, "leaves", what)
+    _member(seal, "sealed_at", str, what)
+    if _digest({name: seal[name] for name in SEAL_FIELDS}, what) != seal["hash"]:
+        raise Differs(f"{what} was changed: its hash does not fit what it says")
+    if key in findings.good:
+        raise Differs(f"{what} is in the file twice")
+    findings.good[key] = seal
+    if key[1] == 0 or (key[1] == 1) != (seal["previous"] == NOTHING_BEFORE):
+        raise Differs(f"{what}: only the first, number 1, has no seal before it, and that one never has")
+
+
+def _seal_name(key: Key) -> str:
+    return f"seal {key[1]} of establishment {shown(key[0])}"
+
+
+def _digest(value: Any, what: str) -> str:
+    try:
+        return digest(value)
+    except Differs as reason:
+        raise Differs(f"{what} cannot be digested: {reason}") from None
+
+
+def _check_chain(findings: Findings, establishment: str) -> None:
+    before = 0
+    for number in sorted(number for owner, number in findings.good if owner == establishment):
+        if number > before + 1:
+            findings.remarks.append(
+                f"Not in this file: {_count(number - before - 1, 'seal')} just before "
+                f"{_seal_name((establishment, number))}. The chain is not shown there."
+            )
+        elif before:
+            findings.attempt(_check_link, (establishment, before), (establishment, number))
+        before = number
+
+
+def _check_link(findings: Findings, before: Key, key: Key) -> None:
+    if findings.good[key]["previous"] != findings.good[before]["hash"]:
+        raise Differs(f"{_seal_name(key)} does not follow from the seal before it")
+
+
+def _check_record(findings: Findings, record: Any, what: str, seen: set[str]) -> None:
+    content = _member(record, "content", dict, what)
+    for name in ("id", "kind"):
+        if _member(record, name, str, what) != content.get(name):
+            raise Differs(f'{what}: its "{name}" is not the one its content names')
+    what = f"record {shown(record['id'])} of kind {shown(record['kind'])}"
+    if record["id"] in seen:
+        raise Differs(f"{what} is in the file twice")
+    seen.add(record["id"])
+    if _digest(content, what) != _matching(record, "digest", HASH, what):
+        raise Differs(f"{what} says something else than when it was written: its digest does not fit")
+    if "open" in record:
+        for name, opened in _member(record, "open", dict, what).items():
+            _check_opened(opened, content.get(name), f"{what}, confidential field {shown(name)}")
+            findings.opened += 1
+    if "proof" in record:
+        _check_proof(findings, record, content, what)
+
+
+def _check_opened(opened: Any, kept: Any, what: str) -> None:
+    salt = bytes.fromhex(_matching(opened, "salt", SALT, what))
+    if not isinstance(kept, dict) or set(kept) != {"hidden"} or "value" not in opened:
+        raise Differs(f"{what}: the content does not hide it, or no value is shown")
+    _digest(opened["value"], what)
+    if hidden(salt, opened["value"]) != kept["hidden"]:
+        raise Differs(f"{what}: the value shown is not the one that was written")
+
+
+def _check_proof(findings: Findings, record: Json, content: Json, what: str) -> None:
+    proof = _member(record, "proof", dict, what)
+    key = (_member(content, "establishment", str, f"{what}: its content"), _number(proof, "seal", what))
+    seal = findings.good.get(key)
+    if seal is None:
+        raise Differs(f"{what}: {_seal_name(key)} is not in the file, or was changed")
+    size, index = _number(proof, "size", what), _number(proof, "index", what)
+    if size != int(seal["leaves"]):
+        raise Differs(f"{what}: its proof is for {size} leaves, its seal has {seal['leaves']}")
+    path = _member(proof, "path", list, what)
+    if not all(isinstance(part, str) and HASH.fullmatch(part) for part in path):
+        raise Differs(f"{what}: its path holds something that is not a hash")
+    if _root(bytes.fromhex(record["digest"]), index, size, path, what) != seal["root"]:
+        raise Differs(f"{what} does not stand under {_seal_name(key)}: its path leads to another root")
+    findings.under[key] = findings.under.get(key, 0) + 1
+
+
+def _root(leaf: bytes, index: int, size: int, path: list[str], what: str) -> str:
+    try:
+        return root_from_path(leaf, index, size, [bytes.fromhex(part) for part in path]).hex()
+    except Differs as reason:
+        raise Differs(f"{what}: {reason}") from None
+
+
+def _check_expected(findings: Findings, seal_hash: str) -> None:
+    key = next((key for key, seal in findings.good.items() if seal["hash"] == seal_hash), None)
+    if key is None:
+        raise Differs(f"no seal in this file has the hash you hold, {seal_hash}")
+    chain = _chain_below(findings, key)
+    covered = sum(findings.under.get(link, 0) for link in chain)
+    findings.remarks.append(
+        f"You hold the hash of {_seal_name(key)}. Through it and the chain below it, down to seal "
+        f"{chain[-1][1]}, {_count(covered, 'record')} of this file cannot have changed since you got it."
+    )
+
+
+def _chain_below(findings: Findings, key: Key) -> list[Key]:
+    """The seal ``key`` and those it is linked to without a gap, downward."""
+    chain, below = [key], (key[0], key[1] - 1)
+    while below in findings.good and findings.good[below]["hash"] == findings.good[chain[-1]]["previous"]:
+        chain.append(below)
+        below = (key[0], below[1] - 1)
+    return chain
+
+
+# -- saying ------------------------------------------------------------------------------------------------
+
+SHOWS = """\
+What this shows: each record reads as it did when its digest was made, and a record proved under a seal was
+there when that seal was made.
+What this cannot show: that what was written is true; that nothing was left out of this file; and, by itself,
+that the owner did not rewrite everything and seal it anew. Only a copy held elsewhere shows that: compare a
+seal hash with one that you wrote down or have on paper (--expect-seal). The times are what the owner's
+computer said."""
+
+
+def _count(number: int, noun: str) -> str:
+    return f"{number} {noun}" if number == 1 else f"{number} {noun}s"
+
+
+def report(evidence: Json, findings: Findings) -> Iterator[str]:
+    """The lines to print."""
+    sealed = sum(findings.under.values())
+    yield f"Evidence made at {shown(evidence.get('made_at'))}."
+    yield (
+        f"{_count(findings.records, 'record')}: {sealed} proved under a seal, "
+        f"{findings.records - sealed} not. "
+        f"{_count(findings.opened, 'confidential value')} opened. {_count(findings.seals, 'seal')}."
+    )
+    for key, seal in sorted(findings.good.items(), key=lambda pair: pair[0]):
+        here = f"{findings.under.get(key, 0)} of its {_count(int(seal['leaves']), 'record')} here"
+        yield f"Hash {seal['hash']}: {_seal_name(key)}, {here}."
+    yield from findings.remarks
+    if findings.differences:
+        yield f"{_count(len(findings.differences), 'difference')}. The first: {findings.differences[0]}."
+    else:
+        yield "Everything in this file fits together."
+    yield SHOWS
+
+
+def _seal_hash(text: str) -> str:
+    """A hash as typed from paper: spaces and capitals do not matter."""
+    plain = "".join(text.split()).lower()
+    if not HASH.fullmatch(plain):
+        raise argparse.ArgumentTypeError("a seal hash has 64 hex digits")
+    return plain
+
+
+def main(arguments: list[str] | None = None) -> int:
+    parser = argparse.ArgumentParser(description="Check an evidence file without the service that made it.")
+    parser.add_argument("file", metavar="FILE.json")
+    parser.add_argument(
+        "--expect-seal", metavar="HASH", type=_seal_hash, action="append", help="a seal hash that you hold"
+    )
+    given = parser.parse_args(arguments)
+    try:
+        evidence = read(given.file)
+    except Unreadable as reason:
+        print(f"{shown(given.file)} cannot be checked: {reason}.")
+        return 2
+    findings = check(evidence, given.expect_seal)
+    print("\n".join(report(evidence, findings)))
+    return 1 if findings.differences else 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
