@@ -77,6 +77,6 @@ def answers_in(decision: Mapping[str, Any]) -> dict[str, bool]:
 
 def decided(decision: Mapping[str, Any]) -> Outcome | None:
     """The outcome: what a person reasoned out where reasoning is given, else what the answers lead to."""
-    if decision.get("expert_reasoning"):
+    if decision.get("expert_reasoning", "").strip():
         return Outcome(decision["outcome"]) if "outcome" in decision else None
     return outcome_of(answers_in(decision))

@@ -175,13 +175,18 @@ class _Writer(yaml.SafeDumper):
         return True
 
 
-_LINES = re.compile(r"[^\s\x00-\x20][^\r\x85\u2028\u2029\ufeff]*\n[^\r\x85\u2028\u2029\ufeff]*")
+_ODD_BREAKS = re.compile(r"[\r\x85\u2028\u2029\ufeff]")  # YAML takes these for line ends and spaces
+_LOOSE_BLANKS = re.compile(r"[ \t](\n|$)|\n[ \t]|^\s")
 
 
 def _text(writer: _Writer, value: str) -> yaml.ScalarNode:
     """Several lines stand as lines where YAML can keep them so exactly; else in quotes."""
-    as_lines = _LINES.fullmatch(value) and not re.search(r"[ \t](\n|$)|\n[ \t]", value)
-    return writer.represent_scalar("tag:yaml.org,2002:str", value, style="|" if as_lines else None)
+    style = None
+    if _ODD_BREAKS.search(value):
+        style = '"'
+    elif "\n" in value and not _LOOSE_BLANKS.search(value):
+        style = "|"
+    return writer.represent_scalar("tag:yaml.org,2002:str", value, style=style)
 
 
 _SHORT = re.compile(r"[A-Za-z0-9][A-Za-z0-9 -]{0,29}")
