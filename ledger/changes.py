@@ -5,7 +5,7 @@ from typing import Any, TypeVar
 from django.core.exceptions import ValidationError
 from django.db import models
 
-from config.api.refusals import RuleBroken, Unusable
+from config.api.refusals import ChangedMeanwhile, Unusable
 from ledger.acts import Act
 from ledger.deeds import deed
 from ledger.models import Change, Versioned
@@ -35,7 +35,7 @@ def make(*, act: Act, row: Row) -> Row:
 
 @deed
 def alter(*, act: Act, row: Row, values: dict[str, Any], expected_version: int | None = None) -> Row:
-    """Change fields of a row of reference data. Raises Unusable, RuleBroken ``changed-meanwhile``.
+    """Change fields of a row of reference data. Raises Unusable, ChangedMeanwhile.
 
     ``expected_version``: the version the client saw (If-Match), compared under the row's lock.
     """
@@ -60,14 +60,6 @@ def alter(*, act: Act, row: Row, values: dict[str, Any], expected_version: int |
         after={name: value for name, value in after.items() if before[name] != value},
     ).insert()
     return locked
-
-
-class ChangedMeanwhile(RuleBroken):
-    """Somebody else changed the row first (412)."""
-
-    status = 412
-    code = "changed-meanwhile"
-    title = "Changed meanwhile"
 
 
 def shown(row: models.Model) -> dict[str, Any]:

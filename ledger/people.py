@@ -31,6 +31,14 @@ def add_person(*, act: Act, sign_in_name: str, name: str, initials: str, email: 
 
 
 @deed
+def add_member(*, act: Act, role: str, from_day: date, **values: Any) -> Person:
+    """Make a person who can sign in, with a first role here."""
+    person = add_person(act=act, **values)
+    give_role(act=act.with_new_id(), person=person, role=role, from_day=from_day)
+    return person
+
+
+@deed
 def change_password(*, act: Act, person: Person, password: str) -> None:
     """Set a password: one's own, or as administrator that of someone who belongs nowhere else."""
     if act.recorded_by.pk != person.pk:

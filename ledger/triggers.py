@@ -1,7 +1,7 @@
 """Triggers that keep rows as written, on PostgreSQL and on SQLite (decisions D1, D2).
 
-Kept tables refuse UPDATE and DELETE (PostgreSQL also TRUNCATE, SQLite also REPLACE). Each new record makes its
-own line in ``ledger_entry`` and in the queue of the unsealed. A DELETE passes only where a ``ledger_removal``
+Kept tables refuse UPDATE and DELETE (PostgreSQL also TRUNCATE, SQLite also REPLACE). Each new record makes
+its own line in ``ledger_entry`` and in the queue of the unsealed. A DELETE passes only where a ``ledger_removal``
 names the row. SQLite drops triggers when Django remakes a table, so there they are taken down before every
 migration and made again after it.
 """
@@ -17,12 +17,14 @@ from ledger.models import Kept, Record
 FUNCTIONS = """
 CREATE OR REPLACE FUNCTION ledger_refuse_change() RETURNS trigger LANGUAGE plpgsql AS $$
 BEGIN
-  RAISE EXCEPTION '% rows are kept as written: % refused', TG_TABLE_NAME, TG_OP USING ERRCODE = 'restrict_violation';
+  RAISE EXCEPTION '% rows are kept as written: % refused', TG_TABLE_NAME, TG_OP
+    USING ERRCODE = 'restrict_violation';
 END $$;
 CREATE OR REPLACE FUNCTION ledger_refuse_removal() RETURNS trigger LANGUAGE plpgsql AS $$
 BEGIN
   IF EXISTS (SELECT 1 FROM ledger_removal WHERE removed_id = OLD.id) THEN RETURN OLD; END IF;
-  RAISE EXCEPTION '% rows are kept as written: % refused', TG_TABLE_NAME, TG_OP USING ERRCODE = 'restrict_violation';
+  RAISE EXCEPTION '% rows are kept as written: % refused', TG_TABLE_NAME, TG_OP
+    USING ERRCODE = 'restrict_violation';
 END $$;
 CREATE OR REPLACE FUNCTION ledger_enter() RETURNS trigger LANGUAGE plpgsql AS $$
 BEGIN

@@ -1,7 +1,7 @@
 """Test that records are as they were written: digests, entries, seals, triggers, files, projections.
 
-What this shows: no row was changed, added or taken away behind the service's back since it was sealed. What it
-cannot show: an owner who rewrites everything and seals it anew; a seal hash held by somebody else shows that.
+What this shows: no row was changed, added or taken away behind the service's back since it was sealed. What
+it cannot show: an owner who rewrites everything and seals it anew; a seal hash held by somebody else shows that.
 """
 
 import hashlib

@@ -67,6 +67,14 @@ class OtherContent(Refusal):
     title = "This id is already recorded with other content"
 
 
+class ChangedMeanwhile(Refusal):
+    """Somebody else changed the row first (412)."""
+
+    status = 412
+    code = "changed-meanwhile"
+    title = "Changed meanwhile"
+
+
 class Unavailable(Refusal):
     """Something this needs is down; nothing was lost, ask again later (503 with Retry-After)."""
 

@@ -8,6 +8,7 @@ from typing import Any
 
 from django.db.models import F, FilteredRelation, Q
 from django.utils import timezone
+from drf_spectacular.extensions import OpenApiAuthenticationExtension
 from rest_framework.authentication import BaseAuthentication, get_authorization_header
 from rest_framework.exceptions import AuthenticationFailed
 from rest_framework.request import Request
@@ -43,6 +44,16 @@ class TokenAuthentication(BaseAuthentication):
 
     def authenticate_header(self, request: Request) -> str:
         return "Bearer"
+
+
+class BearerScheme(OpenApiAuthenticationExtension):
+    """How the OpenAPI document names it."""
+
+    target_class = TokenAuthentication
+    name = "key"
+
+    def get_security_definition(self, auto_schema: Any) -> dict[str, str]:
+        return {"type": "http", "scheme": "bearer", "description": "A key from POST /api/v1/keys."}
 
 
 def _with_roles(key_hash: str) -> Any:

@@ -3,16 +3,19 @@
 from datetime import datetime
 from typing import Any
 
+from drf_spectacular.types import OpenApiTypes
 from drf_spectacular.utils import extend_schema_field
 from rest_framework import mixins, serializers, status
 from rest_framework.request import Request
 from rest_framework.response import Response
 
+from config.api.refusals import Unusable
 from ledger.acts import Act, Moment
 from ledger.api.scope import PersonReference, Scoped
 from ledger.models import Person, Record
 
 
+@extend_schema_field(OpenApiTypes.DATETIME)
 class MomentField(serializers.Field):
     """RFC 3339 with an offset; the offset is kept as sent."""
 
@@ -21,13 +24,13 @@ class MomentField(serializers.Field):
             raise serializers.ValidationError(
                 "Send text as in RFC 3339, for example 2026-03-02T09:30:00+01:00."
             )
-        return Moment.parse(data, field=self.field_name or "")
+        try:
+            return Moment.parse(data)
+        except Unusable as refusal:
+            raise serializers.ValidationError(refusal.detail, code=refusal.code) from refusal
 
     def to_representation(self, value: Moment) -> str:
         return value.local.isoformat(timespec="seconds" if not value.local.microsecond else "microseconds")
-
-
-MomentField = extend_schema_field({"type": "string", "format": "date-time"})(MomentField)  # type: ignore[misc]
 
 
 class RecordSerializer(serializers.Serializer):

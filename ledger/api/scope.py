@@ -3,6 +3,8 @@
 from typing import Any, ClassVar
 
 from django.db import models
+from drf_spectacular.types import OpenApiTypes
+from drf_spectacular.utils import extend_schema_field
 from rest_framework import serializers
 from rest_framework.generics import GenericAPIView
 from rest_framework.request import Request
@@ -55,6 +57,7 @@ class Scoped(GenericAPIView):
         return context
 
 
+@extend_schema_field(OpenApiTypes.UUID)
 class ScopedReference(serializers.RelatedField):
     """A reference in a body, by uuid: looked up in the establishment only; anything else is not found (404)."""
 
@@ -88,6 +91,7 @@ class ScopedReference(serializers.RelatedField):
         return ".".join(reversed(names))
 
 
+@extend_schema_field(OpenApiTypes.UUID)
 class PersonReference(ScopedReference):
     """A person who belongs here."""
 

@@ -11,7 +11,7 @@ class Kept(models.Model):
 
 
 class Versioned(models.Model):
-    """Reference data that may change; each change is a ``Change`` record written by the deed that makes it."""
+    """Reference data that may change; the deed that changes it writes a ``Change`` record."""
 
     version = models.PositiveIntegerField(default=1, editable=False)
 

@@ -6,7 +6,9 @@ from ledger import verification
 
 
 class Command(BaseCommand):
-    help = "Test that every record, seal, file and projection is as it was written. Exit code 1 if something differs."
+    help = (
+        "Test that every record, seal, file and projection is as written. Exit code 1 if something differs."
+    )
 
     def handle(self, *args: Any, **options: Any) -> None:
         report = verification.verify()

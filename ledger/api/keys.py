@@ -1,0 +1,111 @@
+from typing import Any
+
+from axes.handlers.proxy import AxesProxyHandler
+from django.contrib.auth import authenticate
+from drf_spectacular.utils import extend_schema
+from rest_framework import mixins, serializers, status
+from rest_framework.exceptions import AuthenticationFailed
+from rest_framework.permissions import AllowAny
+from rest_framework.request import Request
+from rest_framework.response import Response
+from rest_framework.views import APIView
+
+from ledger import people
+from ledger.acts import Act, Moment
+from ledger.api.authentication import standing_at
+from ledger.api.records import act_of
+from ledger.api.scope import ADMINISTRATORS, ANY_ROLE, Scoped
+from ledger.models import Person, Token
+from ledger.signatures import TooManyTries
+
+
+class SignInSerializer(serializers.Serializer):
+    sign_in_name = serializers.CharField(max_length=60)
+    password = serializers.CharField(max_length=200, trim_whitespace=False, write_only=True)
+    establishment = serializers.UUIDField(help_text="Where the key is for.")
+    label = serializers.CharField(max_length=80, help_text="Which device or program will use it.")
+    days = serializers.IntegerField(min_value=1, max_value=people.LONGEST_TOKEN.days, default=30)
+
+
+class KeySerializer(serializers.Serializer):
+    id = serializers.UUIDField(read_only=True)
+    person = serializers.UUIDField(source="person_id", read_only=True)
+    label = serializers.CharField(max_length=80)
+    days = serializers.IntegerField(min_value=1, max_value=people.LONGEST_TOKEN.days, write_only=True)
+    made_at = serializers.DateTimeField(read_only=True)
+    ends_at = serializers.DateTimeField(read_only=True)
+    revoked_at = serializers.DateTimeField(read_only=True, allow_null=True)
+
+
+class NewKeySerializer(KeySerializer):
+    key = serializers.CharField(read_only=True, help_text="Shown once; only its hash is kept.")
+
+
+class SignIn(APIView):
+    """Get a key by sign-in name and password. Five wrong tries wait five minutes, for this person and address."""
+
+    authentication_classes: list[Any] = []
+    permission_classes = [AllowAny]
+
+    @extend_schema(request=SignInSerializer, responses={201: NewKeySerializer})
+    def post(self, request: Request) -> Response:
+        serializer = SignInSerializer(data=request.data)
+        serializer.is_valid(raise_exception=True)
+        values = serializer.validated_data
+        person = _signed_in(request, values["sign_in_name"], values["password"])
+        here = standing_at(person, None, values["establishment"]).establishment
+        act = Act(establishment=here, performed_by=person, performed=Moment.now(here), recorded_by=person)
+        token, key = people.give_token(act=act, person=person, label=values["label"], days=values["days"])
+        return _shown_once(token, key)
+
+
+def _signed_in(request: Request, sign_in_name: str, password: str) -> Person:
+    credentials = {"username": sign_in_name, "password": password}
+    person = authenticate(request._request, **credentials)
+    if isinstance(person, Person):
+        return person
+    if AxesProxyHandler.is_locked(request._request, credentials):
+        raise TooManyTries("Too many wrong passwords here. Wait five minutes.", field="password")
+    raise AuthenticationFailed("Sign-in name or password is not right.")
+
+
+def _shown_once(token: Token, key: str) -> Response:
+    token.key = key  # type: ignore[attr-defined]
+    return Response(NewKeySerializer(token).data, status=status.HTTP_201_CREATED)
+
+
+class Keys(mixins.ListModelMixin, Scoped):
+    """One's own keys at this establishment; an administrator sees all."""
+
+    serializer_class = KeySerializer
+    queryset = Token.objects.all()
+    write_roles = ANY_ROLE
+    ordering = ("-made_at", "-id")
+
+    def get_queryset(self) -> Any:
+        queryset = super().get_queryset()
+        if getattr(self, "swagger_fake_view", False) or self.standing.roles & ADMINISTRATORS:
+            return queryset
+        return queryset.filter(person=self.request.user)
+
+    def get(self, request: Request, *args: Any, **kwargs: Any) -> Response:
+        return self.list(request, *args, **kwargs)
+
+    @extend_schema(responses={201: NewKeySerializer})
+    def post(self, request: Request, *args: Any, **kwargs: Any) -> Response:
+        serializer = self.get_serializer(data=request.data)
+        serializer.is_valid(raise_exception=True)
+        act = act_of(self, request, {})
+        token, key = people.give_token(act=act, person=act.recorded_by, **serializer.validated_data)
+        return _shown_once(token, key)
+
+
+class RevokeKey(Keys):
+    """End a key now."""
+
+    @extend_schema(request=None, responses={200: KeySerializer})
+    def post(self, request: Request, *args: Any, **kwargs: Any) -> Response:
+        token = people.revoke_token(act=act_of(self, request, {}), token=self.get_object())
+        return Response(self.get_serializer(token).data)
+
+    get = None  # type: ignore[assignment]

@@ -1,0 +1,155 @@
+from typing import Any
+
+from drf_spectacular.utils import extend_schema
+from rest_framework import mixins, serializers, status
+from rest_framework.request import Request
+from rest_framework.response import Response
+
+from config.api.etags import answer_with_etag, version_sent
+from config.api.refusals import Unknown
+from ledger import changes, people
+from ledger.acts import Act
+from ledger.api.records import RecordSerializer, RecordView, act_of
+from ledger.api.scope import ADMINISTRATORS, PLANNERS, PersonReference, Scoped
+from ledger.models import Membership, Person, Qualification, Record, Role
+
+
+class PersonSerializer(serializers.Serializer):
+    id = serializers.UUIDField(required=False)
+    sign_in_name = serializers.CharField(max_length=60)
+    name = serializers.CharField(max_length=120)
+    initials = serializers.CharField(max_length=6)
+    email = serializers.EmailField(required=False, allow_blank=True, default="")
+    password = serializers.CharField(max_length=200, trim_whitespace=False, write_only=True)
+    is_active = serializers.BooleanField(read_only=True)
+    roles = serializers.SerializerMethodField()
+
+    def get_roles(self, person: Person) -> list[str]:
+        here = self.context["establishment"].pk
+        return sorted(row.role for row in person.memberships.all() if row.establishment_id == here)
+
+
+class NewPersonSerializer(PersonSerializer):
+    role = serializers.ChoiceField(choices=Role.choices, write_only=True)
+    from_day = serializers.DateField(write_only=True)
+
+
+class People(mixins.ListModelMixin, Scoped):
+    """Who belongs here. A new person comes with a first role."""
+
+    serializer_class = NewPersonSerializer
+    queryset = Person.objects.prefetch_related("memberships").distinct()
+    scope_by = "memberships__establishment"
+    write_roles = ADMINISTRATORS
+    ordering = ("-id",)
+
+    def get(self, request: Request, *args: Any, **kwargs: Any) -> Response:
+        return self.list(request, *args, **kwargs)
+
+    def post(self, request: Request, *args: Any, **kwargs: Any) -> Response:
+        serializer = self.get_serializer(data=request.data)
+        serializer.is_valid(raise_exception=True)
+        values = dict(serializer.validated_data)
+        role, from_day = values.pop("role"), values.pop("from_day")
+        act = act_of(self, request, {"id": values.pop("id")} if "id" in values else {})
+        person = people.add_member(act=act, role=role, from_day=from_day, **values)
+        return Response(self.get_serializer(person).data, status=status.HTTP_201_CREATED)
+
+
+class RoleSerializer(serializers.Serializer):
+    id = serializers.UUIDField(required=False)
+    person = PersonReference()
+    role = serializers.ChoiceField(choices=Role.choices)
+    from_day = serializers.DateField()
+    until_day = serializers.DateField(required=False, allow_null=True, default=None)
+    version = serializers.IntegerField(read_only=True)
+
+
+class Roles(mixins.ListModelMixin, Scoped):
+    """Which person has which role here, and from when until when."""
+
+    serializer_class = RoleSerializer
+    queryset = Membership.objects.select_related("person")
+    write_roles = ADMINISTRATORS
+    ordering = ("-id",)
+
+    def get(self, request: Request, *args: Any, **kwargs: Any) -> Response:
+        return self.list(request, *args, **kwargs)
+
+    def post(self, request: Request, *args: Any, **kwargs: Any) -> Response:
+        serializer = self.get_serializer(data=request.data)
+        serializer.is_valid(raise_exception=True)
+        values = dict(serializer.validated_data)
+        act = act_of(self, request, {"id": values.pop("id")} if "id" in values else {})
+        row = people.give_role(act=act, **values)
+        return Response(self.get_serializer(row).data, status=status.HTTP_201_CREATED)
+
+
+class RoleDaysSerializer(RoleSerializer):
+    person = PersonReference(read_only=True, queryset=None)
+    role = serializers.CharField(read_only=True)
+
+
+class OneRole(Scoped):
+    """Change from when until when a role is held; it ends by a day, never by removal."""
+
+    serializer_class = RoleDaysSerializer
+    queryset = Membership.objects.select_related("person")
+    write_roles = ADMINISTRATORS
+
+    def get(self, request: Request, *args: Any, **kwargs: Any) -> Response:
+        row = self.get_object()
+        return answer_with_etag(self.get_serializer(row).data, row)
+
+    def patch(self, request: Request, *args: Any, **kwargs: Any) -> Response:
+        expected, row = version_sent(request), self.get_object()
+        serializer = self.get_serializer(row, data=request.data, partial=True)
+        serializer.is_valid(raise_exception=True)
+        values = {k: v for k, v in serializer.validated_data.items() if k in ("from_day", "until_day")}
+        changed = changes.alter(
+            act=act_of(self, request, {}), row=row, values=values, expected_version=expected
+        )
+        return answer_with_etag(self.get_serializer(changed).data, changed)
+
+
+class PasswordSerializer(serializers.Serializer):
+    password = serializers.CharField(max_length=200, trim_whitespace=False, write_only=True)
+
+
+class PersonPassword(Scoped):
+    """Set a password: one's own, or as administrator that of somebody who belongs only here."""
+
+    serializer_class = PasswordSerializer
+    queryset = Person.objects.all()
+    scope_by = "memberships__establishment"
+
+    @extend_schema(responses={204: None})
+    def post(self, request: Request, *args: Any, **kwargs: Any) -> Response:
+        serializer = self.get_serializer(data=request.data)
+        serializer.is_valid(raise_exception=True)
+        person = self.get_queryset().distinct().filter(pk=kwargs["pk"]).first()
+        if person is None or (person.pk != request.user.pk and not self.standing.roles & ADMINISTRATORS):
+            raise Unknown("There is no such person whose password you may set.")
+        people.change_password(act=act_of(self, request, {}), person=person, **serializer.validated_data)
+        return Response(status=status.HTTP_204_NO_CONTENT)
+
+
+class QualificationSerializer(RecordSerializer):
+    person = PersonReference()
+    title = serializers.CharField(max_length=200)
+    covers_plans = serializers.BooleanField(help_text="Entitles to approve hazard plans and review records.")
+    evidence = serializers.CharField(max_length=2000)
+    issued_by = serializers.CharField(max_length=200)
+    valid_from = serializers.DateField()
+    valid_until = serializers.DateField(required=False, allow_null=True, default=None)
+
+
+class Qualifications(RecordView):
+    """What people are qualified for, with evidence and dates."""
+
+    serializer_class = QualificationSerializer
+    queryset = Qualification.objects.select_related("establishment", "person", "performed_by")
+    write_roles = PLANNERS
+
+    def deed(self, act: Act, **values: Any) -> Record:
+        return people.qualify(act=act, **values)

@@ -1,0 +1,47 @@
+"""Evidence: records with their digests, proofs and seals in one file that a stand-alone checker can test."""
+
+from collections.abc import Iterable, Sequence
+from datetime import UTC
+from typing import Any
+
+from django.utils import timezone
+
+from ledger.models import Entry, Record, Seal
+from ledger.models.records import UTC_FORM
+from ledger.seals import Proof, proof_of, seal_content
+
+FORM = "evidence-1"
+
+
+def evidence(records: Sequence[Record], *, open_confidential: bool = False) -> dict[str, Any]:
+    """What ``check_evidence.py`` reads: content as digested, digest, proof; and every seal that covers one.
+
+    Confidential values stay hidden (their salted hash stands in the content) unless they are opened.
+    """
+    proofs = {entry.pk: proof_of(entry) for entry in Entry.objects.filter(pk__in=[r.pk for r in records])}
+    return {
+        "form": FORM,
+        "made_at": timezone.now().astimezone(UTC).strftime(UTC_FORM),
+        "records": [_one(record, proofs[record.pk], open_confidential) for record in records],
+        "seals": _seals(proof for proof in proofs.values() if proof is not None),
+    }
+
+
+def _one(record: Record, proof: Proof | None, open_confidential: bool) -> dict[str, Any]:
+    line: dict[str, Any] = {
+        "id": str(record.pk),
+        "kind": record.kind,
+        "content": record.content(),
+        "digest": record.digest,
+    }
+    if open_confidential and record.confidential:
+        line["open"] = record.open_values()
+    if proof is not None:
+        line["proof"] = proof.as_json()
+    return line
+
+
+def _seals(proofs: Iterable[Proof]) -> list[dict[str, str]]:
+    seals: dict[int, Seal] = {proof.seal.pk: proof.seal for proof in proofs}
+    ordered = sorted(seals.values(), key=lambda seal: (str(seal.establishment_id), seal.number))
+    return [seal_content(seal) | {"hash": seal.hash} for seal in ordered]
