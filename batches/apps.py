@@ -6,3 +6,6 @@ class BatchesConfig(AppConfig):
 
     name = "batches"
     default_auto_field = "django.db.models.BigAutoField"
+
+    def ready(self) -> None:
+        from batches import edges, lots  # noqa: F401 - they register how to rebuild and compare

@@ -1,6 +1,6 @@
 """The genealogy as a table of edges: a projection of what was used in batches and made by them (D13)."""
 
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from itertools import groupby
 from typing import Any
 
@@ -31,7 +31,7 @@ def comes_from(lot: Lot, batch: Batch) -> bool:
     return bool(made) and any(link[1] == lot.pk for link in reached(made, back=False))
 
 
-def reached(starts: list[int], *, back: bool) -> list[tuple[int, int, int, int, float]]:
+def reached(starts: Collection[int], *, back: bool) -> list[tuple[int, int, int, int, float]]:
     """Every edge that is reached from lots: (source, target, batch, quantity, share), in one statement.
 
     UNION drops rows that were found before, so the walk ends even where a forged edge makes a loop. It
@@ -41,20 +41,24 @@ def reached(starts: list[int], *, back: bool) -> list[tuple[int, int, int, int, 
     near, far = ("target_id", "source_id") if back else ("source_id", "target_id")
     table, columns = Edge._meta.db_table, "source_id, target_id, batch_id, quantity, share"
     of_edge = ", ".join(f"edge.{column}" for column in columns.split(", "))
-    among = "= ANY(%s)" if connection.vendor == "postgresql" else "IN (SELECT value FROM json_each(%s))"
     sql = (
         f"WITH RECURSIVE walk({columns}) AS ("
-        f"SELECT {columns} FROM {table} WHERE {near} {among} UNION "
+        f"SELECT {columns} FROM {table} WHERE {near} {among()} UNION "
         f"SELECT {of_edge} FROM walk JOIN {table} edge ON edge.{near} = walk.{far}) SELECT * FROM walk"
     )
     with connection.cursor() as cursor:
-        cursor.execute(sql, [key_list(starts)])
+        cursor.execute(sql, [as_one(starts)])
         return cursor.fetchall()
 
 
-def key_list(keys: list[int]) -> Any:
+def among() -> str:
+    """SQL that asks whether a key is in a list that was sent as one parameter."""
+    return "= ANY(%s)" if connection.vendor == "postgresql" else "IN (SELECT value FROM json_each(%s))"
+
+
+def as_one(keys: Collection[int]) -> Any:
     """Many keys as one parameter: an array, or JSON for SQLite."""
-    return keys if connection.vendor == "postgresql" else f"[{','.join(map(str, keys))}]"
+    return list(keys) if connection.vendor == "postgresql" else f"[{','.join(map(str, keys))}]"
 
 
 def _links_by_batch(movements: QuerySet[Movement]) -> Iterator[tuple[int, list[Link]]]:

@@ -25,7 +25,7 @@ def use(
 ) -> Movement:
     """Weigh some of a lot into a batch, or one part of it. Raises Unusable, Unknown, RuleBroken.
 
-    Refused is only what cannot be: a lot that came out of this batch, or one made of it (D14).
+    Only what cannot be is refused: a lot that came out of the batch, or one made of it.
     """
     movement = begin(
         act,
@@ -40,7 +40,7 @@ def use(
     )
     if edges.comes_from(lot, batch):
         raise RuleBroken(
-            f"Lot {lot.code} came out of batch {batch.code}, or out of one made of it, so it is no ingredient "
+            f"Lot {lot.code} came out of batch {batch.code}, or of one made of it, so it is no ingredient "
             "of that batch. Trim folded back within a batch is noted as trim returned between its parts.",
             code="comes-from-this-batch",
             field="lot",

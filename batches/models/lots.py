@@ -129,11 +129,10 @@ class Movement(Record):
         ]
         constraints = [
             *Record.Meta.constraints,
-            models.CheckConstraint(name="movement_is_known", condition=Q(what__in=MovementKind.values)),
             models.CheckConstraint(
                 name="movement_has_a_quantity", condition=Q(quantity__gt=0) | Q(what="counted", quantity=0)
             ),
-            models.CheckConstraint(
+            models.CheckConstraint(  # names every kind, so that no other can be written
                 name="movement_effect_follows_its_kind",
                 condition=Q(what__in=["received", "made", "returned"], effect=F("quantity"))
                 | Q(

@@ -6,6 +6,7 @@ from datetime import datetime, timedelta
 from typing import Any
 
 import pytest
+from django.db import transaction
 
 from batches import lots, receiving, using
 from batches.models import (
@@ -127,7 +128,10 @@ def make_batch(act: Callable[..., Act], recipe_version: RecipeVersion) -> Callab
     """A batch started in the morning as its rows are, without the gate; ``ended_at`` ends it."""
 
     def make(started_at: datetime = MORNING, ended_at: datetime | None = None) -> Batch:
-        some_record = Entry.objects.get(pk=recipe_version.pk)
+        with transaction.atomic():  # a batch and its birth name each other
+            return start(started_at, ended_at)
+
+    def start(started_at: datetime, ended_at: datetime | None) -> Batch:
         here, start_id, permission_id = recipe_version.establishment, uuid7(), uuid7()
         establishments.change_profile(  # any record will do as permission
             act=act(id=permission_id), values={"altitude_m": next(_numbers)}
@@ -137,7 +141,7 @@ def make_batch(act: Callable[..., Act], recipe_version: RecipeVersion) -> Callab
             establishment=here,
             code=f"B-PIL-{next(_numbers)}",
             recipe_version=recipe_version,
-            plan_version=some_record,
+            plan_version_id=recipe_version.pk,
             permission_id=permission_id,
             birth_id=start_id,
         )
@@ -147,7 +151,7 @@ def make_batch(act: Callable[..., Act], recipe_version: RecipeVersion) -> Callab
             code=batch.code,
             recipe_version=recipe_version,
             permission=batch.permission,
-            plan_version=some_record,
+            plan_version_id=recipe_version.pk,
             planned=1000,
             entered="1000 H87",
         ).insert()

@@ -1,0 +1,221 @@
+"""Traces against networkx, through rework, several outputs and several uses; what they cost."""
+
+from uuid import UUID
+
+import networkx as nx
+import pytest
+from django.db import connection, transaction
+from django.test.utils import CaptureQueriesContext
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from batches import shipping, storing, traces, using
+from batches.models import Batch, Edge, Lot, LotState
+from batches.movements import withdraw
+from ledger.ids import uuid7
+from ledger.models import Entry
+
+
+def plant(batch: Batch, count: int, links: list[tuple[int, int, int, float]]) -> list[Lot]:
+    """Lots and edges as rows of their own, without the deeds: a house of any shape."""
+    here = batch.establishment
+    births = Entry.objects.bulk_create(
+        Entry(id=uuid7(), kind="test", establishment=here, digest="0" * 64) for _ in range(count)
+    )
+    material, number = batch.recipe_version.material, Lot.objects.count()
+    Lot.objects.bulk_create(
+        Lot(
+            uid=birth.pk,
+            establishment=here,
+            code=f"T-{number + place}",
+            material=material,
+            batch=batch,
+            day="2026-03-02",
+            birth=birth,
+        )
+        for place, birth in enumerate(births)
+    )
+    by_uid = {lot.uid: lot for lot in Lot.objects.filter(uid__in=[birth.pk for birth in births])}
+    lots = [by_uid[birth.pk] for birth in births]
+    LotState.objects.bulk_create(LotState(lot=lot, establishment=here) for lot in lots)
+    Edge.objects.bulk_create(
+        Edge(
+            establishment=here,
+            source=lots[source],
+            target=lots[target],
+            batch=batch,
+            quantity=quantity,
+            share=share,
+        )
+        for source, target, quantity, share in links
+    )
+    return lots
+
+
+@st.composite
+def genealogies(draw):
+    """(lots, edges): each edge leads from an earlier to a later lot; shares into a lot add up to at most 1."""
+    count = draw(st.integers(2, 14))
+    pairs = st.tuples(st.integers(0, count - 1), st.integers(0, count - 1))
+    drawn = draw(st.sets(pairs.filter(lambda pair: pair[0] < pair[1]), max_size=30))
+    indegree = {target: sum(1 for pair in drawn if pair[1] == target) for _, target in drawn}
+    return count, [
+        (source, target, draw(st.integers(0, 10**12)), draw(st.floats(0, 1)) / indegree[target])
+        for source, target in sorted(drawn)
+    ]
+
+
+def share_by_paths(graph: nx.DiGraph, start: int, end: int) -> float:
+    """Over every path apart, the product of the shares: another way to the same number."""
+    if start == end:
+        return 1.0
+    total = 0.0
+    for path in nx.all_simple_edge_paths(graph, start, end):
+        product = 1.0
+        for source, target in path:
+            product *= graph[source][target]["share"]
+        total += product
+    return total
+
+
+@settings(suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(genealogy=genealogies(), data=st.data())
+def test_reach_steps_and_shares_are_those_of_networkx(genealogy, data, batch):
+    count, links = genealogy
+    graph = nx.DiGraph()
+    graph.add_nodes_from(range(count))
+    graph.add_edges_from((s, t, {"quantity": q, "share": share}) for s, t, q, share in links)
+    start = data.draw(st.integers(0, count - 1))
+    with transaction.atomic():
+        lots = plant(batch, count, links)
+        place = {lot.uid: number for number, lot in enumerate(lots)}
+        forward, back = traces.forward(lots[start]), traces.back(lots[start])
+        transaction.set_rollback(True)
+    assert {place[lot.uid] for lot in forward.lots} == nx.descendants(graph, start) | {start}
+    assert {place[lot.uid] for lot in back.lots} == nx.ancestors(graph, start) | {start}
+    for lot in forward.lots:
+        assert lot.share == pytest.approx(share_by_paths(graph, start, place[lot.uid]), abs=1e-12)
+    for lot in back.lots:
+        assert lot.share == pytest.approx(share_by_paths(graph, place[lot.uid], start), abs=1e-12)
+    for trace, near in ((forward, 0), (back, 1)):
+        within = {place[lot.uid] for lot in trace.lots}
+        expected = {(s, t, q, share) for s, t, q, share in links if (s, t)[near] in within}
+        steps = {(place[x.source], place[x.target], x.quantity, x.share) for x in trace.steps}
+        assert steps == expected
+        assert not trace.loop
+
+
+def test_a_forged_loop_ends_and_is_reported(batch):
+    lots = plant(batch, 4, [(0, 1, 1, 0.5), (1, 2, 1, 0.5), (2, 1, 1, 0.5), (2, 3, 1, 0.5)])
+    for trace in (traces.forward(lots[0]), traces.back(lots[3])):
+        assert trace.loop
+        assert len(trace.lots) == 4
+        assert None in {lot.share for lot in trace.lots}
+
+
+def test_a_trace_costs_two_statements_whatever_the_size(batch):
+    chain = [(place, place + 1, 1, 0.5) for place in range(59)]
+    few, many = plant(batch, 2, [(0, 1, 1, 1.0)]), plant(batch, 60, chain)
+    for trace in (traces.forward, traces.back):
+        for lot in (few[0], few[1], many[0], many[-1]):
+            with CaptureQueriesContext(
+                connection,
+            ) as queries:
+                trace(lot)
+            assert len(queries) == 2
+    assert "UNION " in queries[0]["sql"]
+    assert "CYCLE" not in queries[0]["sql"]
+
+
+# -- through the deeds ------------------------------------------------------------------------------
+
+
+@pytest.fixture
+def story(act, paste, receive, release, sugar, batch, make_batch, make_pillows, customer):
+    """Paste and sugar make two lots of pillows and some rework; the rework goes into the next batch."""
+    sweet = receive(material=sugar, supplier_code="S-5").lot
+    for lot, quantity in ((paste, "3"), (sweet, "1"), (paste, "1")):
+        using.use(act=act(), lot=lot, batch=batch, quantity=quantity, unit="KGM")
+    first, second = make_pillows(batch, quantity="200").lot, make_pillows(batch, quantity="100").lot
+    rework = make_pillows(batch, quantity="50", is_rework=True).lot
+    later = make_batch()
+    using.use(act=act(), lot=sweet, batch=later, quantity="1.4", unit="KGM")
+    using.use(act=act(), lot=rework, batch=later, quantity="50", unit="H87")
+    third = make_pillows(later, quantity="120").lot
+    release(first, second, rework, third)
+    shipping.ship(act=act(), lot=first, customer=customer, quantity="150", unit="H87")
+    shipping.ship(act=act(), lot=third, customer=customer, quantity="20", unit="H87")
+    shipping.ship(act=act(), lot=third, customer=customer, quantity="30", unit="H87")
+    return {
+        "paste": paste,
+        "sugar": sweet,
+        "first": first,
+        "second": second,
+        "rework": rework,
+        "third": third,
+    }
+
+
+def named(story, trace):
+    names = {lot.uid: name for name, lot in story.items()}
+    return {names[lot.uid]: lot for lot in trace.lots}
+
+
+def test_forward_goes_through_rework_with_shares(story):
+    """By hand: paste is 4 of 5 kg in the first batch; the rework is 0.6 of 2.0 kg in the second."""
+    found = named(story, traces.forward(story["paste"]))
+    assert {name: round(lot.share, 9) for name, lot in found.items()} == {
+        "paste": 1,
+        "first": 0.8,
+        "second": 0.8,
+        "rework": 0.8,
+        "third": 0.24,
+    }
+
+
+def test_back_names_suppliers_and_their_codes(story, supplier):
+    trace = traces.back(story["third"])
+    found = named(story, trace)
+    assert {name: round(lot.share, 9) for name, lot in found.items()} == {
+        "third": 1,
+        "rework": 0.3,
+        "paste": 0.24,
+        "sugar": 0.76,
+    }
+    assert found["sugar"].supplier_code == "S-5"
+    assert {(c.partner, c.what, c.quantity) for c in trace.consignments} == {
+        (supplier.pk, "received", 10_000_000)
+    }
+
+
+def test_forward_names_customers_with_what_they_got(story, customer):
+    trace = traces.forward(story["paste"])
+    got = {(c.partner_name, c.lot, c.what): c.quantity for c in trace.consignments}
+    assert got == {
+        (customer.name, story["first"].uid, "shipped"): 150,
+        (customer.name, story["third"].uid, "shipped"): 50,
+    }
+    assert all(isinstance(c.partner, UUID) for c in trace.consignments)
+
+
+def test_a_trace_tells_where_a_lot_stands(story, act):
+    storing.count(act=act(), lot=story["second"], quantity="98", unit="H87")
+    storing.destroy(act=act(), lot=story["second"], quantity="8", unit="H87")
+    lot = named(story, traces.forward(story["paste"]))["second"]
+    assert (lot.on_hand, lot.status, lot.unexplained) == (90, "released", -2)
+    assert (lot.totals, lot.batch_code) == (
+        {"made": 100, "counted": 98, "destroyed": 8},
+        story["second"].batch.code,
+    )
+
+
+def test_a_withdrawn_shipment_is_not_traced(story, act, customer):
+    moved = story["first"].movements.get(what="shipped")
+    withdraw(act=act(corrects=moved.pk, reason="it stayed", withdraws=True))
+    trace = traces.forward(story["paste"])
+    assert story["first"].uid not in {c.lot for c in trace.consignments}
+
+
+def test_a_lot_that_went_nowhere_is_its_own_trace(receive):
+    trace = traces.forward(receive().lot)
+    assert ([lot.share for lot in trace.lots], trace.steps, trace.loop) == ([1.0], (), False)
