@@ -8,4 +8,4 @@ class BatchesConfig(AppConfig):
     default_auto_field = "django.db.models.BigAutoField"
 
     def ready(self) -> None:
-        from batches import edges, lots  # noqa: F401 - they register how to rebuild and compare
+        from batches import edges, lots, runs  # noqa: F401 - they register how to rebuild and compare

@@ -25,7 +25,8 @@ def add_person(*, act: Act, sign_in_name: str, name: str, initials: str, email: 
     """Make a person who can sign in. Raises Unusable for a weak password or a name that is taken."""
     person = Person(sign_in_name=sign_in_name, name=name, initials=initials, email=email)
     _set_password(person, password)
-    if Person.objects.filter(sign_in_name=sign_in_name).exclude(pk=act.id).exists():
+    taken = Person.objects.filter(sign_in_name=sign_in_name).values_list("pk", flat=True)
+    if any(pk != act.id for pk in taken):
         raise Unusable("This sign-in name is taken.", field="sign_in_name", code="taken")
     return changes.make(act=act, row=person)
 
@@ -66,8 +67,8 @@ def give_role(
         raise Unusable(f"No such role: {role}. Known: {', '.join(Role.values)}.", field="role")
     if until_day is not None and until_day <= from_day:
         raise Unusable("A role ends after it begins.", field="until_day")
-    taken = Membership.objects.filter(establishment=act.establishment, person=person, role=role)
-    if taken.exclude(pk=act.id).exists():
+    held = Membership.objects.filter(establishment=act.establishment, person=person, role=role)
+    if any(pk != act.id for pk in held.values_list("pk", flat=True)):
         raise RuleBroken(
             f"{person.name} has the role {role} already; change its days instead.", code="has-role"
         )

@@ -101,7 +101,7 @@ def contents(model: type[Record]) -> Iterator[tuple[dict[str, Any], dict[str, An
 
 
 def _column(model: type[Record], name: str) -> str:
-    found = model._meta.get_field(name)
+    found: Any = model._meta.get_field(name)
     if not found.is_relation:
         return name
     return f"{name}__uid" if reference_column(found) == "uid" else found.attname

@@ -164,9 +164,7 @@ class Record(Kept):
         """The record that ``act`` corrects: of this class and establishment, and the latest of its line."""
         if act.corrects is None:
             return None
-        known = (
-            cls.objects.of(act.establishment).select_related("corrected_by").filter(pk=act.corrects).first()
-        )
+        known: Any = cls.objects.of(act.establishment).filter(pk=act.corrects).first()
         if known is None:
             raise Unknown(f"There is no {cls.kind} record {act.corrects} here to correct.", field="corrects")
         later = getattr(known, "corrected_by", None)
@@ -362,7 +360,7 @@ class Record(Kept):
 
 def _value_of(record: models.Model, name: str) -> Any:
     """The value of a field; of a reference its uuid (``uid`` where the key inside is a number)."""
-    field = record._meta.get_field(name)
+    field: Any = record._meta.get_field(name)
     if not field.is_relation:
         return getattr(record, name)
     if reference_column(field) == "pk":
