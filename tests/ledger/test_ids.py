@@ -91,6 +91,15 @@ def test_threads_never_share_an_id(clock: Any) -> None:
     assert all(part == sorted(part) for part in made)
 
 
+def test_a_thread_waits_while_another_takes_its_number(clock: Any) -> None:
+    with ThreadPoolExecutor(1) as pool:
+        with ids._clock.lock:
+            waiting = pool.submit(uuid7)
+            with pytest.raises(TimeoutError):
+                waiting.result(timeout=0.05)
+        assert waiting.result(timeout=5).version == 7
+
+
 def test_a_forked_child_starts_its_own_counter_and_waits_for_no_lock(clock: Any) -> None:
     uuid7()
     reading, writing = os.pipe()
