@@ -27,7 +27,10 @@ from ledger.acts import Act
 from ledger.deeds import deed
 
 REFERENCES = ("lot", "batch", "part", "from_place", "to_place", "partner", "carrier")
-MEASURES = {Dimension.MASS: quantities.Dimension.MASS, Dimension.COUNT: quantities.Dimension.PIECES}
+CANNOT_BE = {
+    Dimension.MASS: (quantities.Dimension.PIECES, quantities.Dimension.NUMBER),
+    Dimension.COUNT: (quantities.Dimension.MASS, quantities.Dimension.VOLUME),
+}
 
 
 def begin(
@@ -72,12 +75,11 @@ def read_amount(
     material: Material, quantity: str, unit: str, *, positive: bool = True
 ) -> quantities.Quantity:
     """An amount of a material as entered. Raises Unusable; a mass of what is counted does not convert."""
-    amount = quantities.parse(quantity, unit, positive=positive)
-    if amount.dimension is not MEASURES[Dimension(material.dimension)]:
+    if quantities.known_unit(unit).dimension in CANNOT_BE[Dimension(material.dimension)]:
         raise quantities.UnitDoesNotConvert(
             f"{material.name} is kept by {material.dimension}; {unit} does not measure that.", field="unit"
         )
-    return amount
+    return quantities.parse(quantity, unit, positive=positive)
 
 
 def _effect(what: MovementKind, base: int) -> int:

@@ -1,1 +1,3 @@
-urlpatterns: list = []
+from batches.api import making_urls, material_urls
+
+urlpatterns = [*material_urls.urlpatterns, *making_urls.urlpatterns]

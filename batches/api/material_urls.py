@@ -1,0 +1,19 @@
+from django.urls import path
+
+from batches.api import lots, movements, traces
+
+HERE = "establishments/<uuid:establishment>/"
+
+urlpatterns = [
+    path(f"{HERE}lots", lots.Lots.as_view(), name="lots"),
+    path(f"{HERE}lots/<uuid:pk>", lots.OneLot.as_view(), name="lot"),
+    path(f"{HERE}lots/<uuid:pk>/back", traces.Back.as_view(), name="trace-back"),
+    path(f"{HERE}lots/<uuid:pk>/forward", traces.Forward.as_view(), name="trace-forward"),
+    path(f"{HERE}storage-places/<uuid:pk>/stock", lots.PlaceStock.as_view(), name="place-stock"),
+    path(f"{HERE}movements", movements.Movements.as_view(), name="movements"),
+    path(f"{HERE}movements/many", movements.ManyMovements.as_view(), name="movements-many"),
+    *(
+        path(f"{HERE}movements/{what}", movements.deed_view(what).as_view(), name=f"movement-{what}")
+        for what in movements.DEEDS
+    ),
+]
