@@ -180,7 +180,7 @@ class DestroyedSerializer(AmountOfLot):
 
 @example(corrects=ID, reason="Weighed, but not used.")
 class WithdrawnSerializer(RecordSerializer):
-    corrects = serializers.UUIDField()
+    corrects = serializers.UUIDField(source="corrects_id")
     reason = serializers.CharField(max_length=1000)
 
 

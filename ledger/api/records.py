@@ -46,7 +46,7 @@ class RecordSerializer(serializers.Serializer):
     sent_at = serializers.DateTimeField(
         required=False, write_only=True, help_text="The device's clock as it sends this."
     )
-    corrects = serializers.UUIDField(required=False, allow_null=True, default=None)
+    corrects = serializers.UUIDField(source="corrects_id", required=False, allow_null=True, default=None)
     reason = serializers.CharField(max_length=1000, required=False, allow_blank=True, default="")
     withdrawn = serializers.BooleanField(read_only=True)
     recorded_by = serializers.UUIDField(source="recorded_by_id", read_only=True)
@@ -55,7 +55,7 @@ class RecordSerializer(serializers.Serializer):
     clock_ahead_seconds = serializers.SerializerMethodField()
     digest = serializers.CharField(read_only=True)
 
-    SHARED = ("id", "performed", "performed_by", "place", "note", "sent_at", "corrects", "reason")
+    SHARED = ("id", "performed", "performed_by", "place", "note", "sent_at", "corrects_id", "reason")
 
     def get_clock_ahead_seconds(self, record: Record) -> int | None:
         ahead = record.clock_ahead_by
@@ -67,7 +67,7 @@ class RecordSerializer(serializers.Serializer):
         return shown
 
     def validate(self, attrs: dict[str, Any]) -> dict[str, Any]:
-        if attrs.get("corrects") and not attrs.get("reason"):
+        if attrs.get("corrects_id") and not attrs.get("reason"):
             raise serializers.ValidationError({"reason": "Say why the earlier record is corrected."})
         return attrs
 
@@ -81,6 +81,7 @@ def act_of(view: Scoped, request: Request, values: dict[str, Any]) -> Act:
         performed_by=shared.pop("performed_by", None) or person,
         performed=shared.pop("performed", None) or Moment.now(view.establishment),
         recorded_by=person,
+        corrects=shared.pop("corrects_id", None),
         **shared,
     )
 

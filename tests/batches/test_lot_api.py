@@ -362,3 +362,10 @@ def test_the_openapi_document_shows_how_each_deed_is_posted(api):
     for path in posts:
         media = paths[path]["post"]["requestBody"]["content"]["application/json"]
         assert "examples" in media or path.endswith("many")
+
+
+def test_a_correction_names_what_it_corrects(api, weighing):
+    first = api.send("movements/used", weighing).data
+    body = weighing | {"corrects": first["id"], "reason": "misread"}
+    assert api.send("movements/used", body).json()["corrects"] == first["id"]
+    assert api.ask("movements").json()["results"][0]["corrects"] == first["id"]
