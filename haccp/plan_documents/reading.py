@@ -23,10 +23,9 @@ from yaml.events import (
 )
 
 from config.api.refusals import Unusable
-from haccp.plan_documents.schema import SCHEMA, resolved
+from haccp.plan_documents.schema import DEEPEST, SCHEMA, resolved
 
 MOST_BYTES = 1_000_000
-DEEPEST = 20  # a plan is six deep
 _NOT_FILLED_IN = {"", "~", "null", "Null", "NULL"}
 _YES = {"yes", "true"}
 _NO = {"no", "false"}

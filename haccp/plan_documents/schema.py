@@ -5,6 +5,7 @@ grows: what a plan lacks is a gap (``completeness``), not an error.
 """
 
 import json
+import re
 from collections.abc import Iterator, Mapping, Sequence
 from difflib import get_close_matches
 from importlib.resources import files
@@ -16,15 +17,20 @@ from jsonschema.exceptions import ValidationError
 from config.api.refusals import Reason
 
 SCHEMA: dict[str, Any] = json.loads(files(__package__).joinpath("plan_schema.json").read_text("utf-8"))
+DEEPEST = 20  # levels; a plan has seven
 MOST_ERRORS = 100  # told at once; a document with more has one cause, not a hundred
 _VALIDATOR = Draft202012Validator(SCHEMA)
 _KINDS = {"string": "text", "boolean": "yes or no", "array": "a list", "object": "a part with named entries"}
+
+_NOT_KEPT = re.compile(r"[\x00\ud800-\udfff]")
 
 Path = tuple[str | int, ...]
 
 
 def errors(document: object) -> list[Reason]:
     """What is wrong with the shape, each with the path in ``field``; empty = it can be saved."""
+    if _too_deep(document):
+        return [Reason("plan-shape", f"The plan is more than {DEEPEST} levels deep; nothing in a plan is.")]
     found = [_reason(document, error) for error in _VALIDATOR.iter_errors(document)]
     found += [_not_kept(document, path, why) for path, why in _unkeepable(document, ())]
     return sorted(found, key=lambda reason: reason.field)[:MOST_ERRORS]
@@ -114,8 +120,22 @@ def _shown(value: object) -> str:
     return text if len(text) <= 40 else text[:37] + "..."
 
 
+def _too_deep(document: object) -> bool:
+    """Level by level, because what is nested without end would exhaust anything that follows it inward."""
+    level = [document]
+    for _ in range(DEEPEST):
+        level = [inner for value in level for inner in _within(value)]
+    return bool(level)
+
+
+def _within(value: object) -> list[object]:
+    if isinstance(value, dict):
+        return list(value.values())
+    return value if isinstance(value, list) else []
+
+
 def _unkeepable(value: object, path: Path) -> Iterator[tuple[Path, str]]:
-    """Where something stands that database or digest cannot keep: U+0000, half a surrogate pair, a number."""
+    """Where a character stands that database or digest cannot keep."""
     if isinstance(value, dict):
         for name, inner in value.items():
             yield from _unkeepable(name, path)
@@ -123,12 +143,8 @@ def _unkeepable(value: object, path: Path) -> Iterator[tuple[Path, str]]:
     elif isinstance(value, list):
         for number, inner in enumerate(value):
             yield from _unkeepable(inner, (*path, number))
-    elif isinstance(value, str):
-        if "\x00" in value or any("\ud800" <= character <= "\udfff" for character in value):
-            yield path, "holds a character that cannot be kept (U+0000 or half a surrogate pair)."
-    elif not isinstance(value, bool) and path and path[0] == "control_points" and "limits" in path:
-        # Other kinds of limit bring entries the schema does not name; every other place is named there.
-        yield path, _wrong_kind(value, "string")
+    elif isinstance(value, str) and _NOT_KEPT.search(value):
+        yield path, "holds a character that cannot be kept (U+0000 or half a surrogate pair)."
 
 
 def _not_kept(document: object, path: Path, why: str) -> Reason:

@@ -423,9 +423,14 @@ def test_an_empty_draft_can_be_saved():
         ({"hazards": [{"code": "H-1", "significant": "maybe"}]}, "hazards.0.significant", "yes or no"),
         ({"hazards": [{"code": "H-1", "kind": "magical"}]}, "hazards.0.kind", "is not one of biological"),
         (
-            {"control_points": [{"code": "C-1", "limits": [{"kind": "range", "windows": [{"hours": 2}]}]}]},
-            "control_points.0.limits.0.windows.0.hours",
-            "write numbers as text",
+            {"control_points": [{"code": "C-1", "limits": [{"upper": "1", "uper": "2"}]}]},
+            "control_points.0.limits.0",
+            "did you mean upper?",
+        ),
+        (
+            {"control_points": [{"code": "C-1", "limits": [{"upper": 0.6}]}]},
+            "control_points.0.limits.0.upper",
+            "text",
         ),
     ],
 )
@@ -438,6 +443,14 @@ def test_a_wrong_shape_is_named_with_its_place(change, field, words):
 @pytest.mark.parametrize("document", [None, [], "title: x", 5])
 def test_what_is_no_document_is_an_error(document):
     assert errors(document)
+
+
+def test_a_document_nested_without_end_is_refused_and_harms_nothing():
+    deep: list[Any] = []
+    for _ in range(100_000):
+        deep = [deep]
+    (error,) = errors({"title": deep})
+    assert "levels deep" in error.detail
 
 
 def test_a_document_of_the_wrong_shape_has_that_as_its_only_gaps():
