@@ -6,3 +6,8 @@ class HaccpConfig(AppConfig):
 
     name = "haccp"
     default_auto_field = "django.db.models.BigAutoField"
+
+    def ready(self) -> None:
+        from haccp import listeners
+
+        listeners.connect()

@@ -109,6 +109,17 @@ def may_approve_plans(person: Person, establishment: Establishment, on: date) ->
     )
 
 
+def service_person() -> Person:
+    """The service itself, for what it notes without a person asking. Nobody can sign in as it."""
+    found, made = Person.objects.get_or_create(
+        sign_in_name="the-service", defaults={"name": "The service", "initials": "SRV", "is_active": False}
+    )
+    if made:
+        found.set_unusable_password()
+        found.save(update_fields=["password"])
+    return found
+
+
 def members(establishment: Establishment) -> Iterable[Person]:
     return Person.objects.filter(memberships__establishment=establishment).distinct()
 

@@ -21,6 +21,7 @@ class Deviation(Record):
         MISSED_CHECK = "missed-check", "a check was not made in time"
         MATERIAL = "material", "material out of order was used"
         STOCK = "stock", "more was taken than there was"
+        SHIPPED = "shipped", "shipped without being released"
         REPORTED = "reported", "reported by a person"
         EMERGENCY_START = "emergency-start", "started without permission"
 

@@ -13,12 +13,12 @@ class StartPermission(Record):
     kind = "haccp.start-permission"
 
     recipe_version = models.ForeignKey(RecipeVersion, models.PROTECT, related_name="+")
-    plan_version = models.ForeignKey(PlanVersion, models.PROTECT, related_name="+")
+    plan_version = models.ForeignKey(PlanVersion, models.PROTECT, null=True, blank=True, related_name="+")
     equipment = models.JSONField(default=list, blank=True)
     warnings = models.JSONField(default=list, blank=True)
 
     own_fields = ("recipe_version", "plan_version", "equipment", "warnings")
-    client_fields = ("recipe_version", "plan_version", "equipment")
+    client_fields = ("recipe_version", "equipment")
     FORMS = {1: BASE_1 + own_fields}
 
 

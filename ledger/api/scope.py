@@ -71,11 +71,20 @@ class ScopedReference(serializers.RelatedField):
 
     def to_internal_value(self, data: Any) -> Any:
         key = self.wire.run_validation(data)
-        here = self.get_queryset().filter(**{self.scope_by: self.context["establishment"], self.slug: key})
-        found = here.first()
-        if found is None:
+        seen = self.context.get("seen", {})  # a bulk post asks once for what many of its items name
+        place = (self.get_queryset().model, key)
+        if place not in seen:
+            seen[place] = self.find(key)
+        if seen[place] is None:
             raise Unknown(f"There is no such {self.field_name} here: {key}.", field=self.path)
-        return found
+        return seen[place]
+
+    def find(self, key: Any) -> Any:
+        return (
+            self.get_queryset()
+            .filter(**{self.scope_by: self.context["establishment"], self.slug: key})
+            .first()
+        )
 
     def to_representation(self, value: Any) -> str:
         return str(getattr(value, self.slug))

@@ -1,0 +1,220 @@
+"""Deviations: reported, answered, decided lot by lot, closed by signature."""
+
+from typing import Any
+
+from django.shortcuts import get_object_or_404
+from drf_spectacular.utils import (
+    OpenApiExample,
+    OpenApiParameter,
+    OpenApiTypes,
+    extend_schema,
+    extend_schema_serializer,
+)
+from rest_framework import serializers
+from rest_framework.request import Request
+from rest_framework.response import Response
+
+from batches.models import Lot
+from config.api.refusals import Unknown
+from haccp import deviations
+from haccp.deviations import Touched
+from haccp.models import Answer, Closing, Correction, Deviation, Disposition, Hold, HoldSubject, Question
+from ledger import signatures
+from ledger.acts import Act
+from ledger.api.records import RecordSerializer, RecordView
+from ledger.api.scope import DECIDERS, WORKERS, Scoped, ScopedReference
+from ledger.models import Record
+
+RELATED = ("establishment", "performed_by")
+
+
+class TouchedSerializer(serializers.Serializer):
+    kind = serializers.ChoiceField(choices=HoldSubject.choices)
+    subject = serializers.UUIDField()
+    since = serializers.DateTimeField(
+        required=False,
+        allow_null=True,
+        default=None,
+        help_text="The last good check; empty: as far as there is.",
+    )
+
+
+class HoldSerializer(RecordSerializer):
+    subject_kind = serializers.CharField(read_only=True)
+    subject = serializers.UUIDField(read_only=True)
+    since = serializers.DateTimeField(read_only=True, allow_null=True)
+    lots = serializers.ListField(child=serializers.UUIDField(), read_only=True)
+    hold = TouchedSerializer(write_only=True)
+
+
+class AnswerSerializer(RecordSerializer):
+    question = serializers.ChoiceField(choices=Question.choices)
+    text = serializers.CharField(max_length=4000)
+
+
+class DispositionSerializer(RecordSerializer):
+    lot = ScopedReference(queryset=Lot.objects.all(), slug="uid")
+    decision = serializers.ChoiceField(choices=Disposition.Decision.choices)
+    because = serializers.CharField(max_length=2000)
+
+
+class ClosingSerializer(RecordSerializer):
+    password = serializers.CharField(max_length=200, trim_whitespace=False, write_only=True)
+
+
+@extend_schema_serializer(
+    examples=[
+        OpenApiExample(
+            "Broken scraper",
+            {
+                "performed_at": "2026-03-02T10:05:00+01:00",
+                "title": "A corner of the scraper is missing after the second slab.",
+                "hold": {"kind": "batch", "subject": "01a21200-0000-7000-8000-000000000020"},
+            },
+            request_only=True,
+        )
+    ]
+)
+class DeviationSerializer(RecordSerializer):
+    title = serializers.CharField(max_length=300)
+    hold = TouchedSerializer(required=False, allow_null=True, default=None, write_only=True)
+    what = serializers.CharField(read_only=True)
+    subject = serializers.UUIDField(read_only=True)
+    slot = serializers.CharField(read_only=True)
+    because = serializers.UUIDField(source="because_id", read_only=True, allow_null=True)
+    closed = serializers.SerializerMethodField()
+
+    def get_closed(self, deviation: Deviation) -> bool:
+        return hasattr(deviation, "closing")
+
+
+class WholeDeviationSerializer(DeviationSerializer):
+    holds = HoldSerializer(many=True, read_only=True)
+    answers = AnswerSerializer(many=True, read_only=True)
+    dispositions = DispositionSerializer(many=True, read_only=True)
+    closing = serializers.SerializerMethodField()
+    lots_to_decide = serializers.SerializerMethodField(help_text="Held lots without a decision yet.")
+
+    def get_closing(self, deviation: Deviation) -> str | None:
+        closing = getattr(deviation, "closing", None)
+        return closing and str(closing.pk)
+
+    def get_lots_to_decide(self, deviation: Deviation) -> list[str]:
+        decided = {str(each.lot.uid) for each in deviations.dispositions(deviation)}
+        return sorted(deviations.held_under(deviation) - decided)
+
+
+def touched(said: dict[str, Any] | None) -> Touched | None:
+    return None if said is None else Touched(said["kind"], said["subject"], said["since"])
+
+
+class Deviations(RecordView):
+    """Deviations, newest first. Post one to report what you saw; what you name is held at once."""
+
+    serializer_class = DeviationSerializer
+    queryset = Deviation.objects.select_related(*RELATED, "closing")
+
+    def get_queryset(self) -> Any:
+        queryset = super().get_queryset()
+        asked = self.request.query_params.get("open") if self.request else None
+        if asked in ("true", "false"):
+            queryset = queryset.filter(closing__isnull=asked == "true")
+        return queryset
+
+    @extend_schema(parameters=[OpenApiParameter("open", OpenApiTypes.BOOL)])
+    def get(self, request: Request, *args: Any, **kwargs: Any) -> Response:
+        return self.list(request, *args, **kwargs)
+
+    def deed(self, act: Act, **values: Any) -> Record:
+        return deviations.report(act=act, title=values["title"], hold=touched(values.get("hold")))
+
+
+class OneDeviation(Scoped):
+    """One deviation with its holds, answers and decisions."""
+
+    serializer_class = WholeDeviationSerializer
+    queryset = Deviation.objects.select_related(*RELATED, "closing")
+
+    def get(self, request: Request, *args: Any, **kwargs: Any) -> Response:
+        return Response(self.get_serializer(self.get_object()).data)
+
+
+class OfDeviation(RecordView):
+    """Records of one deviation, which stands in the address."""
+
+    write_roles = WORKERS
+
+    @property
+    def deviation(self) -> Deviation:
+        found = Deviation.objects.select_related("establishment")
+        return get_object_or_404(found, establishment=self.establishment, pk=self.kwargs["pk"])
+
+    def get_queryset(self) -> Any:
+        queryset = super().get_queryset()
+        if getattr(self, "swagger_fake_view", False):
+            return queryset
+        return queryset.filter(deviation=self.deviation)
+
+
+class Holds(OfDeviation):
+    """What the deviation holds; a further subject may be held while it is open."""
+
+    serializer_class = HoldSerializer
+    queryset = Hold.objects.select_related(*RELATED)
+
+    def deed(self, act: Act, **values: Any) -> Record:
+        found = touched(values["hold"])
+        if found is None:
+            raise Unknown("Name what to hold.", field="hold")
+        return deviations.hold_more(act=act, deviation=self.deviation, touched=found)
+
+
+class Answers(OfDeviation):
+    """What was wrong and put right, why it happened, how it will not come back."""
+
+    serializer_class = AnswerSerializer
+    queryset = Answer.objects.select_related(*RELATED)
+
+    def deed(self, act: Act, **values: Any) -> Record:
+        return deviations.answer(act=act, deviation=self.deviation, **values)
+
+
+class Dispositions(OfDeviation):
+    """What becomes of each lot that was held."""
+
+    serializer_class = DispositionSerializer
+    queryset = Disposition.objects.select_related(*RELATED, "lot")
+    write_roles = DECIDERS
+
+    def deed(self, act: Act, **values: Any) -> Record:
+        return deviations.dispose(act=act, deviation=self.deviation, **values)
+
+
+class Close(OfDeviation):
+    """Close the case by signature; refused with everything that is missing."""
+
+    serializer_class = ClosingSerializer
+    queryset = Closing.objects.select_related(*RELATED)
+    write_roles = DECIDERS
+
+    def deed(self, act: Act, **values: Any) -> Record:
+        proof = signatures.prove(
+            request=self.request._request, person=act.recorded_by, password=values["password"]
+        )
+        return deviations.close(act=act, deviation=self.deviation, proof=proof)
+
+
+class CorrectionSerializer(RecordSerializer):
+    what = serializers.CharField(max_length=300)
+    done = serializers.CharField(max_length=2000)
+    no_impact_because = serializers.CharField(max_length=2000)
+
+
+class Corrections(RecordView):
+    """Minor slips put right at once, with the reason why no product is touched."""
+
+    serializer_class = CorrectionSerializer
+    queryset = Correction.objects.select_related(*RELATED)
+
+    def deed(self, act: Act, **values: Any) -> Record:
+        return deviations.correct(act=act, **values)

@@ -1,0 +1,21 @@
+from django.urls import path
+
+from haccp.api import checks, deviations, gates
+
+HERE = "establishments/<uuid:establishment>/"
+CASE = f"{HERE}deviations/<uuid:pk>"
+
+urlpatterns = [
+    path(f"{HERE}batches", gates.StartBatch.as_view(), name="batches"),
+    path(f"{HERE}batches/<uuid:uid>/due", checks.DueChecks.as_view(), name="batch-due"),
+    path(f"{HERE}lots/<uuid:uid>/releases", gates.Releases.as_view(), name="lot-releases"),
+    path(f"{HERE}checks", checks.Checks.as_view(), name="checks"),
+    path(f"{HERE}checks/many", checks.ManyChecks.as_view(), name="checks-many"),
+    path(f"{HERE}deviations", deviations.Deviations.as_view(), name="deviations"),
+    path(CASE, deviations.OneDeviation.as_view(), name="deviation"),
+    path(f"{CASE}/holds", deviations.Holds.as_view(), name="deviation-holds"),
+    path(f"{CASE}/answers", deviations.Answers.as_view(), name="deviation-answers"),
+    path(f"{CASE}/dispositions", deviations.Dispositions.as_view(), name="deviation-dispositions"),
+    path(f"{CASE}/closing", deviations.Close.as_view(), name="deviation-closing"),
+    path(f"{HERE}corrections", deviations.Corrections.as_view(), name="corrections"),
+]
