@@ -1,7 +1,7 @@
 """Identifiers: GS1 keys with their check digit, and our own lot codes. Pure, no Django.
 
-The check digit rule is that of the GS1 General Specifications (read on GS1 member pages): from the right, without
-the check digit, weights 3, 1, 3, 1, ...; the check digit brings the sum to a multiple of ten.
+The check digit rule is that of the GS1 General Specifications (read on GS1 member pages): from the right,
+without the check digit, weights 3, 1, 3, 1, ...; the check digit brings the sum to a multiple of ten.
 """
 
 import re
@@ -75,7 +75,7 @@ def validate_pattern(pattern: str) -> list[str]:
         if stray:
             problems.append("A brace is open or closed without its partner.")
         elif literal and not _CODE.fullmatch(literal):
-            problems.append(f"Outside the braces only A-Z, 0-9 and '-' may stand, not {ascii(literal)}.")
+            problems.append(f"Outside the braces only A-Z, 0-9 and '-' may stand, not {literal!a}.")
         elif not literal and name not in PATTERN_FIELDS:
             problems.append(f"{{{ascii(name)[1:-1]}}} is not known; known are {_known_fields()}.")
         elif not literal:
@@ -109,8 +109,8 @@ def render_lot_code(
 ) -> str:
     """The lot code, e.g. ``PIL-26045-3``: short name, two-digit year, day of year, running number.
 
-    ``made_on`` is the establishment's own date. Raises Unusable where the pattern, short name or result is not
-    made of A-Z, 0-9 and '-', or is longer than 20 characters.
+    ``made_on`` is the establishment's own date. Raises Unusable where the pattern, short name or
+    result is not made of A-Z, 0-9 and '-', or is longer than 20 characters.
     """
     stem, tail = lot_code_stem(pattern, short_name=short_name, made_on=made_on, field=field)
     if number < 1:
@@ -118,8 +118,8 @@ def render_lot_code(
     code = f"{stem}{number}{tail}"
     if len(code) > LONGEST_LOT_CODE:
         raise Unusable(
-            f"{code} has {len(code)} characters; a lot code has at most {LONGEST_LOT_CODE}. Shorten the short "
-            "name or the pattern.",
+            f"{code} has {len(code)} characters; a lot code has at most {LONGEST_LOT_CODE}. "
+            "Shorten the short name or the pattern.",
             code="lot-code-too-long",
             field=field,
         )

@@ -250,7 +250,7 @@ def as_decimal(value: Fraction) -> Decimal:
 
 def shown(base: int, dimension: str, unit: str | None = None) -> str:
     """Text for people: ``12.500 kg``, ``250 g``, ``1 piece``. Only lb, oz and dozen are rounded."""
-    known = UNITS[unit] if unit else _readable_unit(base, dimension)
+    known = _material_unit(unit, field="unit") if unit else _readable_unit(base, dimension)
     number = to_unit(base, known.code)
     if known.code in ("LBR", "ONZ", "DZN"):
         number = number.quantize(Decimal(1).scaleb(-max(known.places, 2)))
