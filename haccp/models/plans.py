@@ -25,7 +25,7 @@ class PlanVersion(Record):
     document = models.JSONField()
 
     own_fields = ("plan", "number", "document")
-    client_fields = ("plan", "document")
+    client_fields = ("plan",)  # the document is the draft as it stood; the client does not send it again
     FORMS = {1: BASE_1 + own_fields}
 
     class Meta(Record.Meta):

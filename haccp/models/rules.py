@@ -53,6 +53,10 @@ class LocalRule(Reference):
                 condition=Q(confirmed_by__isnull=True, confirmed_at__isnull=True)
                 | Q(confirmed_by__isnull=False, confirmed_at__isnull=False),
             ),
+            models.CheckConstraint(  # past days lean on it
+                name="confirmed_rule_is_ended_not_put_away",
+                condition=Q(confirmed_by__isnull=True) | Q(in_use=True),
+            ),
         ]
 
 
@@ -77,5 +81,13 @@ class Instrument(Reference):
                 condition=Q(range_lower__isnull=True)
                 | Q(range_upper__isnull=True)
                 | Q(range_upper__gt=F("range_lower")),
+            ),
+            models.CheckConstraint(
+                name="instrument_resolution_is_positive",
+                condition=Q(resolution__isnull=True) | Q(resolution__gt=0),
+            ),
+            models.CheckConstraint(
+                name="instrument_uncertainty_is_not_negative",
+                condition=Q(expanded_uncertainty__isnull=True) | Q(expanded_uncertainty__gte=0),
             ),
         ]

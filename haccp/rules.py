@@ -1,0 +1,190 @@
+"""Local rules: what the authority of one establishment asks for. Only a confirmed rule binds, on its days."""
+
+import uuid
+from collections.abc import Collection, Iterator
+from dataclasses import replace
+from datetime import date
+from typing import Any
+
+from django.db.models import Q
+
+from batches import reference
+from batches.quantities import UNITS
+from config.api.refusals import NotAllowed, Reason, RuleBroken, Unusable
+from haccp import limits
+from haccp.models import ControlPoint, LocalRule
+from ledger import changes, people, signatures
+from ledger.acts import Act
+from ledger.deeds import deed
+from ledger.ids import uuid7
+from ledger.models import Change, Entry, Establishment, Role
+
+CONFIRMATION = frozenset({"confirmed_by", "confirmed_at"})
+MAY_CHANGE = frozenset({"name", "provenance", "in_force_until"})
+"""What of a confirmed rule may still change. Its bounds may not: a check entered late is judged by the rule of
+its own day, so a new bound is a new rule from a new day on."""
+
+
+@deed
+def make(*, act: Act, values: dict[str, Any]) -> LocalRule:
+    """Write down a local rule, to be confirmed with the authority. Raises Unusable, Unknown, RuleBroken."""
+    _refuse_unusable(LocalRule(establishment=act.establishment, **_unconfirmed(values)))
+    return reference.make(act=act, kind=LocalRule, values=values)
+
+
+@deed
+def alter(
+    *, act: Act, rule: LocalRule, values: dict[str, Any], expected_version: int | None = None
+) -> LocalRule:
+    """Change a rule. Of a confirmed one only its name, provenance and last day, by a food-safety lead.
+
+    Raises Unusable, Unknown, RuleBroken ``rule-is-confirmed``, NotAllowed, ChangedMeanwhile.
+    """
+    locked = LocalRule.objects.select_for_update(of=("self",)).get(pk=rule.pk)
+    changed = {name: value for name, value in _unconfirmed(values).items() if getattr(locked, name) != value}
+    if locked.confirmed_by_id is not None and changed:
+        _refuse_other_rule(act, locked, changed)
+    for name, value in changed.items():
+        setattr(locked, name, value)
+    _refuse_unusable(locked)
+    return reference.alter(act=act, row=locked, values=changed, expected_version=expected_version)
+
+
+@deed
+def confirm(
+    *, act: Act, rule: LocalRule, proof: signatures.Proof, expected_version: int | None = None
+) -> LocalRule:
+    """Say, by signature, that the authority asks for this: from now on it tightens every limit it is about.
+
+    By a food-safety lead. Raises NotAllowed, RuleBroken with every reason, ChangedMeanwhile.
+    """
+    change_id = act.id or uuid7()
+    act = replace(act, id=change_id)
+    locked = LocalRule.objects.select_for_update(of=("self",)).get(pk=rule.pk)
+    if Change.objects.filter(pk=change_id, subject_id=rule.pk, performed_by=act.performed_by).exists():
+        locked.repeated = True
+        return locked
+    _refuse_unless_lead(act, "confirms local rules")
+    reasons = list(_unconfirmable(locked))
+    if reasons:
+        raise RuleBroken(
+            "The rule cannot be confirmed. Nothing was written.", code="rule-not-confirmable", reasons=reasons
+        )
+    values = {"confirmed_by": act.performed_by, "confirmed_at": act.performed.at}
+    confirmed = changes.alter(act=act, row=locked, values=values, expected_version=expected_version)
+    entry = Entry.objects.get(pk=change_id)
+    signatures.sign(act=act.with_new_id(), proof=proof, target=entry, meaning="approved")
+    return confirmed
+
+
+def rules_in_force(
+    establishment: Establishment, on: date, materials: Collection[uuid.UUID] = ()
+) -> list[limits.Rule]:
+    """The confirmed rules that bind on a local day, for all materials or for one of ``materials``."""
+    found = LocalRule.objects.filter(
+        Q(in_force_until__isnull=True) | Q(in_force_until__gt=on),
+        Q(material__isnull=True) | Q(material__in=materials),
+        establishment=establishment,
+        confirmed_by__isnull=False,
+        in_force_from__lte=on,
+    )
+    return [as_limit(rule) for rule in found]
+
+
+def as_limit(rule: LocalRule) -> limits.Rule:
+    """The rule as limits read it."""
+    return limits.Rule(
+        id=str(rule.pk),
+        quantity=rule.quantity,
+        unit=rule.unit,
+        citation=rule.citation,
+        lower=rule.lower,
+        upper=rule.upper,
+        lower_inclusive=rule.lower_inclusive,
+        upper_inclusive=rule.upper_inclusive,
+    )
+
+
+def _unconfirmed(values: dict[str, Any]) -> dict[str, Any]:
+    """Nobody confirms a rule by writing it down. Raises Unusable."""
+    said = sorted(CONFIRMATION & set(values))
+    if said:
+        raise Unusable("A rule is confirmed by signature.", code="confirmed-by-signature", field=said[0])
+    return values
+
+
+def _refuse_other_rule(act: Act, rule: LocalRule, changed: dict[str, Any]) -> None:
+    _refuse_unless_lead(act, "changes a confirmed rule")
+    reasons = [
+        Reason("rule-is-confirmed", f"{name.replace('_', ' ').capitalize()} stays as it was confirmed.", name)
+        for name in sorted(set(changed) - MAY_CHANGE)
+    ]
+    until = changed.get("in_force_until")
+    if until is not None and until < act.local_day:
+        sentence = "Days that have passed were judged by it; the first day without it is today or later."
+        reasons.append(Reason("ends-in-the-past", sentence, "in_force_until"))
+    if reasons:
+        raise RuleBroken(
+            f"Rule {rule.code} is confirmed. Give it a last day, and write the new bound as a new rule from "
+            "that day on. Nothing was written.",
+            code="rule-is-confirmed",
+            reasons=reasons,
+        )
+
+
+def _refuse_unless_lead(act: Act, what: str) -> None:
+    if Role.FOOD_SAFETY_LEAD not in people.roles_of(act.performed_by, act.establishment, act.local_day):
+        raise NotAllowed(f"A food-safety lead {what}. Nothing was written.")
+
+
+def _refuse_unusable(rule: LocalRule) -> None:
+    reasons = list(_wrong(rule))
+    if reasons:
+        raise Unusable("The rule cannot be kept so. Nothing was written.", reasons=reasons)
+
+
+def _wrong(rule: LocalRule) -> Iterator[Reason]:
+    for name in ("quantity", "authority", "citation"):
+        if not getattr(rule, name).strip():
+            yield Reason("missing", f"Give its {name}.", name)
+    if rule.unit not in UNITS:
+        yield Reason(
+            "unknown-unit", f"Give its unit by the UN/ECE code: one of {', '.join(sorted(UNITS))}.", "unit"
+        )
+    if rule.lower is None and rule.upper is None:
+        yield Reason("no-bound", "A rule has a lower or an upper bound.", "lower")
+    elif _leaves_nothing(rule):
+        yield Reason("bounds-crossed", "Nothing lies between the lower and the upper bound.", "lower")
+    if rule.in_force_until is not None and rule.in_force_until <= rule.in_force_from:
+        yield Reason("ends-before-it-begins", "A rule ends after it begins.", "in_force_until")
+
+
+def _leaves_nothing(rule: LocalRule) -> bool:
+    if rule.lower is None or rule.upper is None:
+        return False
+    both_count = rule.lower_inclusive and rule.upper_inclusive
+    return rule.lower > rule.upper or (rule.lower == rule.upper and not both_count)
+
+
+def _unconfirmable(rule: LocalRule) -> Iterator[Reason]:
+    if rule.confirmed_by_id is not None:
+        yield Reason("confirmed-already", f"Rule {rule.code} is confirmed.", "rule", [str(rule.pk)])
+    if not rule.in_use:
+        yield Reason("not-in-use", f"Rule {rule.code} is marked as no longer in use.", "in_use")
+    yield from _not_convertible(rule)
+
+
+def _not_convertible(rule: LocalRule) -> Iterator[Reason]:
+    """A rule in a unit that a plan's limit cannot be read in would stand in the way of every check there."""
+    told = set()
+    for point in ControlPoint.objects.filter(establishment=rule.establishment_id).order_by("-version"):
+        for limit in point.document.get("limits", []):
+            unit = UNITS.get(limit.get("unit", ""))
+            if limit.get("quantity") != rule.quantity or unit is None or point.code in told:
+                continue
+            if unit.dimension is not UNITS[rule.unit].dimension:
+                told.add(point.code)
+                sentence = (
+                    f"Control point {point.code} reads {rule.quantity} in {unit.code}, not in {rule.unit}."
+                )
+                yield Reason("unit-does-not-convert", sentence, "unit", [str(point.pk)])
