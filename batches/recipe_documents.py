@@ -1,11 +1,14 @@
 """A recipe's draft as one document: its shape, and everything that is wrong with it at once. No database.
 
 {"batch_size": {"quantity": "12", "unit": "KGM"},
- "lines": [{"position": "1", "material": "HZN", "quantity": "4.2", "unit": "KGM", "tolerance_permille": "10"}],
- "steps": [{"code": "COOK", "name": "Caramelise", "equipment_kind": "kettle"}],
+ "lines": [{"position": "1", "material": "HAZ", "quantity": "4.2", "unit": "KGM", "tolerance_permille": "10"},
+           {"position": "2", "material": "SALT", "quantity": "40", "unit": "GRM",
+            "tolerance": {"quantity": "1", "unit": "GRM"}}],
+ "steps": [{"code": "COOK", "name": "Caramelise", "equipment_kind": "kettle", "minutes": "25"}],
  "notes": ""}
 
-Numbers are text. Materials are named by their code.
+Numbers are text. ``batch_size`` is how much of the product the lines make. A material is named by its code or
+id. A line's tolerance is per mille of its target, or an amount that stays the same in a batch of any size.
 """
 
 from collections.abc import Iterator
@@ -13,27 +16,48 @@ from dataclasses import dataclass
 from typing import Any
 
 from batches import quantities
+from batches.texts import is_one_line
 from config.api.refusals import Reason, Unusable
 
 MOST_LINES = 200
-WIDEST_TOLERANCE = 1000  # per mille of the target
+MOST_MINUTES = 100_000
+LONGEST_NOTES = 10_000
+LONGEST_NAME = 120
+LONGEST_CODE = 60  # as a process step keeps it
+HIGHEST_POSITION = 999
+WIDEST_TOLERANCE = 1000  # per mille of the target: from nothing to double
+
+_DOCUMENT = {"batch_size", "lines", "steps", "notes"}
+_LINE = {"position", "material", "quantity", "unit", "tolerance_permille", "tolerance"}
+_STEP = {"code", "name", "equipment_kind", "minutes"}
+
+
+@dataclass(frozen=True)
+class Tolerance:
+    """How far a weighing may lie from its target: per mille of the target, or base steps."""
+
+    permille: int | None = None
+    amount: quantities.Quantity | None = None
 
 
 @dataclass(frozen=True)
 class Line:
-    """One input. ``amount``: base steps for the recipe's own batch size."""
+    """One input. ``amount``: for the recipe's own batch size. ``material``: its code or id as written."""
 
     position: int
     material: str
     amount: quantities.Quantity
-    tolerance_permille: int
+    tolerance: Tolerance
 
 
 @dataclass(frozen=True)
 class Step:
+    """One step of the process; ``minutes``: how long it usually takes, if said."""
+
     code: str
     name: str
     equipment_kind: str
+    minutes: int | None = None
 
 
 @dataclass(frozen=True)
@@ -45,35 +69,47 @@ class RecipeDocument:
 
 
 def read(document: Any) -> RecipeDocument | list[Reason]:
-    """The document as values, or every reason why it cannot be read."""
-    reasons: list[Reason] = []
+    """The document as values, or every reason why it cannot be read as a recipe."""
     if not isinstance(document, dict):
         return [Reason("shape", "A recipe is one object.", "document")]
-    unknown = sorted(set(document) - {"batch_size", "lines", "steps", "notes"})
-    reasons += (Reason("unknown-name", f"A recipe has no {name!r}.", name) for name in unknown)
+    reasons: list[Reason] = []
+    _refuse_unknown(document, _DOCUMENT, "", reasons)
     batch_size = _amount(document.get("batch_size"), "batch_size", reasons)
     lines = tuple(_lines(document.get("lines"), reasons))
     steps = tuple(_steps(document.get("steps", []), reasons))
     notes = document.get("notes", "")
-    if not isinstance(notes, str) or len(notes) > 10_000:
-        reasons.append(Reason("shape", "Notes are text of at most 10,000 characters.", "notes"))
+    if not isinstance(notes, str) or len(notes) > LONGEST_NOTES:
+        reasons.append(Reason("shape", f"Notes are text of at most {LONGEST_NOTES} characters.", "notes"))
     if reasons or batch_size is None:
         return reasons
     return RecipeDocument(batch_size, lines, steps, notes)
 
 
-def _amount(said: Any, field: str, reasons: list[Reason]) -> quantities.Quantity | None:
+def _refuse_unknown(said: dict[str, Any], known: set[str], field: str, reasons: list[Reason]) -> None:
+    for name in sorted(set(said) - known):
+        where = f"{field}.{name}".lstrip(".")
+        reasons.append(Reason("unknown-name", f"{name!a} is not known here; known: {_listed(known)}.", where))
+
+
+def _listed(names: set[str]) -> str:
+    return ", ".join(sorted(names))
+
+
+def _amount(said: Any, field: str, reasons: list[Reason], *, positive: bool = True) -> Any:
+    """A quantity with its unit, or None and the reason."""
     if not isinstance(said, dict):
         reasons.append(Reason("missing", "Give a quantity and a unit.", field))
         return None
     try:
         return quantities.parse(
-            said.get("quantity"), said.get("unit"), positive=True, field=f"{field}.quantity"
+            said.get("quantity"),
+            said.get("unit"),
+            positive=positive,
+            field=f"{field}.quantity",
+            unit_field=f"{field}.unit",
         )
     except Unusable as refusal:
-        inside = refusal.reasons[0].field
-        where = inside if inside.startswith(field) else f"{field}.{inside}"
-        reasons.append(Reason(refusal.code, refusal.detail, where))
+        reasons += refusal.reasons
         return None
 
 
@@ -81,52 +117,97 @@ def _lines(said: Any, reasons: list[Reason]) -> Iterator[Line]:
     if not isinstance(said, list) or not 1 <= len(said) <= MOST_LINES:
         reasons.append(Reason("missing", f"A recipe has 1 to {MOST_LINES} lines.", "lines"))
         return
-    positions: set[int] = set()
+    taken: set[int] = set()
     for index, line in enumerate(said):
-        field = f"lines.{index}"
-        if not isinstance(line, dict):
-            reasons.append(Reason("shape", "A line is one object.", field))
-            continue
-        position = _whole(line.get("position", str(index + 1)), 1, 999, f"{field}.position", reasons)
-        tolerance = _whole(
-            line.get("tolerance_permille"), 0, WIDEST_TOLERANCE, f"{field}.tolerance_permille", reasons
+        read = _line(line, index, taken, reasons)
+        if read is not None:
+            yield read
+
+
+def _line(said: Any, index: int, taken: set[int], reasons: list[Reason]) -> Line | None:
+    field = f"lines.{index}"
+    if not isinstance(said, dict):
+        reasons.append(Reason("shape", "A line is one object.", field))
+        return None
+    _refuse_unknown(said, _LINE, field, reasons)
+    position = _position(said, index, taken, reasons)
+    material = said.get("material")
+    if not is_one_line(material, LONGEST_CODE):
+        reasons.append(Reason("missing", "Name the material by its code or id.", f"{field}.material"))
+    amount = _amount(said, field, reasons)
+    tolerance = _tolerance(said, field, amount, reasons)
+    if position is None or amount is None or tolerance is None or not isinstance(material, str):
+        return None
+    return Line(position, material, amount, tolerance)
+
+
+def _position(said: dict[str, Any], index: int, taken: set[int], reasons: list[Reason]) -> int | None:
+    """Where the line stands: as said, else in the order of the list."""
+    field = f"lines.{index}.position"
+    position = _whole(said.get("position", str(index + 1)), 1, HIGHEST_POSITION, field, reasons)
+    if position in taken:
+        reasons.append(Reason("doubled", f"Position {position} stands twice.", field))
+    if position is not None:
+        taken.add(position)
+    return position
+
+
+def _tolerance(
+    said: dict[str, Any], field: str, amount: quantities.Quantity | None, reasons: list[Reason]
+) -> Tolerance | None:
+    if ("tolerance_permille" in said) == ("tolerance" in said):
+        detail = (
+            "Say how far a weighing may lie from its target: tolerance_permille, or a tolerance as amount."
         )
-        amount = _amount(line, field, reasons)
-        material = line.get("material")
-        if not isinstance(material, str) or not material:
-            reasons.append(Reason("missing", "Name the material by its code.", f"{field}.material"))
-        if position in positions:
-            reasons.append(Reason("doubled", f"Position {position} stands twice.", f"{field}.position"))
-        if (
-            position is not None
-            and tolerance is not None
-            and amount is not None
-            and isinstance(material, str)
-        ):
-            positions.add(position)
-            yield Line(position, material, amount, tolerance)
+        reasons.append(Reason("missing", detail, f"{field}.tolerance_permille"))
+        return None
+    if "tolerance_permille" in said:
+        permille = _whole(
+            said["tolerance_permille"], 0, WIDEST_TOLERANCE, f"{field}.tolerance_permille", reasons
+        )
+        return None if permille is None else Tolerance(permille=permille)
+    found = _amount(said["tolerance"], f"{field}.tolerance", reasons, positive=False)
+    if found is None:
+        return None
+    if amount is not None and found.dimension is not amount.dimension:
+        detail = "The tolerance measures something else than the line."
+        reasons.append(Reason("other-dimension", detail, f"{field}.tolerance.unit"))
+        return None
+    return Tolerance(amount=found)
 
 
 def _steps(said: Any, reasons: list[Reason]) -> Iterator[Step]:
     if not isinstance(said, list) or len(said) > MOST_LINES:
-        reasons.append(Reason("shape", "Steps are a list.", "steps"))
+        reasons.append(Reason("shape", f"Steps are a list of at most {MOST_LINES}.", "steps"))
         return
+    taken: set[str] = set()
     for index, step in enumerate(said):
-        texts = (
-            [step.get(name, "") for name in ("code", "name", "equipment_kind")]
-            if isinstance(step, dict)
-            else []
-        )
-        if (
-            len(texts) != 3
-            or not all(isinstance(text, str) and len(text) <= 120 for text in texts)
-            or not texts[0]
-        ):
+        read = _step(step, f"steps.{index}", reasons)
+        if read is not None and read.code in taken:
+            reasons.append(Reason("doubled", f"Step {read.code} stands twice.", f"steps.{index}.code"))
+        elif read is not None:
+            taken.add(read.code)
+            yield read
+
+
+def _step(said: Any, field: str, reasons: list[Reason]) -> Step | None:
+    if not isinstance(said, dict):
+        reasons.append(Reason("shape", "A step is one object.", field))
+        return None
+    _refuse_unknown(said, _STEP, field, reasons)
+    before = len(reasons)
+    longest = {"code": LONGEST_CODE, "name": LONGEST_NAME, "equipment_kind": LONGEST_CODE}
+    texts = {name: said.get(name, "") for name in longest}
+    for name, text in texts.items():
+        may_be_empty = name == "equipment_kind" and text == ""
+        if not may_be_empty and not is_one_line(text, longest[name]):
             reasons.append(
-                Reason("shape", "A step has a code, a name and the kind of equipment.", f"steps.{index}")
+                Reason("missing", f"Give one line of 1 to {longest[name]} characters.", f"{field}.{name}")
             )
-        else:
-            yield Step(*texts)
+    minutes = None
+    if "minutes" in said:
+        minutes = _whole(said["minutes"], 0, MOST_MINUTES, f"{field}.minutes", reasons)
+    return Step(**texts, minutes=minutes) if len(reasons) == before else None
 
 
 def _whole(said: Any, least: int, most: int, field: str, reasons: list[Reason]) -> int | None:

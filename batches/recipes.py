@@ -3,37 +3,42 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
+from uuid import UUID
 
-from batches import quantities, recipe_documents
+from batches import quantities, recipe_documents, reference
 from batches.models import Dimension, Material, Recipe, RecipeLine, RecipeVersion
 from batches.recipe_documents import RecipeDocument
 from config.api.refusals import ChangedMeanwhile, NotAllowed, Reason, RuleBroken, Unusable
-from ledger import changes, people, signatures
+from ledger import canonical, people, signatures
 from ledger.acts import Act
 from ledger.deeds import deed
-from ledger.models import Entry, Establishment, Role
+from ledger.models import Entry, Role
 
+MOST_BYTES = 200_000  # of a draft in its canonical form
 MEASURES = {Dimension.MASS: quantities.Dimension.MASS, Dimension.COUNT: quantities.Dimension.PIECES}
 
 
 @deed
 def draft(*, act: Act, code: str, name: str, material: Material, document: dict[str, Any]) -> Recipe:
-    """Begin a recipe. A draft may be incomplete; it must be readable. Raises Unusable with every reason."""
-    _refuse_taken_code(act.establishment, code, but=act.id)
-    row = Recipe(
-        establishment=act.establishment, code=code, name=name, material=material, draft=_text_only(document)
-    )
-    return changes.make(act=act, row=row)
+    """Begin a recipe. A draft may be incomplete or wrong; ``gaps`` says what approval would refuse.
+
+    Raises Unusable (a number that is not text, too large), Unknown, RuleBroken where the code is taken.
+    """
+    values = {"code": code, "name": name, "material": material, "draft": document}
+    return reference.make(act=act, kind=Recipe, values=_with_text_only(values))
 
 
 @deed
 def redraft(
     *, act: Act, recipe: Recipe, values: dict[str, Any], expected_version: int | None = None
 ) -> Recipe:
-    """Change the draft; approved versions stay as they are."""
-    if "draft" in values:
-        values = values | {"draft": _text_only(values["draft"])}
-    return changes.alter(act=act, row=recipe, values=values, expected_version=expected_version)
+    """Change the draft, name, code or use of a recipe; approved versions stay as they are.
+
+    Raises Unusable, ChangedMeanwhile, RuleBroken.
+    """
+    return reference.alter(
+        act=act, row=recipe, values=_with_text_only(values), expected_version=expected_version
+    )
 
 
 @deed
@@ -42,13 +47,10 @@ def approve(
 ) -> RecipeVersion:
     """Approve the draft as the next version, signed. Raises RuleBroken with every reason at once.
 
-    Lines and their amounts are kept beside the document, so that a batch can be weighed against them.
+    ``expected_version``: the version of the draft that the signer read. Lines and their amounts are kept
+    beside the document, so that a batch can be weighed against them. Approving again supersedes.
     """
-    locked = Recipe.objects.select_for_update().get(pk=recipe.pk)
-    if expected_version is not None and locked.version != expected_version:
-        raise ChangedMeanwhile(
-            "The draft was changed since you read it. Nothing was approved; read it again."
-        )
+    locked = Recipe.objects.select_for_update().select_related("material").get(pk=recipe.pk)
     latest = latest_version(locked)
     version = RecipeVersion.new(
         act,
@@ -58,18 +60,34 @@ def approve(
         document=locked.draft,
     )
     version.answer_if_repeated()
+    _refuse_other_draft(locked, expected_version)
     if Role.FOOD_SAFETY_LEAD not in people.roles_of(act.performed_by, act.establishment, act.local_day):
-        raise NotAllowed("A food-safety lead approves recipes.")
+        raise NotAllowed("A food-safety lead approves recipes. Nothing was written.")
     lines = _approvable(locked)
     version.insert()
-    RecipeLine.objects.bulk_create(
-        RecipeLine(version=version, position=line.position, material=material, amount=line.amount.base,
-                   tolerance_permille=line.tolerance_permille)
-        for line, material in lines
-    )  # fmt: skip
+    RecipeLine.objects.bulk_create(_row(version, line, material) for line, material in lines)
     entry = Entry.objects.get(pk=version.pk)
     signatures.sign(act=act.with_new_id(), proof=proof, target=entry, meaning="approved")
     return version
+
+
+def _refuse_other_draft(recipe: Recipe, expected_version: int | None) -> None:
+    if expected_version is not None and recipe.version != expected_version:
+        raise ChangedMeanwhile(
+            "The draft was changed since you read it. Nothing was approved; read it again."
+        )
+
+
+def _row(version: RecipeVersion, line: recipe_documents.Line, material: Material) -> RecipeLine:
+    fixed = line.tolerance.amount
+    return RecipeLine(
+        version=version,
+        position=line.position,
+        material=material,
+        amount=line.amount.base,
+        tolerance_permille=line.tolerance.permille,
+        tolerance_amount=None if fixed is None else fixed.base,
+    )
 
 
 def latest_version(recipe: Recipe) -> RecipeVersion | None:
@@ -93,26 +111,63 @@ class Target:
 
 
 def targets(version: RecipeVersion, planned: int) -> list[Target]:
-    """The lines scaled to a batch of ``planned`` base steps of the product, without drift."""
+    """The lines scaled to a batch of ``planned`` base steps of the product, without drift.
+
+    What is weighed and what is counted are scaled apart: a milligram left over is no wrapper.
+    """
     lines = list(version.lines.select_related("material").order_by("position"))
     size = document_of(version).batch_size.base
-    amounts = quantities.scale([line.amount for line in lines], planned, size)
-    return [Target(line, amount) for line, amount in zip(lines, amounts, strict=True)]
+    amounts: dict[int, int] = {}
+    for dimension in Dimension.values:
+        alike = [line for line in lines if line.material.dimension == dimension]
+        scaled = quantities.scale([line.amount for line in alike], planned, size)
+        amounts |= {line.position: amount for line, amount in zip(alike, scaled, strict=True)}
+    return [Target(line, amounts[line.position]) for line in lines]
+
+
+def gaps(recipe: Recipe) -> list[Reason]:
+    """Everything that stands between this draft and its approval; empty when nothing does."""
+    document = recipe_documents.read(recipe.draft)
+    if isinstance(document, list):
+        return document
+    found = _materials(recipe, document)
+    return [*_size_gaps(recipe, document), *_line_gaps(document, found)]
 
 
 def _approvable(recipe: Recipe) -> Sequence[tuple[recipe_documents.Line, Material]]:
-    document = recipe_documents.read(recipe.draft)
-    if isinstance(document, list):
-        raise _refusal(document)
-    codes = {line.material for line in document.lines}
-    found = {m.code: m for m in Material.objects.filter(establishment=recipe.establishment, code__in=codes)}
-    reasons = [*_size_reasons(recipe, document), *_line_reasons(document, found)]
+    reasons = gaps(recipe)
+    if not recipe.in_use:
+        reasons.append(Reason("not-in-use", f"Recipe {recipe.code} is marked as no longer in use.", "recipe"))
     if reasons:
-        raise _refusal(reasons)
+        raise RuleBroken(
+            f"The recipe cannot be approved: {len(reasons)} {'reason' if len(reasons) == 1 else 'reasons'}. "
+            "Nothing was written.",
+            code="recipe-not-approvable",
+            reasons=reasons,
+        )
+    document = recipe_documents.read(recipe.draft)
+    assert isinstance(document, RecipeDocument)
+    found = _materials(recipe, document)
     return [(line, found[line.material]) for line in document.lines]
 
 
-def _size_reasons(recipe: Recipe, document: RecipeDocument) -> list[Reason]:
+def _materials(recipe: Recipe, document: RecipeDocument) -> dict[str, Material]:
+    """The materials of the lines as the lines name them: by code, or by id."""
+    names = {line.material for line in document.lines}
+    here = Material.objects.filter(establishment=recipe.establishment_id)
+    by_code = {material.code: material for material in here.filter(code__in=names)}
+    by_id = {str(material.pk): material for material in here.filter(pk__in=filter(_is_id, names))}
+    return by_id | by_code
+
+
+def _is_id(name: str) -> bool:
+    try:
+        return str(UUID(name)) == name
+    except ValueError:
+        return False
+
+
+def _size_gaps(recipe: Recipe, document: RecipeDocument) -> list[Reason]:
     if document.batch_size.dimension is MEASURES[Dimension(recipe.material.dimension)]:
         return []
     detail = (
@@ -121,39 +176,40 @@ def _size_reasons(recipe: Recipe, document: RecipeDocument) -> list[Reason]:
     return [Reason("other-dimension", detail, "batch_size.unit")]
 
 
-def _line_reasons(document: RecipeDocument, found: dict[str, Material]) -> list[Reason]:
+def _line_gaps(document: RecipeDocument, found: dict[str, Material]) -> list[Reason]:
     reasons = []
     for index, line in enumerate(document.lines):
-        material = found.get(line.material)
+        material, field = found.get(line.material), f"lines.{index}"
         if material is None:
             detail = f"There is no material {line.material} here."
-            reasons.append(Reason("unknown-material", detail, f"lines.{index}.material"))
-        elif line.amount.dimension is not MEASURES[Dimension(material.dimension)]:
+            reasons.append(Reason("unknown-material", detail, f"{field}.material"))
+            continue
+        if not material.in_use:
+            detail = f"{material.name} is marked as no longer in use."
+            reasons.append(Reason("material-not-in-use", detail, f"{field}.material", [str(material.pk)]))
+        if line.amount.dimension is not MEASURES[Dimension(material.dimension)]:
             detail = (
                 f"{material.name} is kept by {material.dimension}; {line.amount.unit} does not measure that."
             )
-            reasons.append(Reason("other-dimension", detail, f"lines.{index}.unit"))
+            reasons.append(Reason("other-dimension", detail, f"{field}.unit"))
     return reasons
 
 
-def _refusal(reasons: Sequence[Reason]) -> RuleBroken:
-    return RuleBroken(
-        f"The recipe cannot be approved: {len(reasons)} {'reason' if len(reasons) == 1 else 'reasons'}. "
-        "Nothing was written.",
-        code="recipe-not-approvable",
-        reasons=reasons,
-    )
-
-
-def _refuse_taken_code(establishment: Establishment, code: str, but: Any) -> None:
-    if Recipe.objects.filter(establishment=establishment, code=code).exclude(pk=but).exists():
-        raise RuleBroken(f"The code {code} is taken by another recipe.", code="code-taken", field="code")
-
-
-def _text_only(document: Any) -> Any:
-    """Numbers in a document are text, so that no digit is lost. Raises Unusable naming the place."""
-    _refuse_numbers(document, "document")
-    return document
+def _with_text_only(values: dict[str, Any]) -> dict[str, Any]:
+    """Numbers in a draft are text, so that no digit is lost. Raises Unusable naming the place."""
+    if "draft" not in values:
+        return values
+    document = values["draft"]
+    _refuse_numbers(document, "draft")
+    try:
+        size = len(canonical.canonical(document))
+    except canonical.NotCanonical as error:
+        raise Unusable(f"The draft cannot be kept: {error}", field="draft") from error
+    if size > MOST_BYTES:
+        raise Unusable(
+            f"A recipe is at most {MOST_BYTES} bytes; this has {size}.", code="too-large", field="draft"
+        )
+    return values
 
 
 def _refuse_numbers(value: Any, field: str) -> None:

@@ -1,14 +1,22 @@
-"""Areas, places, equipment, materials and partners: made and changed with a record of before and after."""
+"""Areas, places, equipment, materials and partners: made and changed with a record of before and after.
+
+Nothing is removed: what is no longer wanted is marked ``in_use=False``, since lots and batches lean on it.
+"""
 
 from typing import Any, TypeVar
 
+from django.db import models
+
 from batches import identifiers
-from batches.models import Area, Dimension, Equipment, Material, StoragePlace, TradingPartner
+from batches.locks import lock_material
+from batches.models import Area, Dimension, Equipment, Material, RecipeLine, StoragePlace, TradingPartner
 from batches.models.places import Reference
-from config.api.refusals import RuleBroken, Unusable
+from batches.texts import one_line
+from config.api.refusals import RuleBroken, Unknown, Unusable
 from ledger import changes
 from ledger.acts import Act
 from ledger.deeds import deed
+from ledger.models import Establishment
 
 Row = TypeVar("Row", bound=Reference)
 KINDS: dict[str, type[Reference]] = {
@@ -19,59 +27,100 @@ KINDS: dict[str, type[Reference]] = {
     "partners": TradingPartner,
 }
 """How each kind is named in an address."""
+PARTS = ("is_supplier", "is_customer", "is_carrier", "is_laboratory")
 
 
 @deed
 def make(*, act: Act, kind: type[Row], values: dict[str, Any]) -> Row:
-    """Add a row of reference data. Raises Unusable, RuleBroken where the code is taken."""
-    row = kind(establishment=act.establishment, **_checked(kind, values))
-    _refuse_taken_code(row)
-    return changes.make(act=act, row=row)
+    """Add a row of reference data; asked twice with the same ``act`` it answers the same row.
+
+    Raises Unusable, Unknown for a reference to another establishment's row, RuleBroken where the code is taken.
+    """
+    checked = checked_values(kind, act.establishment, values)
+    row = kind(establishment=act.establishment, **checked)
+    if act.id is not None:
+        row.pk = act.id
+    _refuse_partner_without_part(row)
+    refuse_taken_code(row)
+    made = changes.make(act=act, row=row)
+    made.repeated = made is not row
+    return made
 
 
 @deed
 def alter(*, act: Act, row: Row, values: dict[str, Any], expected_version: int | None = None) -> Row:
-    """Change a row; what a lot or batch already says of it stays. Raises Unusable, ChangedMeanwhile."""
-    checked = _checked(type(row), values)
-    if isinstance(row, Material):
-        _refuse_other_dimension(row, checked)
+    """Change a row; what a lot or batch already says of it stays. Raises Unusable, RuleBroken, ChangedMeanwhile."""
+    checked = checked_values(type(row), act.establishment, values)
+    if isinstance(row, Material) and "dimension" in checked:
+        lock_material(act.establishment)
+        _refuse_other_dimension(row, checked["dimension"])
     for name, value in checked.items():
         setattr(row, name, value)
-    _refuse_taken_code(row)
+    _refuse_partner_without_part(row)
+    refuse_taken_code(row)
     return changes.alter(act=act, row=row, values=checked, expected_version=expected_version)
 
 
-def _checked(kind: type[Reference], values: dict[str, Any]) -> dict[str, Any]:
-    """Keys with a check digit and patterns, as they will be kept."""
+def checked_values(
+    kind: type[Reference], establishment: Establishment, values: dict[str, Any]
+) -> dict[str, Any]:
+    """Words, keys with a check digit, patterns and references, as they will be kept. Raises Unusable, Unknown."""
     checked = dict(values)
+    for name in {"code", "name", "kind"} & set(checked):
+        one_line(checked[name], field=name, longest=_longest(kind, name))
     if checked.get("gtin"):
         checked["gtin"] = identifiers.check_gtin(checked["gtin"])
     if checked.get("gln"):
         checked["gln"] = identifiers.check_gln(checked["gln"])
     pattern = checked.get("lot_code_pattern")
     if pattern and (wrong := identifiers.validate_pattern(pattern)):
-        raise Unusable(" ".join(wrong), field="lot_code_pattern")
+        raise Unusable(" ".join(wrong), code="lot-code-pattern", field="lot_code_pattern")
     if "short_name" in checked and not identifiers.is_plain_code(checked["short_name"]):
-        raise Unusable("A short name is 1 to 6 of A-Z and 0-9: it begins every lot code.", field="short_name")
+        raise Unusable(
+            "A short name is 1 to 6 of A-Z and 0-9: it begins every lot code.",
+            code="short-name",
+            field="short_name",
+        )
+    for name in ("area", "material"):
+        other = checked.get(name)
+        if other is not None and other.establishment_id != establishment.pk:
+            raise Unknown(f"There is no {name} {other.pk} here.", field=name)
     return checked
 
 
-def _refuse_taken_code(row: Reference) -> None:
-    taken = type(row)._default_manager.filter(establishment=row.establishment, code=row.code)
-    if taken.exclude(pk=row.pk).exists():
+def _longest(kind: type[Reference], name: str) -> int:
+    field: models.Field[Any, Any] = kind._meta.get_field(name)  # type: ignore[assignment]
+    return field.max_length or 0
+
+
+def refuse_taken_code(row: Reference) -> None:
+    """Raises RuleBroken ``code-taken``. The database keeps the same rule; this says which row it is."""
+    others = type(row)._default_manager.filter(establishment=row.establishment_id, code=row.code)
+    other = others.exclude(pk=row.pk).first()
+    if other is not None:
         raise RuleBroken(
-            f"The code {row.code} is taken by another {row._meta.verbose_name}. Nothing was written.",
+            f"The code {row.code} is taken by {other.name} ({other.pk}). Nothing was written.",
             code="code-taken",
             field="code",
         )
 
 
-def _refuse_other_dimension(row: Material, values: dict[str, Any]) -> None:
-    """Lots are counted in the dimension their material had; it stays once there is one."""
-    wanted = values.get("dimension", row.dimension)
-    if wanted != row.dimension and row.lots.exists():
+def _refuse_partner_without_part(row: Reference) -> None:
+    if isinstance(row, TradingPartner) and not any(getattr(row, part) for part in PARTS):
+        raise Unusable(
+            f"Say what the partner is to you: one or more of {', '.join(PARTS)}.",
+            code="partner-has-a-part",
+            field=PARTS[0],
+        )
+
+
+def _refuse_other_dimension(row: Material, wanted: str) -> None:
+    """Lots and recipe lines are kept in the dimension their material had; it stays once there is one."""
+    if wanted == row.dimension:
+        return
+    if row.lots.exists() or row.recipes.exists() or RecipeLine.objects.filter(material=row).exists():
         raise RuleBroken(
-            f"{row.name} has lots by {Dimension(row.dimension).label}; make a new material instead.",
+            f"{row.name} has lots or recipes by {Dimension(row.dimension).label}; make a new material instead.",
             code="has-lots",
             field="dimension",
         )

@@ -1,164 +1,457 @@
-"""The batch sheet: what is noted while a batch runs, and the whole of it as one value."""
+"""The batch sheet: everything noted for a batch, as one frozen value. Reads only.
+
+What stands is shown in its place; what was corrected or withdrawn stands under ``struck``, so that a document
+can show it struck but legible. Amounts are base steps (milligrams, or pieces where ``dimension`` is count);
+times carry the offset of the clock they were read from.
+"""
 
 from collections import defaultdict
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
-from datetime import datetime
-from typing import TypeVar
+from datetime import date, datetime
+from decimal import Decimal
+from typing import Any, TypeVar
+from uuid import UUID
 
-from batches import quantities, recipes
+from batches import recipes, weighing_up
 from batches.models import (
     Batch,
+    BatchEnd,
     BatchStart,
-    Equipment,
+    EquipmentUse,
     Movement,
     MovementKind,
+    Occupation,
     Part,
     ProcessStep,
     QualityReading,
-    RecipeLine,
     TrimReturn,
 )
-from batches.runs import part_of
-from config.api.refusals import Unusable
-from ledger.acts import Act
-from ledger.deeds import deed
+from batches.recipe_documents import Step
+from batches.weighing_up import WeighUp
+from ledger.acts import Moment
+from ledger.models import Record
 
-Noted = TypeVar("Noted", ProcessStep, QualityReading, TrimReturn)
-
-
-@deed
-def note_step(
-    *,
-    act: Act,
-    batch: Batch,
-    step: str,
-    part: Part | None = None,
-    equipment: Equipment | None = None,
-    ended_at: datetime | None = None,
-) -> ProcessStep:
-    """A step of the process, from the time of the act until ``ended_at``. Raises Unusable, Unknown."""
-    if ended_at is not None and ended_at < act.performed.at:
-        raise Unusable("A step ends after it begins.", code="ends-before-it-began", field="ended_at")
-    record = ProcessStep.new(
-        act, batch=batch, part=part_of(batch, part), step=step, equipment=equipment, ended_at=ended_at
-    )
-    return record.insert()
-
-
-@deed
-def note_quality(
-    *, act: Act, batch: Batch, what: str, value: str, unit: str = "", part: Part | None = None
-) -> QualityReading:
-    """Something observed for quality: kept as entered, judged by nobody. Raises Unknown."""
-    return QualityReading.new(
-        act, batch=batch, part=part_of(batch, part), what=what, value=value, unit=unit
-    ).insert()
-
-
-@deed
-def return_trim(
-    *, act: Act, batch: Batch, from_part: Part, to_part: Part, quantity: str, unit: str
-) -> TrimReturn:
-    """Trim of one part folded into another of the same batch; it is no lot of its own. Raises Unusable."""
-    amount = quantities.parse(quantity, unit, positive=True)
-    if amount.dimension is not quantities.Dimension.MASS:
-        raise Unusable("Trim is weighed.", code="other-dimension", field="unit")
-    return TrimReturn.new(
-        act,
-        batch=batch,
-        from_part=part_of(batch, from_part, "from_part"),
-        to_part=part_of(batch, to_part, "to_part"),
-        quantity=amount.base,
-        entered=f"{amount.entered} {amount.unit}",
-    ).insert()
+Kind = TypeVar("Kind", bound=Record)
 
 
 @dataclass(frozen=True)
-class WeighedLine:
-    """A recipe line against what was weighed for it, in base steps of its material."""
+class Noted:
+    """What every line of the sheet says of itself. ``keyed_by``: who wrote it down, where that is another."""
 
-    line: RecipeLine
+    id: UUID
+    at: datetime
+    by: str
+    keyed_by: str
+    recorded_at: datetime
+    late: bool
+    note: str
+
+
+@dataclass(frozen=True)
+class Weighing(Noted):
+    """Some of a lot went in. ``flags``: codes of ``batches.flags``."""
+
+    lot: UUID
+    lot_code: str
+    material_name: str
+    dimension: str
+    part: int | None
+    quantity: int
+    entered: str
+    flags: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class SheetLine:
+    """A recipe line against what was weighed for it. One of the two tolerances is set."""
+
+    position: int
+    material: UUID
+    material_code: str
+    material_name: str
+    dimension: str
     target: int
-    weighings: tuple[Movement, ...]
     weighed: int
     difference: int
-    within: bool
+    tolerance_permille: int | None
+    tolerance_amount: int | None
+    result: WeighUp
+    weighings: tuple[Weighing, ...]
+
+
+@dataclass(frozen=True)
+class PartLine(Noted):
+    number: int
+    name: str
+
+
+@dataclass(frozen=True)
+class StepLine(Noted):
+    step: str
+    part: int | None
+    equipment: str
+    ended_at: datetime | None
+
+
+@dataclass(frozen=True)
+class ReadingLine(Noted):
+    what: str
+    value: str
+    unit: str
+    part: int | None
+
+
+@dataclass(frozen=True)
+class TrimLine(Noted):
+    from_part: int
+    to_part: int
+    quantity: int
+    entered: str
+
+
+@dataclass(frozen=True)
+class OccupiedLine:
+    """Equipment the batch was on."""
+
+    equipment: UUID
+    code: str
+    name: str
+    since: datetime
+    until: datetime | None
+
+
+@dataclass(frozen=True)
+class Output:
+    """A lot that came out, all of it together."""
+
+    lot: UUID
+    lot_code: str
+    material: UUID
+    material_name: str
+    dimension: str
+    quantity: int
+    is_rework: bool
+    best_before: date | None
+    status: str
+
+
+@dataclass(frozen=True)
+class Yield:
+    """What came out against what was planned, and the mass in and out; None where a mass is not known.
+
+    ``made`` counts the recipe's product, rework apart. ``percent`` of the plan has one decimal.
+    """
+
+    planned: int
+    made: int
+    percent: str
+    mass_in: int | None
+    mass_out: int | None
+
+
+@dataclass(frozen=True)
+class Struck:
+    """A record that no longer stands: what it said, and what replaced it or said that it never happened."""
+
+    id: UUID
+    kind: str
+    said: str
+    at: datetime
+    by: str
+    recorded_at: datetime
+    replaced_by: UUID
+    withdrawn: bool
+    replaced_at: datetime
+    reason: str
 
 
 @dataclass(frozen=True)
 class BatchSheet:
-    """Everything noted for a batch; corrected records are left out, they stay readable by themselves."""
-
-    batch: Batch
-    begun: BatchStart
-    lines: tuple[WeighedLine, ...]
-    outside_recipe: tuple[Movement, ...]
-    made: tuple[Movement, ...]
-    parts: tuple[Part, ...]
-    steps: tuple[ProcessStep, ...]
-    readings: tuple[QualityReading, ...]
-    trim: tuple[TrimReturn, ...]
+    batch: UUID
+    code: str
+    product: UUID
+    product_name: str
+    dimension: str
+    recipe_code: str
+    recipe_name: str
+    recipe_version: UUID
+    recipe_number: int
+    plan_version: UUID | None
+    permission: UUID
+    started_at: datetime
+    started_by: str
+    ended_at: datetime | None
+    planned: int
+    planned_entered: str
+    lines: tuple[SheetLine, ...]
+    unclear: tuple[Weighing, ...]
+    outside_recipe: tuple[Weighing, ...]
+    parts: tuple[PartLine, ...]
+    equipment: tuple[OccupiedLine, ...]
+    steps: tuple[StepLine, ...]
+    steps_not_noted: tuple[Step, ...]
+    readings: tuple[ReadingLine, ...]
+    trim: tuple[TrimLine, ...]
+    made: tuple[Output, ...]
+    result: Yield
+    struck: tuple[Struck, ...]
 
 
 def batch_sheet(batch: Batch) -> BatchSheet:
-    """Read the sheet in a flat number of statements."""
-    begun = BatchStart.objects.standing().get(batch=batch)
-    moved = list(
-        Movement.objects.standing()
-        .filter(batch=batch)
-        .select_related("lot", "lot__material", "lot__state", "part", "performed_by", "establishment")
-        .order_by("performed_at", "id")
+    """Read the sheet of a batch in a flat number of statements, however long it is."""
+    whole = Batch.objects.select_related("recipe_version__recipe", "recipe_version__material").get(
+        pk=batch.pk
     )
-    targets = recipes.targets(batch.recipe_version, begun.planned)
-    by_line, rest = _by_line(targets, [each for each in moved if each.what == MovementKind.USED])
+    pages = _Pages(whole)
+    version, begun = whole.recipe_version, pages.standing(BatchStart)[-1]
+    ended = pages.standing(BatchEnd)
+    targets = recipes.targets(version, begun.planned)
+    assigned = weighing_up.assign([target.line for target in targets], pages.moved(MovementKind.USED))
+    made = pages.moved(MovementKind.MADE)
+    steps = tuple(map(_step, pages.standing(ProcessStep)))
     return BatchSheet(
-        batch=batch,
-        begun=begun,
-        lines=tuple(_weighed(target, by_line[target.line.position]) for target in targets),
-        outside_recipe=tuple(rest),
-        made=tuple(each for each in moved if each.what == MovementKind.MADE),
-        parts=tuple(batch.parts.order_by("number")),
-        steps=tuple(_noted(ProcessStep, batch)),
-        readings=tuple(_noted(QualityReading, batch)),
-        trim=tuple(_noted(TrimReturn, batch)),
+        batch=whole.uid,
+        code=whole.code,
+        product=version.material_id,
+        product_name=version.material.name,
+        dimension=version.material.dimension,
+        recipe_code=version.recipe.code,
+        recipe_name=version.recipe.name,
+        recipe_version=version.pk,
+        recipe_number=version.number,
+        plan_version=whole.plan_version_id,
+        permission=whole.permission_id,
+        started_at=_local(begun),
+        started_by=begun.performed_by.name,
+        ended_at=_local(ended[-1]) if ended else None,
+        planned=begun.planned,
+        planned_entered=begun.entered,
+        lines=tuple(_line(target, assigned) for target in targets),
+        unclear=tuple(map(_weighing, assigned.unclear)),
+        outside_recipe=tuple(map(_weighing, assigned.outside)),
+        parts=tuple(map(_part, pages.standing(Part))),
+        equipment=tuple(_occupied(whole, begun)),
+        steps=steps,
+        steps_not_noted=tuple(_missing(recipes.document_of(version).steps, steps)),
+        readings=tuple(map(_reading, pages.standing(QualityReading))),
+        trim=tuple(map(_trim, pages.standing(TrimReturn))),
+        made=tuple(_outputs(made)),
+        result=_yield(begun.planned, version.material_id, pages.moved(MovementKind.USED), made),
+        struck=tuple(sorted(pages.struck, key=lambda each: (each.recorded_at, each.id))),
     )
 
 
-def _noted(kind: type[Noted], batch: Batch) -> Iterable[Noted]:
-    rows = kind.objects.standing().filter(batch=batch).select_related("performed_by", "establishment")
-    related = ("from_part", "to_part") if kind is TrimReturn else ("part",)
-    found: Iterable[Noted] = rows.select_related(*related).order_by("performed_at", "id")
-    return found
+class _Pages:
+    """The records of a batch by kind, one statement for each kind, those that stand apart from the others."""
+
+    def __init__(self, batch: Batch):
+        self.rows: dict[type[Record], list[Any]] = {}
+        self.struck: list[Struck] = []
+        for kind, (related, said) in _READ.items():
+            rows: Any = kind.objects  # each kind has a batch
+            found = rows.filter(batch=batch).select_related(
+                "establishment", "performed_by", "recorded_by", "corrected_by", *related
+            )
+            self._sort(kind, said, found.order_by("performed_at", "recorded_at", "id"))
+
+    def _sort(self, kind: type[Record], said: Callable[[Any], str], found: Iterable[Any]) -> None:
+        self.rows[kind] = []
+        for record in found:
+            later = getattr(record, "corrected_by", None)
+            if later is not None:
+                self.struck.append(_struck(record, said(record), later))
+            elif not record.withdrawn:
+                self.rows[kind].append(record)
+
+    def standing(self, kind: type[Kind]) -> list[Kind]:
+        return self.rows[kind]
+
+    def moved(self, what: str) -> list[Movement]:
+        return [each for each in self.standing(Movement) if each.what == what]
 
 
-def _by_line(
-    targets: list[recipes.Target], used: list[Movement]
-) -> tuple[defaultdict[int, list[Movement]], list[Movement]]:
-    """Weighings by the line they name, else by the first line of their material; and those of no line."""
-    positions = {target.line.position for target in targets}
-    of_material: dict[object, int] = {}
-    for target in targets:
-        of_material.setdefault(target.line.material_id, target.line.position)
-    by_line: defaultdict[int, list[Movement]] = defaultdict(list)
-    rest = []
-    for movement in used:
-        position = movement.recipe_line or of_material.get(movement.lot.material_id)
-        if position in positions:
-            by_line[position].append(movement)
-        else:
-            rest.append(movement)
-    return by_line, rest
+_READ: dict[type[Record], tuple[tuple[str, ...], Callable[[Any], str]]] = {
+    BatchStart: ((), lambda it: f"began, planned {it.entered}"),
+    BatchEnd: ((), lambda it: "ended"),
+    Part: ((), lambda it: f"part {it.number} {it.name}"),
+    EquipmentUse: (("equipment",), lambda it: f"{it.deed} {it.equipment}"),
+    Movement: (
+        ("lot__material", "lot__state", "part"),
+        lambda it: f"{it.what} {it.entered} {it.unit} of lot {it.lot.code}",
+    ),
+    ProcessStep: (("part", "equipment"), lambda it: f"step {it.step}"),
+    QualityReading: (("part",), lambda it: f"{it.what}: {it.value} {it.unit}".strip()),
+    TrimReturn: (
+        ("from_part", "to_part"),
+        lambda it: f"trim {it.entered} from part {it.from_part.number} to {it.to_part.number}",
+    ),
+}
+"""Each kind that the sheet holds: what is read with it, and what it said, for when it is struck."""
 
 
-def _weighed(target: recipes.Target, weighings: list[Movement]) -> WeighedLine:
-    weighed = sum(each.quantity for each in weighings)
-    found = quantities.within_tolerance(target.amount, weighed, per_mille=target.line.tolerance_permille)
-    return WeighedLine(
-        line=target.line,
+def _local(record: Record) -> datetime:
+    return Moment(record.performed_at, record.performed_offset).local
+
+
+def _noted(record: Record) -> dict[str, Any]:
+    another = record.recorded_by_id != record.performed_by_id
+    return {
+        "id": record.pk,
+        "at": _local(record),
+        "by": record.performed_by.name,
+        "keyed_by": record.recorded_by.name if another else "",
+        "recorded_at": record.recorded_at,
+        "late": record.is_late,
+        "note": record.note,
+    }
+
+
+def _struck(record: Any, said: str, later: Record) -> Struck:
+    return Struck(
+        id=record.pk,
+        kind=record.kind,
+        said=said,
+        at=_local(record),
+        by=record.performed_by.name,
+        recorded_at=record.recorded_at,
+        replaced_by=later.pk,
+        withdrawn=later.withdrawn,
+        replaced_at=later.recorded_at,
+        reason=later.reason,
+    )
+
+
+def _line(target: recipes.Target, assigned: weighing_up.Assigned) -> SheetLine:
+    line = target.line
+    weighings = assigned.by_line.get(line.position, [])
+    weighed, result = weighing_up.judge(target, weighings, assigned.unclear)
+    return SheetLine(
+        position=line.position,
+        material=line.material_id,
+        material_code=line.material.code,
+        material_name=line.material.name,
+        dimension=line.material.dimension,
         target=target.amount,
-        weighings=tuple(weighings),
         weighed=weighed,
-        difference=found.difference,
-        within=found.within,
+        difference=weighed - target.amount,
+        tolerance_permille=line.tolerance_permille,
+        tolerance_amount=line.tolerance_amount,
+        result=result,
+        weighings=tuple(map(_weighing, weighings)),
     )
+
+
+def _weighing(movement: Movement) -> Weighing:
+    return Weighing(
+        **_noted(movement),
+        lot=movement.lot.uid,
+        lot_code=movement.lot.code,
+        material_name=movement.lot.material.name,
+        dimension=movement.lot.material.dimension,
+        part=_number(movement.part),
+        quantity=movement.quantity,
+        entered=f"{movement.entered} {movement.unit}",
+        flags=tuple(movement.flags),
+    )
+
+
+def _number(part: Part | None) -> int | None:
+    return None if part is None else part.number
+
+
+def _part(part: Part) -> PartLine:
+    return PartLine(**_noted(part), number=part.number, name=part.name)
+
+
+def _step(step: ProcessStep) -> StepLine:
+    ended = step.ended_at
+    return StepLine(
+        **_noted(step),
+        step=step.step,
+        part=_number(step.part),
+        equipment=str(step.equipment) if step.equipment else "",
+        ended_at=None if ended is None else Moment(ended, step.performed_offset).local,
+    )
+
+
+def _reading(reading: QualityReading) -> ReadingLine:
+    return ReadingLine(
+        **_noted(reading),
+        what=reading.what,
+        value=reading.value,
+        unit=reading.unit,
+        part=_number(reading.part),
+    )
+
+
+def _trim(trim: TrimReturn) -> TrimLine:
+    return TrimLine(
+        **_noted(trim),
+        from_part=trim.from_part.number,
+        to_part=trim.to_part.number,
+        quantity=trim.quantity,
+        entered=trim.entered,
+    )
+
+
+def _occupied(batch: Batch, begun: BatchStart) -> Iterable[OccupiedLine]:
+    """On the clock that the batch began by."""
+    rows = Occupation.objects.filter(batch=batch).select_related("equipment")
+    for row in rows.order_by("since", "equipment_id", "id"):
+        yield OccupiedLine(
+            equipment=row.equipment_id,
+            code=row.equipment.code,
+            name=row.equipment.name,
+            since=Moment(row.since, begun.performed_offset).local,
+            until=None if row.until is None else Moment(row.until, begun.performed_offset).local,
+        )
+
+
+def _missing(steps: Sequence[Step], noted: Sequence[StepLine]) -> list[Step]:
+    """Steps of the recipe that nobody noted, by code or by name."""
+    done = {line.step.casefold() for line in noted}
+    return [step for step in steps if not {step.code.casefold(), step.name.casefold()} & done]
+
+
+def _outputs(made: Iterable[Movement]) -> list[Output]:
+    by_lot: defaultdict[int, list[Movement]] = defaultdict(list)
+    for movement in made:
+        by_lot[movement.lot_id].append(movement)
+    return [_output(movements) for movements in by_lot.values()]
+
+
+def _output(movements: Sequence[Movement]) -> Output:
+    lot = movements[0].lot
+    return Output(
+        lot=lot.uid,
+        lot_code=lot.code,
+        material=lot.material_id,
+        material_name=lot.material.name,
+        dimension=lot.material.dimension,
+        quantity=sum(each.quantity for each in movements),
+        is_rework=lot.is_rework,
+        best_before=lot.state.best_before,
+        status=lot.state.status,
+    )
+
+
+def _yield(planned: int, product: UUID, used: Sequence[Movement], made: Sequence[Movement]) -> Yield:
+    good = sum(each.quantity for each in made if each.lot.material_id == product and not each.lot.is_rework)
+    return Yield(
+        planned=planned,
+        made=good,
+        percent=str((Decimal(good) * 100 / planned).quantize(Decimal("0.1"))),
+        mass_in=_mass(used),
+        mass_out=_mass(made),
+    )
+
+
+def _mass(movements: Iterable[Movement]) -> int | None:
+    """Milligrams of all together; None as soon as one of them is not known."""
+    total = 0
+    for movement in movements:
+        if movement.mass is None:
+            return None
+        total += movement.mass
+    return total

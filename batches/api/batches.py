@@ -1,37 +1,53 @@
 """Batches and what is noted while they run. A batch begins through the start gate, not here."""
 
+from dataclasses import replace
 from typing import Any
 
+from django.db.models import Q
 from django.shortcuts import get_object_or_404
-from drf_spectacular.utils import OpenApiExample, extend_schema_serializer
+from drf_spectacular.utils import OpenApiExample, extend_schema, extend_schema_serializer
 from rest_framework import mixins, serializers
 from rest_framework.request import Request
 from rest_framework.response import Response
 
-from batches import runs, sheets
+from batches import noting, runs
+from batches.api.amounts import AsEntered
+from batches.api.movements import UNIT_HELP, read_filters
+from batches.api.reference import ID
 from batches.models import (
     Batch,
     BatchEnd,
+    BatchStart,
     Equipment,
     EquipmentUse,
-    Movement,
+    Occupation,
     Part,
     ProcessStep,
     QualityReading,
     TrimReturn,
 )
-from batches.quantities import shown
 from ledger.acts import Act
 from ledger.api.records import RecordSerializer, RecordView
 from ledger.api.scope import WORKERS, Scoped, ScopedReference
 from ledger.models import Record
 
+MOST_EQUIPMENT = 100
+WHEN = {"performed_at": "2026-03-02T09:30:00+01:00"}
+
+
+def example(title: str, /, **body: Any) -> Any:
+    return extend_schema_serializer(examples=[OpenApiExample(title, WHEN | body, request_only=True)])
+
 
 class BatchSerializer(serializers.Serializer):
+    """A batch as it stands now."""
+
     id = serializers.UUIDField(source="uid")
     code = serializers.CharField()
     recipe_version = serializers.UUIDField(source="recipe_version_id")
-    plan_version = serializers.UUIDField(source="plan_version_id")
+    plan_version = serializers.UUIDField(
+        source="plan_version_id", allow_null=True, help_text="null only where a phased start let it begin so."
+    )
     permission = serializers.UUIDField(source="permission_id")
     product = serializers.UUIDField(source="recipe_version.material_id")
     started_at = serializers.DateTimeField(source="state.started_at")
@@ -42,11 +58,40 @@ class BatchSerializer(serializers.Serializer):
         return batch.state.ended_at is None
 
 
+BATCHES = Batch.objects.select_related("state", "recipe_version")
+
+
+class BatchFilters(serializers.Serializer):
+    running = serializers.BooleanField(required=False, default=None, allow_null=True)
+    product = serializers.UUIDField(required=False)
+    code = serializers.CharField(required=False, max_length=30)
+
+
+class Batches(mixins.ListModelMixin, Scoped):
+    """Batches, newest first. The start gate adds the way to begin one."""
+
+    serializer_class = BatchSerializer
+    queryset = BATCHES
+    ordering = ("-id",)
+
+    def get_queryset(self) -> Any:
+        queryset, asked = super().get_queryset(), read_filters(self, BatchFilters)
+        if asked.get("running") is not None:
+            queryset = queryset.filter(state__ended_at__isnull=asked["running"])
+        if "product" in asked:
+            queryset = queryset.filter(recipe_version__material=asked["product"])
+        return queryset.filter(code=asked["code"]) if "code" in asked else queryset
+
+    @extend_schema(parameters=[BatchFilters])
+    def get(self, request: Request, *args: Any, **kwargs: Any) -> Response:
+        return self.list(request, *args, **kwargs)
+
+
 class OneBatch(Scoped):
     """One batch."""
 
     serializer_class = BatchSerializer
-    queryset = Batch.objects.select_related("state", "recipe_version")
+    queryset = BATCHES
     lookup_field = "uid"
 
     def get(self, request: Request, *args: Any, **kwargs: Any) -> Response:
@@ -54,15 +99,13 @@ class OneBatch(Scoped):
 
 
 class OfBatch(RecordView):
-    """Records of one batch, which stands in the address."""
+    """Records of one batch, which stands in the address. With ``corrects`` a post replaces an earlier one."""
 
     write_roles = WORKERS
-    batch_field = "batch"
 
     @property
     def batch(self) -> Batch:
-        found = Batch.objects.select_related("state", "recipe_version")
-        return get_object_or_404(found, establishment=self.establishment, uid=self.kwargs["uid"])
+        return get_object_or_404(BATCHES, establishment=self.establishment, uid=self.kwargs["uid"])
 
     def get_queryset(self) -> Any:
         queryset = super().get_queryset()
@@ -71,6 +114,59 @@ class OfBatch(RecordView):
         return queryset.filter(batch=self.batch)
 
 
+def _records(kind: Any) -> Any:
+    return kind.objects.select_related("establishment")
+
+
+def _part(**options: Any) -> ScopedReference:
+    return ScopedReference(queryset=Part.objects.all(), help_text="A part of this batch.", **options)
+
+
+class EquipmentList(serializers.ListField):
+    """Equipment by id; each is looked up here."""
+
+    def __init__(self, **options: Any):
+        options.setdefault("max_length", MOST_EQUIPMENT)
+        super().__init__(child=ScopedReference(queryset=Equipment.objects.all()), **options)
+
+    def to_representation(self, data: list[str]) -> list[str]:
+        return list(data)
+
+
+@example(
+    "Less was planned",
+    corrects=ID,
+    reason="Read the wrong line of the order.",
+    quantity="800",
+    unit="H87",
+    equipment=[ID],
+)
+class StartSerializer(RecordSerializer):
+    """When a batch began, how much of the product was planned, and on which equipment."""
+
+    corrects = serializers.UUIDField(
+        source="corrects_id", allow_null=True, help_text="The start record that this one replaces."
+    )
+    code = serializers.CharField(read_only=True)
+    quantity = AsEntered(write_only=True)
+    unit = serializers.CharField(max_length=3, help_text=UNIT_HELP, write_only=True)
+    entered = serializers.CharField(read_only=True)
+    recipe_version = serializers.UUIDField(source="recipe_version_id", read_only=True)
+    permission = serializers.UUIDField(source="permission_id", read_only=True)
+    equipment = EquipmentList(required=False, default=list)
+
+
+class Starts(OfBatch):
+    """The record of how a batch began, and its corrections. Recipe, plan and permission stay as pinned."""
+
+    serializer_class = StartSerializer
+    queryset = _records(BatchStart)
+
+    def deed(self, act: Act, **values: Any) -> Record:
+        return runs.correct_start(act=act, batch=self.batch, **values)
+
+
+@example("Second boil", number=2, name="Boil 2")
 class PartSerializer(RecordSerializer):
     number = serializers.IntegerField(min_value=1, max_value=999)
     name = serializers.CharField(max_length=60)
@@ -80,44 +176,49 @@ class Parts(OfBatch):
     """Numbered parts: a boil, a slab."""
 
     serializer_class = PartSerializer
-    queryset = Part.objects.select_related("establishment", "performed_by")
+    queryset = _records(Part)
 
     def deed(self, act: Act, **values: Any) -> Record:
         return runs.open_part(act=act, batch=self.batch, **values)
 
 
+@example("Packed", note="Last tray packed.")
 class EndSerializer(RecordSerializer):
-    pass
+    """The end of a batch."""
 
 
 class End(OfBatch):
     """The batch ended; its equipment is free."""
 
     serializer_class = EndSerializer
-    queryset = BatchEnd.objects.select_related("establishment", "performed_by")
+    queryset = _records(BatchEnd)
 
     def deed(self, act: Act, **values: Any) -> Record:
         return runs.end(act=act, batch=self.batch, **values)
 
 
+@example("Kettle freed", equipment=ID, deed="freed")
 class EquipmentUseSerializer(RecordSerializer):
     equipment = ScopedReference(queryset=Equipment.objects.all())
     deed = serializers.ChoiceField(choices=EquipmentUse.Deed.choices)
 
 
 class EquipmentUses(OfBatch):
-    """Equipment taken into the running batch, or given free before its end."""
+    """Equipment taken into the running batch, or given free before its end. It is noted, never refused."""
 
     serializer_class = EquipmentUseSerializer
-    queryset = EquipmentUse.objects.select_related("establishment", "performed_by")
+    queryset = _records(EquipmentUse)
 
     def deed(self, act: Act, **values: Any) -> Record:
         return runs.note_equipment(act=act, batch=self.batch, **values)
 
 
+@example("Caramelised", step="COOK", equipment=ID, ended_at="2026-03-02T09:55:00+01:00")
 class ProcessStepSerializer(RecordSerializer):
-    part = ScopedReference(queryset=Part.objects.all(), required=False, allow_null=True, default=None)
-    step = serializers.CharField(max_length=60)
+    part = _part(required=False, allow_null=True, default=None)
+    step = serializers.CharField(
+        max_length=60, help_text="The code of a step of the recipe, or what else was done."
+    )
     equipment = ScopedReference(
         queryset=Equipment.objects.all(), required=False, allow_null=True, default=None
     )
@@ -125,26 +226,18 @@ class ProcessStepSerializer(RecordSerializer):
 
 
 class Steps(OfBatch):
-    """Steps of the process with their times."""
+    """Steps of the process, from performed_at until ended_at."""
 
     serializer_class = ProcessStepSerializer
-    queryset = ProcessStep.objects.select_related("establishment", "performed_by")
+    queryset = _records(ProcessStep)
 
     def deed(self, act: Act, **values: Any) -> Record:
-        return sheets.note_step(act=act, batch=self.batch, **values)
+        return noting.note_step(act=act, batch=self.batch, **values)
 
 
-@extend_schema_serializer(
-    examples=[
-        OpenApiExample(
-            "Colour",
-            {"performed_at": "2026-03-02T09:30:00+01:00", "what": "colour", "value": "amber, card 4"},
-            request_only=True,
-        )
-    ]
-)
+@example("Colour", what="colour", value="amber, card 4")
 class QualitySerializer(RecordSerializer):
-    part = ScopedReference(queryset=Part.objects.all(), required=False, allow_null=True, default=None)
+    part = _part(required=False, allow_null=True, default=None)
     what = serializers.CharField(max_length=80)
     value = serializers.CharField(max_length=80, help_text="As entered; judged by nobody.")
     unit = serializers.CharField(max_length=10, required=False, allow_blank=True, default="")
@@ -154,17 +247,18 @@ class QualityReadings(OfBatch):
     """Readings for quality only: kept beside, never the start of a deviation."""
 
     serializer_class = QualitySerializer
-    queryset = QualityReading.objects.select_related("establishment", "performed_by")
+    queryset = _records(QualityReading)
 
     def deed(self, act: Act, **values: Any) -> Record:
-        return sheets.note_quality(act=act, batch=self.batch, **values)
+        return noting.note_quality(act=act, batch=self.batch, **values)
 
 
+@example("Edges folded in", from_part=ID, to_part=ID, quantity="250", unit="GRM")
 class TrimSerializer(RecordSerializer):
-    from_part = ScopedReference(queryset=Part.objects.all())
-    to_part = ScopedReference(queryset=Part.objects.all())
-    quantity = serializers.CharField(max_length=40, write_only=True)
-    unit = serializers.CharField(max_length=3, write_only=True)
+    from_part = _part()
+    to_part = _part()
+    quantity = AsEntered(write_only=True)
+    unit = serializers.CharField(max_length=3, write_only=True, help_text=UNIT_HELP)
     entered = serializers.CharField(read_only=True)
     milligrams = serializers.IntegerField(source="quantity", read_only=True)
 
@@ -173,75 +267,76 @@ class Trim(OfBatch):
     """Trim folded back into a part of the same batch: noted between parts, no lot of its own."""
 
     serializer_class = TrimSerializer
-    queryset = TrimReturn.objects.select_related("establishment", "performed_by")
+    queryset = _records(TrimReturn)
 
     def deed(self, act: Act, **values: Any) -> Record:
-        return sheets.return_trim(act=act, batch=self.batch, **values)
+        return noting.return_trim(act=act, batch=self.batch, **values)
 
 
-class WeighingSerializer(serializers.Serializer):
-    movement = serializers.UUIDField(source="pk")
-    lot = serializers.UUIDField(source="lot.uid")
-    lot_code = serializers.CharField(source="lot.code")
-    amount = serializers.SerializerMethodField()
-    flags = serializers.ListField(child=serializers.CharField())
-
-    def get_amount(self, movement: Movement) -> str:
-        return f"{movement.entered} {movement.unit}"
+CAN_BE_WITHDRAWN: dict[str, Any] = {
+    "end": BatchEnd,
+    "equipment": EquipmentUse,
+    "step": ProcessStep,
+    "quality-reading": QualityReading,
+    "trim": TrimReturn,
+}
 
 
-class SheetLineSerializer(serializers.Serializer):
-    position = serializers.IntegerField(source="line.position")
-    material = serializers.UUIDField(source="line.material_id")
-    material_name = serializers.CharField(source="line.material.name")
-    target = serializers.SerializerMethodField()
-    weighed = serializers.SerializerMethodField()
-    difference = serializers.IntegerField(help_text="Weighed less target, in milligrams or pieces.")
-    within_tolerance = serializers.BooleanField(source="within")
-    tolerance_permille = serializers.IntegerField(source="line.tolerance_permille")
-    weighings = WeighingSerializer(many=True)
+@example("Not this batch", what="step", corrects=ID, reason="Noted in the wrong batch.")
+class NotedWithdrawnSerializer(RecordSerializer):
+    """What was noted of a batch never happened."""
 
-    def get_target(self, line: sheets.WeighedLine) -> str:
-        return shown(line.target, _measure(line))
-
-    def get_weighed(self, line: sheets.WeighedLine) -> str:
-        return shown(line.weighed, _measure(line))
+    what = serializers.ChoiceField(choices=list(CAN_BE_WITHDRAWN), write_only=True)
+    corrects = serializers.UUIDField(source="corrects_id")
+    reason = serializers.CharField(max_length=1000)
 
 
-def _measure(line: sheets.WeighedLine) -> str:
-    return "pieces" if line.line.material.dimension == "count" else "mass"
+class Withdrawn(OfBatch):
+    """Withdraw an end, an equipment use, a step, a quality reading or trim. What it said stays readable."""
+
+    serializer_class = NotedWithdrawnSerializer
+    queryset = _records(BatchEnd)
+    get = None
+
+    def deed(self, act: Act, **values: Any) -> Record:
+        kind = CAN_BE_WITHDRAWN[values["what"]]
+        return runs.withdraw(act=replace(act, withdraws=True), batch=self.batch, kind=kind)
 
 
-class SheetSerializer(serializers.Serializer):
-    """The batch sheet: weigh-up against the recipe, parts, steps, readings, trim, what was made."""
-
-    batch = BatchSerializer()
-    planned = serializers.CharField(source="begun.entered")
-    lines = SheetLineSerializer(many=True)
-    outside_recipe = WeighingSerializer(many=True)
-    made = WeighingSerializer(many=True)
-    parts = PartSerializer(many=True)
-    steps = ProcessStepSerializer(many=True)
-    readings = QualitySerializer(many=True)
-    trim = TrimSerializer(many=True)
+class OccupationSerializer(serializers.Serializer):
+    equipment = serializers.UUIDField(source="equipment_id")
+    equipment_code = serializers.CharField(source="equipment.code")
+    equipment_name = serializers.CharField(source="equipment.name")
+    batch = serializers.UUIDField(source="batch.uid")
+    batch_code = serializers.CharField(source="batch.code")
+    since = serializers.DateTimeField()
+    until = serializers.DateTimeField(allow_null=True)
 
 
-class Sheet(OneBatch):
-    """Everything noted for one batch."""
-
-    serializer_class = SheetSerializer
-    read_roles = WORKERS
-
-    def get(self, request: Request, *args: Any, **kwargs: Any) -> Response:
-        return Response(self.get_serializer(sheets.batch_sheet(self.get_object())).data)
+class OccupationFilters(serializers.Serializer):
+    at = serializers.DateTimeField(
+        required=False, help_text="As it was at this time; left out: what is open."
+    )
+    equipment = serializers.UUIDField(required=False)
 
 
-class Batches(mixins.ListModelMixin, Scoped):
-    """Batches, newest first."""
+class Occupations(mixins.ListModelMixin, Scoped):
+    """Which batch is, or was, on which equipment."""
 
-    serializer_class = BatchSerializer
-    queryset = Batch.objects.select_related("state", "recipe_version")
-    ordering = ("-id",)
+    serializer_class = OccupationSerializer
+    queryset = Occupation.objects.select_related("equipment", "batch")
+    scope_by = "batch__establishment"
+    ordering = ("-since", "-id")
 
+    def get_queryset(self) -> Any:
+        queryset, asked = super().get_queryset(), read_filters(self, OccupationFilters)
+        if "equipment" in asked:
+            queryset = queryset.filter(equipment=asked["equipment"])
+        if "at" not in asked:
+            return queryset.filter(until__isnull=True)
+        at = asked["at"]
+        return queryset.filter(Q(until__isnull=True) | Q(until__gt=at), since__lte=at)
+
+    @extend_schema(parameters=[OccupationFilters])
     def get(self, request: Request, *args: Any, **kwargs: Any) -> Response:
         return self.list(request, *args, **kwargs)

@@ -2,13 +2,23 @@
 
 from typing import Any
 
-from drf_spectacular.utils import OpenApiExample, extend_schema, extend_schema_serializer
+from django.shortcuts import get_object_or_404
+from drf_spectacular.utils import (
+    OpenApiExample,
+    extend_schema,
+    extend_schema_field,
+    extend_schema_serializer,
+)
 from rest_framework import mixins, serializers, status
 from rest_framework.request import Request
 from rest_framework.response import Response
 
 from batches import recipes
-from batches.models import Material, Recipe, RecipeVersion
+from batches.api.amounts import AmountSerializer, AsEntered, amount
+from batches.api.movements import UNIT_HELP, read_filters
+from batches.api.reference import ID, ReferenceFilters, ReferenceSerializer
+from batches.models import Material, Recipe, RecipeLine, RecipeVersion
+from batches.movements import read_amount
 from config.api.etags import answer_with_etag, version_sent
 from ledger import signatures
 from ledger.api.records import RecordSerializer, act_of
@@ -17,7 +27,7 @@ from ledger.api.scope import DECIDERS, PLANNERS, WORKERS, Scoped, ScopedReferenc
 CARAMELS = {
     "code": "R-SBC",
     "name": "Salted butter caramels",
-    "material": "01a21200-0000-7000-8000-000000000001",
+    "material": ID,
     "draft": {
         "batch_size": {"quantity": "6", "unit": "KGM"},
         "lines": [
@@ -30,117 +40,250 @@ CARAMELS = {
             },
             {
                 "position": "2",
-                "material": "BUT",
-                "quantity": "1.4",
-                "unit": "KGM",
-                "tolerance_permille": "10",
+                "material": "SALT",
+                "quantity": "40",
+                "unit": "GRM",
+                "tolerance": {"quantity": "1", "unit": "GRM"},
             },
         ],
-        "steps": [{"code": "COOK", "name": "Caramelise", "equipment_kind": "kettle"}],
-        "notes": "",
+        "steps": [{"code": "COOK", "name": "Caramelise", "equipment_kind": "kettle", "minutes": "25"}],
+        "notes": "Hot sugar sticks and burns: gloves, long sleeves, dry tools.",
     },
 }
 
 
 @extend_schema_serializer(examples=[OpenApiExample("Caramels", CARAMELS, request_only=True)])
-class RecipeSerializer(serializers.Serializer):
-    id = serializers.UUIDField(required=False)
-    code = serializers.CharField(max_length=20)
-    name = serializers.CharField(max_length=120)
+class RecipeSerializer(ReferenceSerializer):
+    """A recipe and its draft."""
+
     material = ScopedReference(queryset=Material.objects.all(), help_text="What it makes.")
-    draft = serializers.DictField(help_text="One document; numbers are text, materials stand by their code.")
-    in_use = serializers.BooleanField(required=False)
-    version = serializers.IntegerField(read_only=True)
+    draft = serializers.DictField(
+        help_text="One document; numbers are text, materials stand by code or id. It may be incomplete."
+    )
+
+
+class GapSerializer(serializers.Serializer):
+    code = serializers.CharField()
+    detail = serializers.CharField()
+    field = serializers.CharField()
+
+
+class WholeRecipeSerializer(RecipeSerializer):
+    """A recipe with what stands between its draft and approval, and the version in force."""
+
+    gaps = serializers.SerializerMethodField(help_text="Empty when the draft can be approved.")
+    version_in_force = serializers.SerializerMethodField()
+
+    @extend_schema_field(GapSerializer(many=True))
+    def get_gaps(self, recipe: Recipe) -> list[dict[str, Any]]:
+        return GapSerializer(recipes.gaps(recipe), many=True).data
+
+    def get_version_in_force(self, recipe: Recipe) -> str | None:
+        latest = recipes.latest_version(recipe)
+        return None if latest is None else str(latest.pk)
 
 
 class RecipeLineSerializer(serializers.Serializer):
     position = serializers.IntegerField()
     material = serializers.UUIDField(source="material_id")
-    amount = serializers.IntegerField(help_text="Milligrams or pieces for the recipe's own batch size.")
-    tolerance_permille = serializers.IntegerField()
+    material_name = serializers.CharField(source="material.name")
+    amount = serializers.SerializerMethodField(help_text="For the recipe's own batch size.")
+    tolerance_permille = serializers.IntegerField(allow_null=True)
+    tolerance = serializers.SerializerMethodField(help_text="The same in a batch of any size; else null.")
+
+    @extend_schema_field(AmountSerializer)
+    def get_amount(self, line: RecipeLine) -> dict[str, str]:
+        return amount(line.amount, line.material.dimension)
+
+    @extend_schema_field(AmountSerializer(allow_null=True))
+    def get_tolerance(self, line: RecipeLine) -> dict[str, str] | None:
+        fixed = line.tolerance_amount
+        return None if fixed is None else amount(fixed, line.material.dimension)
 
 
+@extend_schema_serializer(
+    examples=[
+        OpenApiExample(
+            "Approve",
+            {
+                "performed_at": "2026-03-02T09:30:00+01:00",
+                "draft_version": 3,
+                "password": "the signer's own",
+            },
+            request_only=True,
+        )
+    ]
+)
 class RecipeVersionSerializer(RecordSerializer):
+    """An approved version; it never changes. A newer approval supersedes it."""
+
     recipe = serializers.UUIDField(source="recipe_id", read_only=True)
+    material = serializers.UUIDField(source="material_id", read_only=True)
     number = serializers.IntegerField(read_only=True)
     document = serializers.DictField(read_only=True)
     lines = RecipeLineSerializer(many=True, read_only=True)
+    draft_version = serializers.IntegerField(
+        min_value=1, write_only=True, help_text="The version of the draft that the signer read."
+    )
     password = serializers.CharField(max_length=200, trim_whitespace=False, write_only=True)
 
 
-class Recipes(mixins.ListModelMixin, Scoped):
+class RecipeView(Scoped):
+    """Recipes are confidential: an inspector does not read them here."""
+
+    read_roles = WORKERS
+    write_roles = PLANNERS
+
+
+class Recipes(mixins.ListModelMixin, RecipeView):
     """Recipes with their drafts."""
 
     serializer_class = RecipeSerializer
     queryset = Recipe.objects.all()
-    read_roles = WORKERS
-    write_roles = PLANNERS
     ordering = ("-id",)
 
+    def get_queryset(self) -> Any:
+        asked = read_filters(self, ReferenceFilters)
+        return super().get_queryset().filter(**{k: v for k, v in asked.items() if v is not None})
+
+    @extend_schema(parameters=[ReferenceFilters])
     def get(self, request: Request, *args: Any, **kwargs: Any) -> Response:
         return self.list(request, *args, **kwargs)
 
+    @extend_schema(responses={201: WholeRecipeSerializer, 200: WholeRecipeSerializer})
     def post(self, request: Request, *args: Any, **kwargs: Any) -> Response:
         serializer = self.get_serializer(data=request.data)
         serializer.is_valid(raise_exception=True)
         values = dict(serializer.validated_data)
-        values.pop("in_use", None)
-        act = act_of(self, request, {"id": values.pop("id")} if "id" in values else {})
+        values.pop("in_use", None)  # what begins is in use
+        act = act_of(self, request, values)
         row = recipes.draft(act=act, document=values.pop("draft"), **values)
-        return answer_with_etag(self.get_serializer(row).data, row, status.HTTP_201_CREATED)
+        return _whole(self, row, status.HTTP_200_OK if row.repeated else status.HTTP_201_CREATED)
 
 
-class OneRecipe(Scoped):
-    serializer_class = RecipeSerializer
-    queryset = Recipe.objects.all()
-    read_roles = WORKERS
-    write_roles = PLANNERS
+def _whole(view: RecipeView, row: Recipe, code: int = status.HTTP_200_OK) -> Response:
+    shown = WholeRecipeSerializer(row, context=view.get_serializer_context())
+    return answer_with_etag(shown.data, row, code)
+
+
+class OneRecipe(RecipeView):
+    """A recipe, its draft, and what stands between the draft and its approval. A change needs ``If-Match``."""
+
+    serializer_class = WholeRecipeSerializer
+    queryset = Recipe.objects.select_related("material")
 
     def get(self, request: Request, *args: Any, **kwargs: Any) -> Response:
-        row = self.get_object()
-        return answer_with_etag(self.get_serializer(row).data, row)
+        return _whole(self, self.get_object())
 
     def patch(self, request: Request, *args: Any, **kwargs: Any) -> Response:
         expected, row = version_sent(request), self.get_object()
         serializer = self.get_serializer(row, data=request.data, partial=True)
         serializer.is_valid(raise_exception=True)
-        values = {k: v for k, v in serializer.validated_data.items() if k in ("name", "draft", "in_use")}
-        changed = recipes.redraft(
-            act=act_of(self, request, {}), recipe=row, values=values, expected_version=expected
-        )
-        return answer_with_etag(self.get_serializer(changed).data, changed)
+        values = dict(serializer.validated_data)
+        act = act_of(self, request, {k: values.pop(k) for k in ("performed", "note") if k in values})
+        kept = {k: v for k, v in values.items() if k in ("code", "name", "draft", "in_use")}
+        changed = recipes.redraft(act=act, recipe=row, values=kept, expected_version=expected)
+        return _whole(self, changed)
 
 
-class RecipeVersions(mixins.ListModelMixin, Scoped):
+VERSIONS = RecipeVersion.objects.select_related("establishment", "performed_by").prefetch_related(
+    "lines__material"
+)
+
+
+class RecipeVersions(mixins.ListModelMixin, RecipeView):
     """Approved versions of a recipe. Approving signs: the food-safety lead gives the password again."""
 
     serializer_class = RecipeVersionSerializer
-    queryset = RecipeVersion.objects.select_related("establishment", "performed_by").prefetch_related("lines")
-    read_roles = WORKERS
+    queryset = VERSIONS
     write_roles = DECIDERS
     ordering = ("-number", "-id")
 
     def get_queryset(self) -> Any:
-        return super().get_queryset().filter(recipe=self.kwargs.get("pk"))
+        queryset = super().get_queryset()
+        if getattr(self, "swagger_fake_view", False):
+            return queryset
+        return queryset.filter(recipe=self.recipe)
 
+    @property
     def recipe(self) -> Recipe:
-        from django.shortcuts import get_object_or_404
-
         return get_object_or_404(Recipe, establishment=self.establishment, pk=self.kwargs["pk"])
 
     def get(self, request: Request, *args: Any, **kwargs: Any) -> Response:
-        self.recipe()
         return self.list(request, *args, **kwargs)
 
-    @extend_schema(responses={201: RecipeVersionSerializer})
+    @extend_schema(responses={201: RecipeVersionSerializer, 200: RecipeVersionSerializer})
     def post(self, request: Request, *args: Any, **kwargs: Any) -> Response:
-        recipe = self.recipe()
+        recipe = self.recipe
         serializer = self.get_serializer(data=request.data)
         serializer.is_valid(raise_exception=True)
         values = dict(serializer.validated_data)
-        password = values.pop("password")
         act = act_of(self, request, values)
-        proof = signatures.prove(request=request._request, person=act.recorded_by, password=password)
-        version = recipes.approve(act=act, recipe=recipe, proof=proof)
+        proof = signatures.prove(
+            request=request._request, person=act.recorded_by, password=values["password"]
+        )
+        version = recipes.approve(
+            act=act, recipe=recipe, proof=proof, expected_version=values["draft_version"]
+        )
         code = status.HTTP_200_OK if version.repeated else status.HTTP_201_CREATED
         return Response(self.get_serializer(version).data, status=code)
+
+
+class OneRecipeVersion(RecipeView):
+    """An approved version."""
+
+    serializer_class = RecipeVersionSerializer
+    queryset = VERSIONS
+
+    def get(self, request: Request, *args: Any, **kwargs: Any) -> Response:
+        return Response(self.get_serializer(self.get_object()).data)
+
+
+class TargetSerializer(serializers.Serializer):
+    position = serializers.IntegerField(source="line.position")
+    material = serializers.UUIDField(source="line.material_id")
+    material_code = serializers.CharField(source="line.material.code")
+    material_name = serializers.CharField(source="line.material.name")
+    target = serializers.SerializerMethodField()
+    tolerance_permille = serializers.IntegerField(source="line.tolerance_permille", allow_null=True)
+    tolerance = serializers.SerializerMethodField()
+
+    @extend_schema_field(AmountSerializer)
+    def get_target(self, target: recipes.Target) -> dict[str, str]:
+        return amount(target.amount, target.line.material.dimension)
+
+    @extend_schema_field(AmountSerializer(allow_null=True))
+    def get_tolerance(self, target: recipes.Target) -> dict[str, str] | None:
+        fixed = target.line.tolerance_amount
+        return None if fixed is None else amount(fixed, target.line.material.dimension)
+
+
+class TargetsSerializer(serializers.Serializer):
+    """What each line asks for in a batch of a size."""
+
+    recipe_version = serializers.UUIDField()
+    planned = AmountSerializer()
+    lines = TargetSerializer(many=True)
+
+
+class SizeSerializer(serializers.Serializer):
+    quantity = AsEntered(help_text="How much of the product is planned.")
+    unit = serializers.CharField(max_length=3, help_text=UNIT_HELP)
+
+
+class Targets(RecipeView):
+    """The lines of an approved version scaled to a batch size, in whole milligrams and pieces."""
+
+    serializer_class = TargetsSerializer
+    queryset = RecipeVersion.objects.select_related("material")
+
+    @extend_schema(parameters=[SizeSerializer])
+    def get(self, request: Request, *args: Any, **kwargs: Any) -> Response:
+        version, asked = self.get_object(), read_filters(self, SizeSerializer)
+        planned = read_amount(version.material, asked["quantity"], asked["unit"]).base
+        shown = {
+            "recipe_version": version.pk,
+            "planned": amount(planned, version.material.dimension),
+            "lines": recipes.targets(version, planned),
+        }
+        return Response(self.get_serializer(shown).data)

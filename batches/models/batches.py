@@ -1,7 +1,7 @@
 """Batches: what was made under which recipe and plan, in which parts, with which equipment."""
 
 from django.db import models
-from django.db.models import Q
+from django.db.models import F, Q
 
 from batches.models.places import Equipment
 from batches.models.recipes import RecipeVersion
@@ -13,14 +13,15 @@ class Batch(Kept):
     """The identity of a batch, written once when it starts.
 
     ``permission``: the record that permitted the start (none of this starts around the gate).
-    ``plan_version``: the record of the hazard plan it is made under. ``birth``: its ``BatchStart`` record.
+    ``plan_version``: the record of the hazard plan it is made under; empty only where a phased start let it
+    begin without one. ``birth``: its ``BatchStart`` record.
     """
 
     uid = models.UUIDField(unique=True, default=uuid7, editable=False)
     establishment = models.ForeignKey(Establishment, models.PROTECT, related_name="+")
     code = models.CharField(max_length=30)
     recipe_version = models.ForeignKey(RecipeVersion, models.PROTECT, related_name="batches")
-    plan_version = models.ForeignKey(Entry, models.PROTECT, related_name="+")
+    plan_version = models.ForeignKey(Entry, models.PROTECT, null=True, blank=True, related_name="+")
     permission = models.OneToOneField(Entry, models.PROTECT, related_name="+")
     birth = models.OneToOneField(Entry, models.PROTECT, related_name="+")
 
@@ -44,7 +45,7 @@ class BatchStart(Record):
     code = models.CharField(max_length=30)
     recipe_version = models.ForeignKey(RecipeVersion, models.PROTECT, related_name="+")
     permission = models.ForeignKey(Entry, models.PROTECT, related_name="+")
-    plan_version = models.ForeignKey(Entry, models.PROTECT, related_name="+")
+    plan_version = models.ForeignKey(Entry, models.PROTECT, null=True, blank=True, related_name="+")
     planned = models.BigIntegerField()  # base steps of the recipe's material
     entered = models.CharField(max_length=40)  # planned, as entered with its unit
     equipment = models.JSONField(default=list, blank=True)
@@ -66,6 +67,9 @@ class BatchStart(Record):
         constraints = [
             *Record.Meta.constraints,
             models.CheckConstraint(name="batch_planned_is_positive", condition=Q(planned__gt=0)),
+            models.UniqueConstraint(  # further ones correct it
+                name="batch_starts_once", fields=["batch"], condition=Q(corrects__isnull=True)
+            ),
         ]
 
 
@@ -137,6 +141,12 @@ class BatchState(models.Model):
 
     class Meta:
         indexes = [models.Index(fields=["establishment", "ended_at", "-started_at"])]
+        constraints = [
+            models.CheckConstraint(
+                name="batch_ends_after_it_begins",
+                condition=Q(ended_at__isnull=True) | Q(ended_at__gte=F("started_at")),
+            )
+        ]
 
 
 class Occupation(models.Model):
@@ -149,6 +159,12 @@ class Occupation(models.Model):
 
     class Meta:
         indexes = [models.Index(fields=["equipment", "until"]), models.Index(fields=["equipment", "since"])]
+        constraints = [
+            models.CheckConstraint(
+                name="occupation_ends_after_it_begins",
+                condition=Q(until__isnull=True) | Q(until__gte=F("since")),
+            )
+        ]
 
 
 class CleaningBreak(Kept):

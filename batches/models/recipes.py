@@ -67,7 +67,7 @@ class RecipeVersion(Record):
     document = models.JSONField()
 
     own_fields = ("recipe", "material", "number", "document")
-    client_fields = ("recipe", "document")
+    client_fields = ("recipe",)  # the document is the draft as it stood; the client does not send it again
     confidential = frozenset({"document"})
     FORMS = {1: BASE_1 + own_fields}
 
@@ -75,21 +75,34 @@ class RecipeVersion(Record):
         constraints = [
             *Record.Meta.constraints,
             models.UniqueConstraint(name="recipe_versions_are_numbered_once", fields=["recipe", "number"]),
+            models.CheckConstraint(
+                name="a_recipe_version_is_superseded_not_corrected", condition=Q(corrects__isnull=True)
+            ),
         ]
 
 
 class RecipeLine(Kept):
-    """One input of an approved recipe. ``tolerance_permille``: how far a weighing may lie from its target."""
+    """One input of an approved recipe, in base steps of its material for the recipe's own batch size.
+
+    How far a weighing may lie from its target is per mille of the target, or base steps that stay the same in
+    a batch of any size.
+    """
 
     version = models.ForeignKey(RecipeVersion, models.PROTECT, related_name="lines")
     position = models.PositiveSmallIntegerField()
     material = models.ForeignKey(Material, models.PROTECT, related_name="+")
-    amount = models.BigIntegerField()  # base steps for the recipe's own batch size
-    tolerance_permille = models.PositiveIntegerField()
+    amount = models.BigIntegerField()
+    tolerance_permille = models.PositiveIntegerField(null=True, blank=True)
+    tolerance_amount = models.BigIntegerField(null=True, blank=True)
 
     class Meta:
         ordering = ["version", "position"]
         constraints = [
             models.UniqueConstraint(name="recipe_lines_are_numbered_once", fields=["version", "position"]),
             models.CheckConstraint(name="recipe_line_amount_is_positive", condition=Q(amount__gt=0)),
+            models.CheckConstraint(
+                name="recipe_line_has_one_tolerance",
+                condition=Q(tolerance_permille__gte=0, tolerance_amount__isnull=True)
+                | Q(tolerance_permille__isnull=True, tolerance_amount__gte=0),
+            ),
         ]

@@ -1,0 +1,85 @@
+"""What is noted beside the weighings while a batch runs: steps, quality readings, trim."""
+
+from datetime import datetime
+
+from batches import quantities
+from batches.models import Batch, Equipment, Part, ProcessStep, QualityReading, TrimReturn
+from batches.runs import note, part_of
+from batches.texts import one_line
+from config.api.refusals import Unknown, Unusable
+from ledger.acts import Act
+from ledger.deeds import deed
+
+
+@deed
+def note_step(
+    *,
+    act: Act,
+    batch: Batch,
+    step: str,
+    part: Part | None = None,
+    equipment: Equipment | None = None,
+    ended_at: datetime | None = None,
+) -> ProcessStep:
+    """A step of the process, from the time of the act until ``ended_at``. Raises Unusable, Unknown.
+
+    ``step``: the code of a step of the recipe, or words for what else was done.
+    """
+    _refuse_foreign(act, batch, equipment)
+    if ended_at is not None and ended_at < act.performed.at:
+        raise Unusable("A step ends after it begins.", code="ends-before-it-began", field="ended_at")
+    return note(
+        ProcessStep.new(
+            act,
+            batch=batch,
+            part=part_of(batch, part),
+            step=one_line(step, field="step", longest=60),
+            equipment=equipment,
+            ended_at=ended_at,
+        )
+    )
+
+
+@deed
+def note_quality(
+    *, act: Act, batch: Batch, what: str, value: str, unit: str = "", part: Part | None = None
+) -> QualityReading:
+    """Something observed for quality: kept as entered, judged by nobody. Raises Unusable, Unknown."""
+    _refuse_foreign(act, batch)
+    return note(
+        QualityReading.new(
+            act,
+            batch=batch,
+            part=part_of(batch, part),
+            what=one_line(what, field="what", longest=80),
+            value=one_line(value, field="value", longest=80),
+            unit=unit and one_line(unit, field="unit", longest=10),
+        )
+    )
+
+
+@deed
+def return_trim(
+    *, act: Act, batch: Batch, from_part: Part, to_part: Part, quantity: str, unit: str
+) -> TrimReturn:
+    """Trim of one part folded into another of the same batch; it is no lot of its own. Raises Unusable, Unknown."""
+    _refuse_foreign(act, batch)
+    if quantities.known_unit(unit).dimension is not quantities.Dimension.MASS:
+        raise quantities.UnitDoesNotConvert(f"Trim is weighed; {unit} is no mass.", field="unit")
+    amount = quantities.parse(quantity, unit, positive=True)
+    return note(
+        TrimReturn.new(
+            act,
+            batch=batch,
+            from_part=part_of(batch, from_part, "from_part"),
+            to_part=part_of(batch, to_part, "to_part"),
+            quantity=amount.base,
+            entered=f"{amount.entered} {amount.unit}",
+        )
+    )
+
+
+def _refuse_foreign(act: Act, batch: Batch, equipment: Equipment | None = None) -> None:
+    for field, row in (("batch", batch), ("equipment", equipment)):
+        if row is not None and row.establishment_id != act.establishment.pk:
+            raise Unknown(f"There is no {field} {row.pk} here.", field=field)
