@@ -190,8 +190,10 @@ CELERY_BROKER_CONNECTION_RETRY_ON_STARTUP = True
 CELERY_WORKER_MAX_TASKS_PER_CHILD = 100
 CELERY_TASK_ACKS_LATE = True
 CELERY_TIMEZONE = "UTC"
-CELERY_TASK_ROUTES: dict = {}
-CELERY_BEAT_SCHEDULE: dict = {}
+CELERY_TASK_ROUTES = {"reports.tasks.*": {"queue": "heavy"}}  # a PDF must not keep the minute's seal waiting
+CELERY_BEAT_SCHEDULE = {
+    "seal": {"task": "ledger.tasks.seal_everywhere", "schedule": 60},
+}
 if CELERY_BROKER_URL.startswith("filesystem://"):
     _broker = DATA_DIR / "broker"
     _broker.mkdir(mode=0o700, exist_ok=True)

@@ -36,7 +36,7 @@ def redis_broker() -> str | None:
     except redis.RedisError as error:
         print(f"Redis does not answer: {error}", file=sys.stderr)
         return None
-    print("Redis answers, but none of its databases 1 to 15 is empty: name one in TEST_REDIS_URL", file=sys.stderr)
+    print("None of Redis' databases 1 to 15 is empty: name one in TEST_REDIS_URL", file=sys.stderr)
     return None
 
 
