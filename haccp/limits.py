@@ -1,28 +1,22 @@
 """What a reading must hold to, and whether it does. Pure and typed: no Django, no clock, no database.
 
-Two kinds of limit so far: a range, and an observation with named outcomes. A limit defers: the bounds in force
-are the plan's, tightened by every confirmed local rule, and each bound remembers who set it. A judgement never
-says that food is safe; it says where the reading lies.
+A limit (``haccp.limit_kinds``) defers: the bounds in force are the plan's, tightened by every confirmed local
+rule, and each bound remembers who set it. A judgement never says that food is safe; it says where the reading
+lies.
 
 Guard bands follow JCGM 106:2012, clause 8 (from memory): with a known expanded uncertainty U (k = 2) the bound is
 moved inside by U before a reading is accepted.
 """
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from decimal import Decimal
+from decimal import ROUND_HALF_EVEN, ROUND_UP, Decimal
 from enum import StrEnum
 from typing import Any, Literal
 
-from batches.quantities import (
-    UNITS,
-    UnitDoesNotConvert,
-    convert,
-    convert_difference,
-    known_unit,
-    parse_number,
-)
+from batches.quantities import UNITS, UnitDoesNotConvert, convert, convert_difference, plain_text
 from config.api.refusals import Reason, Unusable
+from haccp.limit_kinds import Limit, ObservationLimit, RangeLimit, from_json, nothing_between
 from haccp.readings import Reading
 
 PLAN = "plan"
@@ -34,116 +28,6 @@ class Result(StrEnum):
     WITHIN = "within"
     OUTSIDE = "outside"
     UNDECIDED = "undecided"
-
-
-@dataclass(frozen=True)
-class RangeLimit:
-    """A measured quantity between bounds; either may be missing. Operating limits warn before one is lost."""
-
-    quantity: str
-    unit: str
-    lower: Decimal | None = None
-    upper: Decimal | None = None
-    lower_inclusive: bool = True
-    upper_inclusive: bool = True
-    operating_lower: Decimal | None = None
-    operating_upper: Decimal | None = None
-
-    def to_json(self) -> dict[str, Any]:
-        made: dict[str, Any] = {"kind": "range", "quantity": self.quantity, "unit": self.unit}
-        for name in ("lower", "upper", "operating_lower", "operating_upper"):
-            value = getattr(self, name)
-            if value is not None:
-                made[name] = format(value, "f")
-        for name in ("lower", "upper"):
-            if name in made and not getattr(self, f"{name}_inclusive"):
-                made[f"{name}_inclusive"] = False
-        return made
-
-
-@dataclass(frozen=True)
-class ObservationLimit:
-    """A named outcome, against the site's own ``reference`` where it is a colour or a texture."""
-
-    quantity: str
-    accepted: tuple[str, ...]
-    outcomes: tuple[str, ...]
-    reference: str = ""
-
-    def to_json(self) -> dict[str, Any]:
-        made: dict[str, Any] = {
-            "kind": "observation",
-            "quantity": self.quantity,
-            "accepted": list(self.accepted),
-            "outcomes": list(self.outcomes),
-        }
-        return made | ({"reference": self.reference} if self.reference else {})
-
-
-Limit = RangeLimit | ObservationLimit
-
-
-def from_json(said: Mapping[str, Any]) -> Limit:
-    """A limit from a plan's document. Raises Unusable with every reason at once."""
-    kind = said.get("kind")
-    if kind == "range":
-        return _range(said)
-    if kind == "observation":
-        return _observation(said)
-    raise Unusable("A limit is a range or an observation.", code="unknown-kind", field="kind")
-
-
-def _range(said: Mapping[str, Any]) -> RangeLimit:
-    reasons: list[Reason] = []
-    numbers = {name: _number(said, name, reasons) for name in
-               ("lower", "upper", "operating_lower", "operating_upper")}  # fmt: skip
-    quantity, unit = str(said.get("quantity", "")), str(said.get("unit", ""))
-    if not quantity:
-        reasons.append(Reason("missing", "Say what is measured.", "quantity"))
-    if unit not in UNITS:
-        reasons.append(
-            Reason("unknown-unit", f"Give the unit by its UN/ECE code; {unit!r} is none we know.", "unit")
-        )
-    lower, upper = numbers["lower"], numbers["upper"]
-    if lower is None and upper is None and not reasons:
-        reasons.append(Reason("no-bound", "A range has a lower or an upper bound.", "lower"))
-    if lower is not None and upper is not None and lower > upper:
-        reasons.append(Reason("bounds-crossed", "The lower bound lies above the upper.", "lower"))
-    if reasons:
-        raise Unusable("The limit cannot be read.", reasons=reasons)
-    return RangeLimit(
-        quantity,
-        unit,
-        lower_inclusive=said.get("lower_inclusive", True) is True,
-        upper_inclusive=said.get("upper_inclusive", True) is True,
-        **numbers,
-    )
-
-
-def _number(said: Mapping[str, Any], name: str, reasons: list[Reason]) -> Decimal | None:
-    if said.get(name) in (None, ""):
-        return None
-    try:
-        return parse_number(said[name], field=name)
-    except Unusable as refusal:
-        reasons += refusal.reasons
-        return None
-
-
-def _observation(said: Mapping[str, Any]) -> ObservationLimit:
-    accepted, outcomes = tuple(said.get("accepted") or ()), tuple(said.get("outcomes") or ())
-    reasons = []
-    if not said.get("quantity"):
-        reasons.append(Reason("missing", "Say what is looked at.", "quantity"))
-    if not accepted or not all(isinstance(each, str) and each for each in (*accepted, *outcomes)):
-        reasons.append(Reason("missing", "Name the outcomes, and which of them are accepted.", "accepted"))
-    elif not set(accepted) < set(outcomes):
-        reasons.append(
-            Reason("cannot-fail", "The outcomes hold the accepted ones and at least one more.", "outcomes")
-        )
-    if reasons:
-        raise Unusable("The limit cannot be read.", reasons=reasons)
-    return ObservationLimit(str(said["quantity"]), accepted, outcomes, str(said.get("reference") or ""))
 
 
 @dataclass(frozen=True)
@@ -174,16 +58,30 @@ class Bound:
 
 @dataclass(frozen=True)
 class InForce:
-    """A limit as it binds on a day. ``rules``: the confirmed rules that were looked at, binding or not."""
+    """A limit as it binds on a day. ``rules``: the confirmed rules that were looked at, binding or not.
+
+    ``not_compared``: rules for the quantity whose unit measures something else, so that they could not bind.
+    """
 
     limit: Limit
     lower: Bound | None = None
     upper: Bound | None = None
     rules: tuple[str, ...] = ()
+    not_compared: tuple[str, ...] = ()
+
+    @property
+    def empty(self) -> bool:
+        """Plan and rules together leave nothing allowed; every reading is outside."""
+        if not self.lower or not self.upper:
+            return False
+        both_inclusive = self.lower.inclusive and self.upper.inclusive
+        return nothing_between(self.lower.value, self.upper.value, both_inclusive)
 
     def as_json(self) -> dict[str, Any]:
         """As it is kept with a check."""
         made: dict[str, Any] = {"limit": self.limit.to_json(), "rules": list(self.rules)}
+        if self.not_compared:
+            made["not_compared"] = list(self.not_compared)
         for name in ("lower", "upper"):
             bound = getattr(self, name)
             if bound is not None:
@@ -205,32 +103,48 @@ class InForce:
         return " and ".join(parts)
 
 
-class EmptyRange(Unusable):
-    """Plan and rules together leave nothing allowed."""
-
-    code = "empty-range"
-
-
 def in_force(limit: Limit, rules: Iterable[Rule] = ()) -> InForce:
-    """The plan's limit tightened by every rule for the same quantity. Raises EmptyRange.
+    """The plan's limit tightened by every rule for the same quantity.
 
-    A rule only ever tightens. At equal values the exclusive bound is the tighter one.
+    A rule only ever tightens. At equal values the exclusive bound is the tighter one. Never raises: a reading
+    that was taken is judged and kept, so bounds that leave nothing are ``empty`` and a rule that cannot be
+    compared is named; ``looser_than`` keeps both out of an approved plan.
     """
     if isinstance(limit, ObservationLimit):
         return InForce(limit)
-    lower = None if limit.lower is None else Bound(limit.lower, limit.lower_inclusive, PLAN)
-    upper = None if limit.upper is None else Bound(limit.upper, limit.upper_inclusive, PLAN)
-    looked_at = []
-    for rule in (rule for rule in rules if rule.quantity == limit.quantity):
-        theirs_lower, theirs_upper = _bounds_of(rule, limit.unit)
+    lower, upper = _bounds_of_plan(limit)
+    looked_at, not_compared = [], []
+    for rule in _about(limit, rules):
         looked_at.append(_source(rule))
+        if not _comparable(limit, rule):
+            not_compared.append(_source(rule))
+            continue
+        theirs_lower, theirs_upper = _bounds_of(rule, limit.unit)
         if theirs_lower and (lower is None or _lower_key(theirs_lower) > _lower_key(lower)):
             lower = theirs_lower
         if theirs_upper and (upper is None or _upper_key(theirs_upper) < _upper_key(upper)):
             upper = theirs_upper
-    if lower and upper and (lower.value, not (lower.inclusive and upper.inclusive)) > (upper.value, False):
-        raise EmptyRange(f"Nothing is allowed between {lower.source} and {upper.source}.", field="lower")
-    return InForce(limit, lower, upper, tuple(looked_at))
+    return InForce(limit, lower, upper, tuple(looked_at), tuple(not_compared))
+
+
+def _about(limit: RangeLimit, rules: Iterable[Rule]) -> list[Rule]:
+    """Rules for the limit's quantity; capitals and spacing do not keep a rule from binding."""
+    return [rule for rule in rules if _plain(rule.quantity) == _plain(limit.quantity)]
+
+
+def _plain(quantity: str) -> str:
+    return " ".join(quantity.casefold().split())
+
+
+def _comparable(limit: RangeLimit, rule: Rule) -> bool:
+    return rule.unit in UNITS and UNITS[rule.unit].dimension is UNITS[limit.unit].dimension
+
+
+def _bounds_of_plan(limit: RangeLimit) -> tuple[Bound | None, Bound | None]:
+    return (
+        None if limit.lower is None else Bound(limit.lower, limit.lower_inclusive, PLAN),
+        None if limit.upper is None else Bound(limit.upper, limit.upper_inclusive, PLAN),
+    )
 
 
 def _lower_key(bound: Bound) -> tuple[Decimal, bool]:
@@ -259,23 +173,26 @@ def looser_than(limit: Limit, rules: Iterable[Rule]) -> list[Reason]:
     if isinstance(limit, ObservationLimit):
         return []
     reasons = []
-    for rule in (rule for rule in rules if rule.quantity == limit.quantity):
+    plan_lower, plan_upper = _bounds_of_plan(limit)
+    for rule in _about(limit, rules):
+        if not _comparable(limit, rule):
+            detail = f"{_source(rule)} is given in {rule.unit}, which does not compare with {limit.unit}."
+            reasons.append(Reason(UnitDoesNotConvert.code, detail, "unit", (rule.id,)))
+            continue
         lower, upper = _bounds_of(rule, limit.unit)
-        plan_lower = None if limit.lower is None else Bound(limit.lower, limit.lower_inclusive, PLAN)
-        plan_upper = None if limit.upper is None else Bound(limit.upper, limit.upper_inclusive, PLAN)
         if lower and (plan_lower is None or _lower_key(plan_lower) < _lower_key(lower)):
-            reasons.append(_looser(limit, "lower", lower))
+            reasons.append(_looser(limit, "lower", lower, rule))
         if upper and (plan_upper is None or _upper_key(plan_upper) > _upper_key(upper)):
-            reasons.append(_looser(limit, "upper", upper))
+            reasons.append(_looser(limit, "upper", upper, rule))
     return reasons
 
 
-def _looser(limit: RangeLimit, end: str, bound: Bound) -> Reason:
+def _looser(limit: RangeLimit, end: str, bound: Bound, rule: Rule) -> Reason:
     symbol = UNITS[limit.unit].symbol
     detail = (
         f"The {end} limit of {limit.quantity} is looser than {_shown(bound.value, symbol)} in {bound.source}."
     )
-    return Reason("looser-than-rule", detail, end)
+    return Reason("looser-than-rule", detail, end, (rule.id,))
 
 
 @dataclass(frozen=True)
@@ -312,7 +229,8 @@ def judge(
 
     ``uncertainty``: the expanded uncertainty of the instrument, in the reading's unit. Guard ``off``: the reading
     as it is. ``one-sided``: within only when inside by U; in the band it is undecided, beyond the bound outside.
-    ``two-sided``: undecided within U on either side of the bound.
+    ``two-sided``: undecided within U on either side of the bound. A guard without a known uncertainty judges
+    the reading as it is, and warns.
     """
     if isinstance(bounds.limit, ObservationLimit):
         return _judge_observation(reading, bounds, bounds.limit)
@@ -350,14 +268,41 @@ def _judge_range(
         band = convert_difference(uncertainty, reading.unit, limit.unit)
     margin, bound = _nearest(value, bounds)
     result = _result(margin, bound, band, guard)
+    warnings = [_shortcoming(bounds), _unguarded(uncertainty, guard)]
+    if result is Result.WITHIN:
+        warnings.append(_operating(value, limit))
     return Judgement(
         result,
         bounds,
         _sentence(reading, value, limit, bounds, bound, margin, result),
-        margin=margin,
+        margin=_kept(margin),
         decided_by=bound.source,
-        warning=_warning(value, limit) if result is Result.WITHIN else "",
+        warning=" ".join(filter(None, warnings)),
     )
+
+
+def _kept(margin: Decimal) -> Decimal:
+    """At most six decimals, rounded away from 0 so that the sign stays true."""
+    return margin if _decimals(margin) <= 6 else margin.quantize(Decimal("0.000001"), ROUND_UP)
+
+
+def _decimals(value: Decimal) -> int:
+    return len(f"{value:f}".partition(".")[2])
+
+
+def _shortcoming(bounds: InForce) -> str:
+    """What is wrong with the bounds themselves, which whoever made the reading cannot mend."""
+    if bounds.empty:
+        return "Plan and local rules together leave nothing allowed: tell the food-safety lead."
+    if bounds.not_compared:
+        return f"Not applied, its unit does not compare: {'; '.join(bounds.not_compared)}."
+    return ""
+
+
+def _unguarded(uncertainty: Decimal | None, guard: Guard) -> str:
+    if guard == "off" or uncertainty is not None:
+        return ""
+    return "The plan asks for a guard band, but the uncertainty of the instrument is not known."
 
 
 def _nearest(value: Decimal, bounds: InForce) -> tuple[Decimal, Bound]:
@@ -398,10 +343,11 @@ def _sentence(
         return f"{read}; {must}. Margin {_shown(margin, symbol)}."
     if result is Result.UNDECIDED:
         return f"{read}; {must}. Too near the bound for this instrument to decide. Measure again, or tell the food-safety lead."
-    return f"{read}; {must}. Off by {_shown(-margin, symbol)}. {NEXT}"
+    off = f"Off by {_shown(-margin, symbol)}" if margin else "The bound itself is not allowed"
+    return f"{read}; {must}. {off}. {NEXT}"
 
 
-def _warning(value: Decimal, limit: RangeLimit) -> str:
+def _operating(value: Decimal, limit: RangeLimit) -> str:
     symbol = UNITS[limit.unit].symbol
     if limit.operating_lower is not None and value < limit.operating_lower:
         return f"Below the operating limit {_shown(limit.operating_lower, symbol)}: act before the limit is lost."
@@ -411,8 +357,10 @@ def _warning(value: Decimal, limit: RangeLimit) -> str:
 
 
 def _shown(value: Decimal, symbol: str) -> str:
-    text = format(value.normalize() if value else Decimal(0), "f")
-    return f"{text} {symbol}".strip()
+    """For people. Only a conversion has more than six decimals; it is then rounded to four and says so."""
+    if _decimals(value) > 6:
+        return f"about {_shown(value.quantize(Decimal('0.0001'), ROUND_HALF_EVEN), symbol)}"
+    return f"{plain_text(value)} {symbol}".strip()
 
 
 def worst(results: Sequence[Result]) -> Result:
@@ -427,7 +375,6 @@ __all__ = [
     "GUARDS",
     "PLAN",
     "Bound",
-    "EmptyRange",
     "Guard",
     "InForce",
     "Judgement",
@@ -436,11 +383,9 @@ __all__ = [
     "RangeLimit",
     "Result",
     "Rule",
-    "UnitDoesNotConvert",
     "from_json",
     "in_force",
     "judge",
-    "known_unit",
     "looser_than",
     "worst",
 ]

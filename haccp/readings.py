@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from decimal import Decimal
 from typing import Any
 
-from batches.quantities import known_unit, parse_number
+from batches.quantities import Dimension, known_unit, parse_number
 from config.api.refusals import Unusable
 
 LONGEST = 120
@@ -16,7 +16,8 @@ NAMES = ("quantity", "value", "unit", "outcome", "method", "sample_temperature",
 class Reading:
     """What was read. A measured one has ``value`` and ``unit``; an observed one has ``outcome``.
 
-    ``entered``: the number exactly as typed. ``method`` and ``sample_temperature`` where they decide.
+    ``entered``: the number exactly as typed. ``method`` and ``sample_temperature`` (as typed, with its unit)
+    where they decide.
     """
 
     quantity: str
@@ -26,6 +27,7 @@ class Reading:
     outcome: str = ""
     method: str = ""
     sample_temperature: str = ""
+    sample_temperature_unit: str = ""
 
     def as_json(self) -> dict[str, str]:
         """As it is kept with a check: text only, empty entries left out."""
@@ -36,6 +38,7 @@ class Reading:
             "outcome": self.outcome,
             "method": self.method,
             "sample_temperature": self.sample_temperature,
+            "sample_temperature_unit": self.sample_temperature_unit,
         }
         return {name: text for name, text in said.items() if text}
 
@@ -62,10 +65,7 @@ def read(said: Mapping[str, Any], *, decimal_comma: bool = False, field: str = "
     if not texts["unit"]:
         raise Unusable("Give the unit of the value.", code="missing", field=f"{field}.unit")
     known_unit(texts["unit"], field=f"{field}.unit")
-    if texts["sample_temperature"]:
-        parse_number(
-            texts["sample_temperature"], field=f"{field}.sample_temperature", decimal_comma=decimal_comma
-        )
+    _check_sample_temperature(texts, decimal_comma, field)
     return Reading(
         texts["quantity"],
         entered=texts["value"],
@@ -73,7 +73,17 @@ def read(said: Mapping[str, Any], *, decimal_comma: bool = False, field: str = "
         unit=texts["unit"],
         method=texts["method"],
         sample_temperature=texts["sample_temperature"],
+        sample_temperature_unit=texts["sample_temperature_unit"],
     )
+
+
+def _check_sample_temperature(texts: Mapping[str, str], decimal_comma: bool, field: str) -> None:
+    value, unit = texts["sample_temperature"], texts["sample_temperature_unit"]
+    if value or unit:
+        parse_number(value, field=f"{field}.sample_temperature", decimal_comma=decimal_comma)
+    place = f"{field}.sample_temperature_unit"
+    if unit and known_unit(unit, field=place).dimension is not Dimension.TEMPERATURE:
+        raise Unusable(f"{unit} is no unit of temperature.", code="unit-does-not-convert", field=place)
 
 
 def _text(said: Mapping[str, Any], name: str, field: str) -> str:
