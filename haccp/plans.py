@@ -9,17 +9,14 @@ from django.db.models import Exists, OuterRef
 
 from batches import reference
 from batches.models import Material
-from batches.quantities import UnitDoesNotConvert
-from config.api.refusals import ChangedMeanwhile, Reason, RuleBroken, Unusable
+from config.api.refusals import ChangedMeanwhile, Reason, RuleBroken, Unknown, Unusable
 from haccp import limits, plan_documents, rules
 from haccp.models import ControlPoint, Plan, PlanProduct, PlanVersion
-from haccp.plan_documents import ControlPointSpec, Gap
+from haccp.plan_documents import ControlPointSpec, Difference, Gap
 from ledger import canonical, people, signatures
 from ledger.acts import Act
 from ledger.deeds import deed
 from ledger.models import Entry, Establishment, Role
-
-MOST_BYTES = 1_000_000  # of a draft in its canonical form, as of a file; a site setting, no source
 
 
 @deed
@@ -96,6 +93,25 @@ def _write_rows(version: PlanVersion, products: dict[str, Material]) -> None:
 def gaps(plan: Plan) -> list[Gap]:
     """Everything the draft lacks against the twelve Codex steps."""
     return plan_documents.gaps(plan.draft)
+
+
+def differences(plan: Plan, *, before: int | None = None, after: int | None = None) -> list[Difference]:
+    """What changed between two version numbers: from the newest, to the draft, if not said. Raises Unknown."""
+    latest = latest_version(plan)
+    if before is None and latest is None:
+        raise Unknown(f"Plan {plan.code} has no approved version to compare with.", field="before")
+    old = latest if before is None else numbered(plan, before, field="before")
+    new = plan.draft if after is None else numbered(plan, after, field="after").document
+    assert old is not None
+    return plan_documents.differences(old.document, new)
+
+
+def numbered(plan: Plan, number: int, *, field: str = "number") -> PlanVersion:
+    """One approved version by its number. Raises Unknown."""
+    found = PlanVersion.objects.standing().filter(plan=plan, number=number).first()
+    if found is None:
+        raise Unknown(f"Plan {plan.code} has no version {number}.", field=field)
+    return found
 
 
 def latest_version(plan: Plan) -> PlanVersion | None:
@@ -181,8 +197,6 @@ def _looser(establishment: Establishment, on: date, document: dict[str, Any]) ->
 def _looser_limit(said: dict[str, Any], in_force: list[limits.Rule]) -> list[Reason]:
     try:
         return limits.looser_than(limits.from_json(said), in_force)
-    except UnitDoesNotConvert as refusal:
-        return list(refusal.reasons)
     except Unusable:
         return []  # a limit that cannot be read is a gap, told there
 
@@ -212,9 +226,11 @@ def _well_shaped(values: dict[str, Any]) -> dict[str, Any]:
             reasons=[replace(reason, field=_in_draft(reason.field)) for reason in wrong],
         )
     size = len(canonical.canonical(values["draft"]))
-    if size > MOST_BYTES:
+    if size > plan_documents.MOST_BYTES:
         raise Unusable(
-            f"A plan is at most {MOST_BYTES} bytes; this has {size}.", code="too-large", field="draft"
+            f"A plan is at most {plan_documents.MOST_BYTES} bytes; this has {size}.",
+            code="too-large",
+            field="draft",
         )
     return values
 

@@ -6,13 +6,14 @@ from dataclasses import replace
 from datetime import date
 from typing import Any
 
-from django.db.models import Q
+from django.db.models import Exists, OuterRef, Q
 
 from batches import reference
-from batches.quantities import UNITS
+from batches.quantities import UNITS, UnitDoesNotConvert
 from config.api.refusals import NotAllowed, Reason, RuleBroken, Unusable
-from haccp import limits
-from haccp.models import ControlPoint, LocalRule
+from haccp import limits, plan_documents
+from haccp.limit_kinds import nothing_between
+from haccp.models import ControlPoint, LocalRule, PlanVersion
 from ledger import changes, people, signatures
 from ledger.acts import Act
 from ledger.deeds import deed
@@ -153,17 +154,10 @@ def _wrong(rule: LocalRule) -> Iterator[Reason]:
         )
     if rule.lower is None and rule.upper is None:
         yield Reason("no-bound", "A rule has a lower or an upper bound.", "lower")
-    elif _leaves_nothing(rule):
+    elif nothing_between(rule.lower, rule.upper, rule.lower_inclusive and rule.upper_inclusive):
         yield Reason("bounds-crossed", "Nothing lies between the lower and the upper bound.", "lower")
     if rule.in_force_until is not None and rule.in_force_until <= rule.in_force_from:
         yield Reason("ends-before-it-begins", "A rule ends after it begins.", "in_force_until")
-
-
-def _leaves_nothing(rule: LocalRule) -> bool:
-    if rule.lower is None or rule.upper is None:
-        return False
-    both_count = rule.lower_inclusive and rule.upper_inclusive
-    return rule.lower > rule.upper or (rule.lower == rule.upper and not both_count)
 
 
 def _unconfirmable(rule: LocalRule) -> Iterator[Reason]:
@@ -175,16 +169,13 @@ def _unconfirmable(rule: LocalRule) -> Iterator[Reason]:
 
 
 def _not_convertible(rule: LocalRule) -> Iterator[Reason]:
-    """A rule in a unit that a plan's limit cannot be read in would stand in the way of every check there."""
-    told = set()
-    for point in ControlPoint.objects.filter(establishment=rule.establishment_id).order_by("-version"):
-        for limit in point.document.get("limits", []):
-            unit = UNITS.get(limit.get("unit", ""))
-            if limit.get("quantity") != rule.quantity or unit is None or point.code in told:
-                continue
-            if unit.dimension is not UNITS[rule.unit].dimension:
-                told.add(point.code)
-                sentence = (
-                    f"Control point {point.code} reads {rule.quantity} in {unit.code}, not in {rule.unit}."
-                )
-                yield Reason("unit-does-not-convert", sentence, "unit", [str(point.pk)])
+    """A rule in a unit that a plan's limit is not read in could tighten nothing there."""
+    newer = PlanVersion.objects.filter(plan=OuterRef("version__plan"), number__gt=OuterRef("version__number"))
+    points = ControlPoint.objects.filter(
+        ~Exists(newer), establishment=rule.establishment_id, version__plan__in_use=True
+    )
+    for point in points.order_by("code"):
+        for said in plan_documents.control_point(point.document).limits:
+            for reason in limits.looser_than(limits.from_json(said), [as_limit(rule)]):
+                if reason.code == UnitDoesNotConvert.code:
+                    yield Reason(reason.code, f"{point.code}: {reason.detail}", "unit", [str(point.pk)])

@@ -9,13 +9,14 @@ from haccp.plan_documents.comparing import Difference, differences
 from haccp.plan_documents.completeness import gaps
 from haccp.plan_documents.decisions import OUTCOME_WORDS, QUESTIONS, Outcome, decided, outcome_of
 from haccp.plan_documents.points import ControlPointSpec, Schedule, control_point, control_points
-from haccp.plan_documents.reading import Unreadable, from_yaml, to_yaml
+from haccp.plan_documents.reading import MOST_BYTES, Unreadable, from_yaml, to_yaml
 from haccp.plan_documents.schema import SCHEMA, errors
 from haccp.plan_documents.spots import CODEX_STEPS, Gap
 from haccp.plan_documents.starters import starter_plan, starter_plans
 
 __all__ = [
     "CODEX_STEPS",
+    "MOST_BYTES",
     "OUTCOME_WORDS",
     "QUESTIONS",
     "SCHEMA",

@@ -1,0 +1,25 @@
+from django.urls import path
+
+from haccp.api import instruments, plans, rules
+
+HERE = "establishments/<uuid:establishment>/"
+PLAN = f"{HERE}plans/<uuid:pk>"
+VERSION = f"{HERE}plan-versions/<uuid:pk>"
+RULE = f"{HERE}local-rules/<uuid:pk>"
+
+urlpatterns = [
+    path(f"{HERE}plans", plans.Plans.as_view(), name="plans"),
+    path(f"{HERE}starter-plans", plans.StarterPlans.as_view(), name="starter-plans"),
+    path(PLAN, plans.OnePlan.as_view(), name="plan"),
+    path(f"{PLAN}/document.yaml", plans.DraftAsYaml.as_view(), name="plan-yaml"),
+    path(f"{PLAN}/gaps", plans.PlanGaps.as_view(), name="plan-gaps"),
+    path(f"{PLAN}/differences", plans.PlanDifferences.as_view(), name="plan-differences"),
+    path(f"{PLAN}/versions", plans.PlanVersions.as_view(), name="plan-versions"),
+    path(VERSION, plans.OnePlanVersion.as_view(), name="plan-version"),
+    path(f"{VERSION}/document.yaml", plans.VersionAsYaml.as_view(), name="plan-version-yaml"),
+    path(f"{HERE}local-rules", rules.LocalRules.as_view(), name="local-rules"),
+    path(RULE, rules.OneLocalRule.as_view(), name="local-rule"),
+    path(f"{RULE}/confirmation", rules.ConfirmLocalRule.as_view(), name="local-rule-confirmation"),
+    path(f"{HERE}instruments", instruments.Instruments.as_view(), name="instruments"),
+    path(f"{HERE}instruments/<uuid:pk>", instruments.OneInstrument.as_view(), name="instrument"),
+]
