@@ -142,6 +142,18 @@ def test_a_code_longer_than_a_label_field_is_refused():
         render_lot_code(DEFAULT_PATTERN, short_name="HAZELNUTPILLOW", made_on=date(2026, 1, 1), number=1)
 
 
+def test_a_code_of_exactly_the_longest_length_is_given():
+    # 20 characters fit application identifier 10, 21 do not: GS1 Barcode Syntax Dictionary (read)
+    code = render_lot_code(
+        "{short}-{yy}{ddd}-{n}", short_name="PILLOW", made_on=date(2026, 1, 1), number=1234567
+    )
+    assert len(code) == 20
+    with pytest.raises(Unusable, match="at most 20"):
+        render_lot_code(
+            "{short}-{yy}{ddd}-{n}", short_name="PILLOW", made_on=date(2026, 1, 1), number=12345678
+        )
+
+
 @pytest.mark.parametrize("short_name", ["", "pil", "PI L", "PÄL", "P{n}"])
 def test_a_short_name_is_capitals_digits_and_dashes(short_name):
     with pytest.raises(Unusable) as refusal:

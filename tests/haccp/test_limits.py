@@ -221,6 +221,13 @@ def test_at_equal_values_the_exclusive_bound_is_tighter_and_otherwise_the_plan_s
     assert in_force(replace(BOIL, lower_inclusive=False), [rule(lower=Decimal(121))]).lower.source == "plan"
 
 
+def test_at_equal_upper_values_the_exclusive_bound_is_tighter_too():
+    same = rule(quantity=MOIST.quantity, unit="C62", upper=Decimal("0.60"))
+    assert in_force(MOIST, [replace(same, upper_inclusive=False)]).upper.source != "plan"
+    assert in_force(MOIST, [same]).upper.source == "plan"
+    assert in_force(replace(MOIST, upper_inclusive=False), [same]).upper.source == "plan"
+
+
 def test_a_rule_adds_a_bound_the_plan_does_not_have():
     assert in_force(BOIL, [rule(upper=Decimal(170))]).upper.value == 170
 
