@@ -111,18 +111,25 @@ class Target:
 
 
 def targets(version: RecipeVersion, planned: int) -> list[Target]:
-    """The lines scaled to a batch of ``planned`` base steps of the product, without drift.
+    """The lines scaled to a batch of ``planned`` base steps of the product, without drift."""
+    lines = list(version.lines.select_related("material").order_by("position"))
+    size = document_of(version).batch_size.base
+    amounts = scaled([(line.material.dimension, line.amount) for line in lines], planned, size)
+    return [Target(line, amount) for line, amount in zip(lines, amounts, strict=True)]
+
+
+def scaled(lines: Sequence[tuple[str, int]], planned: int, size: int) -> list[int]:
+    """(dimension, base steps) of each line for ``planned`` instead of ``size``, in whole base steps.
 
     What is weighed and what is counted are scaled apart: a milligram left over is no wrapper.
     """
-    lines = list(version.lines.select_related("material").order_by("position"))
-    size = document_of(version).batch_size.base
-    amounts: dict[int, int] = {}
-    for dimension in Dimension.values:
-        alike = [line for line in lines if line.material.dimension == dimension]
-        scaled = quantities.scale([line.amount for line in alike], planned, size)
-        amounts |= {line.position: amount for line, amount in zip(alike, scaled, strict=True)}
-    return [Target(line, amounts[line.position]) for line in lines]
+    amounts = [0] * len(lines)
+    for dimension in {dimension for dimension, _ in lines}:
+        places = [place for place, line in enumerate(lines) if line[0] == dimension]
+        parts = quantities.scale([lines[place][1] for place in places], planned, size)
+        for place, part in zip(places, parts, strict=True):
+            amounts[place] = part
+    return amounts
 
 
 def gaps(recipe: Recipe) -> list[Reason]:

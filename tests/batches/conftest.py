@@ -2,18 +2,19 @@
 
 import itertools
 from collections.abc import Callable
-from datetime import datetime, timedelta
+from datetime import date, datetime, timedelta
 from typing import Any
 
 import pytest
 from django.db import transaction
 
-from batches import lots, receiving, using
+from batches import lots, receiving, recipes, runs, using
 from batches.models import (
     Batch,
     BatchEnd,
     BatchStart,
     BatchState,
+    Equipment,
     Lot,
     Material,
     Movement,
@@ -26,7 +27,8 @@ from batches.models import (
 from ledger import establishments
 from ledger.acts import Act
 from ledger.ids import uuid7
-from ledger.models import Entry, Establishment
+from ledger.models import Entry, Establishment, Membership, Person
+from ledger.signatures import Proof
 from tests.conftest import NOON
 
 _numbers = itertools.count(1)
@@ -212,3 +214,103 @@ def make_pillows(act: Callable[..., Act], pillows: Material) -> Callable[..., Mo
         return using.make(act=said_act or act(), batch=batch, **(usual | values))
 
     return do
+
+
+# -- an approved recipe, equipment, and batches begun on them ---------------------------------------
+
+
+@pytest.fixture
+def make_equipment(establishment: Establishment) -> Callable[..., Equipment]:
+    def make(name: str = "Kettle", **values: Any) -> Equipment:
+        usual = {"code": f"E{next(_numbers)}", "kind": name.lower()}
+        return Equipment.objects.create(establishment=establishment, name=name, **(usual | values))
+
+    return make
+
+
+@pytest.fixture
+def kettle(make_equipment: Callable[..., Equipment]) -> Equipment:
+    return make_equipment("Kettle")
+
+
+@pytest.fixture
+def table(make_equipment: Callable[..., Equipment]) -> Equipment:
+    return make_equipment("Table")
+
+
+@pytest.fixture
+def pillow_draft(hazelnuts: Material, sugar: Material, wrappers: Material) -> dict[str, Any]:
+    """A thousand pillows of 12 g: 6 kg paste within 10 per mille, 6.4 kg sugar within 5 g, 1000 wrappers."""
+    return {
+        "batch_size": {"quantity": "1000", "unit": "H87"},
+        "lines": [
+            {"material": hazelnuts.code, "quantity": "6", "unit": "KGM", "tolerance_permille": "10"},
+            {
+                "material": str(sugar.pk),
+                "quantity": "6400",
+                "unit": "GRM",
+                "tolerance": {"quantity": "5", "unit": "GRM"},
+            },
+            {"material": wrappers.code, "quantity": "1000", "unit": "H87", "tolerance_permille": "20"},
+        ],
+        "steps": [
+            {"code": "COOK", "name": "Cook the sugar", "equipment_kind": "kettle", "minutes": "25"},
+            {"code": "FOLD", "name": "Fold the layers", "equipment_kind": "table"},
+        ],
+        "notes": "Hot sugar sticks and burns.",
+    }
+
+
+@pytest.fixture
+def pillow_recipe(
+    act: Callable[..., Act], lead: Person, pillows: Material, pillow_draft: dict[str, Any]
+) -> Recipe:
+    """A draft that can be approved."""
+    return recipes.draft(
+        act=act(by=lead), code="R-PIL", name="Hazelnut pillows", material=pillows, document=pillow_draft
+    )
+
+
+@pytest.fixture
+def approve(act: Callable[..., Act], lead: Person) -> Callable[..., RecipeVersion]:
+    """The lead, who has been it for years, approves a recipe's draft with a password that was just given."""
+    Membership.objects.filter(person=lead).update(from_day=date(2020, 1, 1))
+
+    def do(recipe: Recipe, said_act: Act | None = None, **values: Any) -> RecipeVersion:
+        usual = {"act": said_act or act(by=lead, at=MORNING), "proof": Proof(lead)}
+        return recipes.approve(recipe=recipe, **(usual | values))
+
+    return do
+
+
+@pytest.fixture
+def approved(approve: Callable[..., RecipeVersion], pillow_recipe: Recipe) -> RecipeVersion:
+    return approve(pillow_recipe)
+
+
+@pytest.fixture
+def begin(act: Callable[..., Act], approved: RecipeVersion) -> Callable[..., BatchStart]:
+    """A batch of a thousand pillows begins in the morning, as the gate lets it; its start record."""
+
+    def do(said_act: Act | None = None, **values: Any) -> BatchStart:
+        usual = {"recipe_version": approved, "quantity": "1000", "unit": "H87"}
+        said, permission = said_act or act(at=MORNING), uuid7()
+        establishments.change_profile(  # any record will do as permission
+            act=act(id=permission), values={"altitude_m": next(_numbers)}
+        )
+        with transaction.atomic():
+            record = runs.shape_start(act=said, **(usual | values))
+            return runs.start(
+                act=said,
+                record=record,
+                permission=Entry.objects.get(pk=permission),
+                plan_version=Entry.objects.get(pk=approved.pk),
+            )
+
+    return do
+
+
+@pytest.fixture
+def begun(begin: Callable[..., BatchStart], kettle: Equipment) -> Batch:
+    """A batch of a thousand pillows on the kettle, since the morning."""
+    return begin(equipment=[kettle]).batch
