@@ -10,6 +10,8 @@ from django.db import IntegrityError, models
 
 from config.api.refusals import Refusal, RuleBroken, Unusable
 
+TRIGGER_TEXTS = ("kept as written", "own establishment only")  # of ledger.triggers
+
 
 @dataclass(frozen=True)
 class Sentence:
@@ -17,11 +19,24 @@ class Sentence:
     detail: str
 
 
+@dataclass(frozen=True)
+class Rule:
+    """A constraint as the models declare it. ``fields`` only for one that keeps rows apart."""
+
+    unique: bool
+    fields: tuple[str, ...] = ()
+    columns: tuple[str, ...] = ()  # as SQLite names them
+
+
 _sentences: dict[str, Sentence] = {}
 
 
 def say(constraint: str, field: str, detail: str) -> None:
-    """Register what to answer when ``constraint`` is broken, and which field it is about."""
+    """Register what to answer when ``constraint`` is broken, and which field of the request it is about.
+
+    Called once, where the constraint is declared or in the app's ``ready()``. A CHECK answers 400, a unique
+    constraint 409. Without a sentence the answer names the rule.
+    """
     _sentences[constraint] = Sentence(field, detail)
 
 
@@ -29,67 +44,77 @@ def broken_constraint(error: IntegrityError) -> str:
     """The name of the constraint that ``error`` is about; empty when it names none.
 
     PostgreSQL gives the name. SQLite gives it for CHECK; for UNIQUE it gives columns, which are looked up.
+    A field's own ``unique=True`` has the name PostgreSQL gives it: ``table_column_key``.
     """
     named = getattr(getattr(error.__cause__, "diag", None), "constraint_name", None)
     if named:
         return str(named)
     text = str(error)
-    if found := re.match(r"CHECK constraint failed: (\w+)", text):
-        return found[1]
+    if found := re.match(r"CHECK constraint failed: (\w+)|UNIQUE constraint failed: index '(\w+)'", text):
+        return found[1] or found[2]
     if found := re.match(r"UNIQUE constraint failed: (.+)", text):
-        return _unique_names().get(tuple(sorted(found[1].split(", "))), "")
+        columns = tuple(sorted(found[1].split(", ")))
+        return next((name for name, rule in _rules().items() if rule.columns == columns), "")
     return ""
 
 
 @cache
-def _unique_names() -> dict[tuple[str, ...], str]:
-    """Columns as SQLite names them -> the name of the unique constraint over them."""
-    names = {}
+def _rules() -> dict[str, Rule]:
+    found: dict[str, Rule] = {}
     for model in apps.get_models():
-        table = model._meta.db_table
+        for field in model._meta.local_concrete_fields:
+            if field.unique:
+                own = "pkey" if field.primary_key else f"{field.column}_key"
+                found[f"{model._meta.db_table}_{own}"] = _unique(model, (field.name,))
         for constraint in model._meta.constraints:
-            if isinstance(constraint, models.UniqueConstraint) and constraint.fields:
-                columns = (_column(model, name) for name in constraint.fields)
-                names[tuple(sorted(f"{table}.{column}" for column in columns))] = constraint.name
-    return names
+            if isinstance(constraint, models.UniqueConstraint):
+                found[constraint.name] = _unique(model, constraint.fields)
+            else:
+                found[constraint.name] = Rule(unique=False)
+    return found
 
 
-def _column(model: type[models.Model], name: str) -> str:
-    field: Any = model._meta.get_field(name)
-    return str(field.column)
+def _unique(model: type[models.Model], names: tuple[str, ...]) -> Rule:
+    fields: list[Any] = [model._meta.get_field(name) for name in names]
+    columns = sorted(f"{model._meta.db_table}.{field.column}" for field in fields)
+    return Rule(unique=True, fields=tuple(names), columns=tuple(columns))
 
 
 def refusal_of(error: IntegrityError) -> Refusal | None:
     """The same in words; None when the error names no rule that a client can have broken."""
-    name = broken_constraint(error)
-    if name in _sentences:
-        sentence = _sentences[name]
-        kind = RuleBroken if _is_unique(name) else Unusable
-        return kind(sentence.detail, code=_code(name), field=sentence.field)
-    if name and _known(name):
-        words = name.replace("_", " ")
+    if isinstance(error, (models.ProtectedError, models.RestrictedError)):
         return RuleBroken(
-            f"A rule of the records stands in the way: {words}. Nothing was written.", code=_code(name)
+            "Other records refer to this, so it stays. Nothing was written.", code="referred-to"
         )
-    if "kept as written" in str(error) or "own establishment only" in str(error):
-        return RuleBroken(str(error).splitlines()[0] + ". Nothing was written.", code="kept-as-written")
-    if "unique" in str(error).lower():
+    name = broken_constraint(error)
+    rule = _rules().get(name)
+    if rule and name in _sentences:
+        sentence = _sentences[name]
+        kind = RuleBroken if rule.unique else Unusable
+        return kind(sentence.detail, code=_code(name), field=sentence.field)
+    if rule:
+        return _unnamed(name, rule)
+    text = str(error).splitlines()[0] if str(error) else ""
+    if any(words in text for words in TRIGGER_TEXTS):
+        return RuleBroken(f"{text}. Nothing was written.", code="kept-as-written")
+    if "unique" in text.lower():
         return RuleBroken("There is one like this already. Nothing was written.", code="already-there")
+    if "foreign key" in text.lower():
+        sentence_ = "Something this refers to is not there, or not any more. Nothing was written."
+        return RuleBroken(sentence_, code="reference-not-there")
     return None
 
 
-def _known(name: str) -> bool:
-    return any(
-        name == constraint.name for model in apps.get_models() for constraint in model._meta.constraints
-    )
-
-
-def _is_unique(name: str) -> bool:
-    return any(
-        name == constraint.name and isinstance(constraint, models.UniqueConstraint)
-        for model in apps.get_models()
-        for constraint in model._meta.constraints
-    )
+def _unnamed(name: str, rule: Rule) -> Refusal:
+    """For a rule nobody registered a sentence for: say which it is, and the field where only one can be meant."""
+    if not rule.unique:
+        words = name.replace("_", " ")
+        detail = f"A rule of the records stands in the way: {words}. Nothing was written."
+        return RuleBroken(detail, code=_code(name))
+    own = [field for field in rule.fields if field != "establishment"]
+    words = " and ".join(field.replace("_", " ") for field in own)
+    detail = f"There is one with the same {words} already. Nothing was written."
+    return RuleBroken(detail, code=_code(name), field=own[0] if len(own) == 1 else "")
 
 
 def _code(name: str) -> str:

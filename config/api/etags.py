@@ -1,13 +1,15 @@
 """Reference data changes only for somebody who saw its present version: ``ETag`` and ``If-Match`` (RFC 9110)."""
 
+import re
 from typing import Any, Protocol
 
-from django.utils.http import parse_etags
 from rest_framework.exceptions import APIException
 from rest_framework.request import Request
 from rest_framework.response import Response
 
 from config.api.refusals import ChangedMeanwhile
+
+OURS = re.compile(r'\s*"([0-9]{1,9})"\s*', re.ASCII)
 
 
 class HasVersion(Protocol):
@@ -22,17 +24,18 @@ class VersionMissing(APIException):
 def version_sent(request: Request) -> int:
     """The version named in ``If-Match``. Raises VersionMissing (428), ChangedMeanwhile (412) for a foreign tag.
 
-    The domain function compares it under the row's lock.
+    ``*`` names no version, so it counts as missing. The domain function compares the version under the row's
+    lock: a caller passes it on as ``expected_version``.
     """
-    header = request.headers.get("If-Match")
-    if not header:
+    header = request.headers.get("If-Match", "").strip()
+    if header in ("", "*"):
         raise VersionMissing
-    tags = [tag.strip('"') for tag in parse_etags(header)]
-    if len(tags) != 1 or not tags[0].isdigit():
+    found = OURS.fullmatch(header)
+    if not found:
         raise ChangedMeanwhile(
-            "This was changed since you read it. Nothing was written; read it again first."
+            "If-Match is not an ETag of this service. Nothing was written; read the row again first."
         )
-    return int(tags[0])
+    return int(found[1])
 
 
 def answer_with_etag(data: Any, row: HasVersion, status: int = 200) -> Response:

@@ -2,70 +2,55 @@
 
 from typing import Any
 
+from config.api import kinds
+from config.api.problems import MEDIA_TYPE, body_of
+
+REASON = {
+    "type": "object",
+    "required": ["code", "detail"],
+    "properties": {
+        "code": {"type": "string", "description": "For programs."},
+        "detail": {"type": "string", "description": "For people."},
+        "field": {"type": "string", "description": "A dotted path, for example lines.0.quantity."},
+        "ids": {"type": "array", "items": {"type": "string"}, "description": "What it concerns."},
+    },
+}
 PROBLEM = {
     "type": "object",
     "description": "RFC 9457 problem details: what was wrong, where, what was kept, what to do next.",
     "required": ["type", "title", "status", "detail"],
     "properties": {
-        "type": {"type": "string", "format": "uri-reference"},
+        "type": {"type": "string", "format": "uri-reference", "description": "Says what it means there."},
         "title": {"type": "string"},
-        "status": {"type": "integer"},
+        "status": {"type": "integer", "minimum": 400, "maximum": 599},
         "detail": {"type": "string"},
         "errors": {
             "type": "array",
-            "description": "Fields that cannot be used, with dotted paths.",
-            "items": {
-                "type": "object",
-                "required": ["field", "code", "detail"],
-                "properties": {
-                    "field": {"type": "string"},
-                    "code": {"type": "string"},
-                    "detail": {"type": "string"},
-                },
-            },
+            "description": "Values that cannot be used, with dotted paths; an empty path is the whole.",
+            "items": REASON | {"required": ["field", "code", "detail"]},
         },
         "reasons": {
             "type": "array",
             "description": "Everything that stands in the way, all at once.",
-            "items": {
-                "type": "object",
-                "required": ["code", "detail"],
-                "properties": {
-                    "code": {"type": "string"},
-                    "detail": {"type": "string"},
-                    "field": {"type": "string"},
-                    "ids": {"type": "array", "items": {"type": "string"}},
-                },
-            },
+            "items": REASON,
         },
         "reference": {"type": "string", "description": "What to tell the administrator after a 500."},
     },
-    "example": {
-        "type": "/api/problems/invalid",
-        "title": "Some values cannot be used",
-        "status": 400,
-        "detail": "1 value cannot be used. Nothing was written.",
-        "errors": [{"field": "quantity", "code": "unusable-value", "detail": "Not a number: NaN."}],
-    },
 }
-WORDS = {
-    "400": "A value or the request cannot be used.",
-    "401": "No key, or one that is not known, has ended or was revoked.",
-    "403": "The role does not allow this.",
-    "404": "Nothing here for you: unknown, or another establishment's.",
-    "405": "The address does not take this method.",
-    "406": "No such form of answer.",
-    "409": "A rule stands in the way, or the id is taken by other content.",
-    "412": "Changed since it was read.",
-    "413": "Too large.",
-    "415": "Another media type than this takes.",
-    "428": "If-Match is missing.",
-    "429": "Too many wrong passwords; wait.",
-    "503": "A service this needs does not answer; try again later.",
+NOT_A_NUMBER = {"field": "lines.0.quantity", "code": "invalid", "detail": "A valid number is required."}
+HELD = {
+    "code": "lot-held",
+    "detail": "Lot SBC-26-061-1 is held.",
+    "ids": ["0195557c-1f0e-7a34-8000-5a0e2f4c9b11"],
 }
-ALWAYS = ("400", "401", "403", "404", "405", "406", "503")
-OF_WRITES = ("409", "413", "415", "429")
-OF_CHANGES = ("412", "428")
+EXAMPLES = {
+    400: body_of(400, "1 value cannot be used. Nothing was written.", kind="invalid", errors=[NOT_A_NUMBER]),
+    409: body_of(409, "A held lot is not shipped. Nothing was written.", kind="rule-broken", reasons=[HELD]),
+}
+ALWAYS = (400, 401, 403, 404, 405, 406, 503)
+OF_WRITES = (409, 413, 415, 429)
+OF_CHANGES = (412, 428)
+CHANGES = {"put", "patch", "delete"}
 IF_MATCH = {
     "name": "If-Match",
     "in": "header",
@@ -74,27 +59,62 @@ IF_MATCH = {
     "description": "The ETag last read.",
     "example": '"3"',
 }
+ETAG = {"description": "The version, for If-Match.", "schema": {"type": "string"}, "example": '"3"'}
+RETRY_AFTER = {"description": "Seconds to wait.", "schema": {"type": "integer"}}
+AUTHENTICATE = {"description": "How to sign in.", "schema": {"type": "string"}, "example": "Bearer"}
+HEADERS = {
+    401: {"WWW-Authenticate": AUTHENTICATE},
+    429: {"Retry-After": RETRY_AFTER},
+    503: {"Retry-After": RETRY_AFTER},
+}
 
 
 def document_problems(result: dict[str, Any], generator: Any, request: Any, public: bool) -> dict[str, Any]:
     """drf-spectacular post-processing hook."""
     components = result.setdefault("components", {})
-    components.setdefault("schemas", {})["Problem"] = PROBLEM
+    schemas = components.setdefault("schemas", {})
+    _lift_defaults(schemas)
+    schemas["Problem"] = PROBLEM
+    components["responses"] = {_name(code): _problem(code) for code in ALWAYS + OF_WRITES + OF_CHANGES}
     for operations in result["paths"].values():
+        changeable = bool(CHANGES & operations.keys())
         for method, operation in operations.items():
-            codes = ALWAYS
-            if method != "get":
-                codes += OF_WRITES
-            if method in ("patch", "put"):
-                codes += OF_CHANGES
+            for code in _codes(method):
+                reference = {"$ref": f"#/components/responses/{_name(code)}"}
+                operation["responses"].setdefault(str(code), reference)
+            if method in CHANGES:
                 operation.setdefault("parameters", []).append(IF_MATCH)
-            for code in codes:
-                operation["responses"].setdefault(code, _problem(code))
+            if changeable and "200" in operation["responses"]:
+                operation["responses"]["200"].setdefault("headers", {})["ETag"] = ETAG
     return result
 
 
-def _problem(code: str) -> dict[str, Any]:
-    return {
-        "description": WORDS[code],
-        "content": {"application/problem+json": {"schema": {"$ref": "#/components/schemas/Problem"}}},
+def _lift_defaults(schemas: dict[str, Any]) -> None:
+    """An address that may be left blank has the default of the whole, not of the branch that is an address."""
+    for schema in schemas.values():
+        for field in schema.get("properties", {}).values():
+            for branch in field.get("oneOf", ()):
+                if "default" in branch:
+                    field["default"] = branch.pop("default")
+
+
+def _codes(method: str) -> tuple[int, ...]:
+    if method == "get":
+        return ALWAYS
+    return ALWAYS + OF_WRITES + (OF_CHANGES if method in CHANGES else ())
+
+
+def _name(code: int) -> str:
+    return f"Problem{code}"
+
+
+def _problem(code: int) -> dict[str, Any]:
+    kind = kinds.BY_STATUS[code]
+    example = EXAMPLES.get(code) or body_of(code, kind.meaning)
+    answer: dict[str, Any] = {
+        "description": f"{kind.title}. {kind.meaning}",
+        "content": {MEDIA_TYPE: {"schema": {"$ref": "#/components/schemas/Problem"}, "example": example}},
     }
+    if code in HEADERS:
+        answer["headers"] = HEADERS[code]
+    return answer

@@ -1,27 +1,37 @@
-from django.http import HttpRequest, HttpResponse, JsonResponse
+from django.http import Http404
 from django.urls import path
-from drf_spectacular.views import SpectacularAPIView, SpectacularSwaggerView
+from drf_spectacular.utils import extend_schema
+from drf_spectacular.views import SpectacularJSONAPIView, SpectacularSwaggerView, SpectacularYAMLAPIView
+from rest_framework.decorators import api_view, authentication_classes, permission_classes
 from rest_framework.permissions import AllowAny
+from rest_framework.request import Request
+from rest_framework.response import Response
 
 from config.api.health import health
-from config.api.problems import TITLES, plain_answer
+from config.api.kinds import BY_CODE
 
 
-def problem_kind(request: HttpRequest, kind: str) -> HttpResponse:
-    """What a problem ``type`` means, at its own address."""
-    for status, (known, title) in TITLES.items():
-        if known == kind:
-            return JsonResponse({"type": kind, "title": title, "status": status})
-    if kind.replace("-", "").isalnum():
-        return JsonResponse({"type": kind, "title": kind.replace("-", " ").capitalize()})
-    return plain_answer(404, "There is nothing at this address.")
+@extend_schema(exclude=True)
+@api_view(["GET"])
+@authentication_classes([])
+@permission_classes([AllowAny])
+def problem_kind(request: Request, kind: str) -> Response:
+    """What a problem ``type`` means, at its own address. Rules of the work say the rest in their ``detail``."""
+    known = BY_CODE.get(kind)
+    if known is None and not kind.islower():
+        raise Http404
+    broken = BY_CODE["rule-broken"]
+    title = known.title if known else kind.replace("-", " ").capitalize()
+    about = {"type": f"/api/problems/{kind}", "title": title, "meaning": (known or broken).meaning}
+    return Response(about | ({"status": known.status} if known else {}))
 
 
 open_to_all = {"permission_classes": [AllowAny], "authentication_classes": []}
 
 urlpatterns = [
     path("health", health, name="health"),
-    path("problems/<str:kind>", problem_kind, name="problem-kind"),
-    path("v1/openapi.json", SpectacularAPIView.as_view(**open_to_all), name="openapi"),
+    path("problems/<slug:kind>", problem_kind, name="problem-kind"),
+    path("v1/openapi.json", SpectacularJSONAPIView.as_view(**open_to_all), name="openapi"),
+    path("v1/openapi.yaml", SpectacularYAMLAPIView.as_view(**open_to_all), name="openapi-yaml"),
     path("docs/", SpectacularSwaggerView.as_view(url_name="openapi", **open_to_all), name="api-docs"),
 ]

@@ -1,0 +1,36 @@
+"""``If-Match`` as RFC 9110 (13.1.1) and RFC 6585 (section 3: 428) have it."""
+
+from typing import Any
+
+import pytest
+
+from tests.config.conftest import Asking
+
+
+def change(ask: Asking, tag: str | None) -> Any:
+    headers = {} if tag is None else {"if-match": tag}
+    return ask.patch("/api/v1/kettle", {}, format="json", headers=headers)
+
+
+def test_reading_gives_a_strong_etag_of_the_version(ask: Asking) -> None:
+    assert ask.get("/api/v1/kettle")["ETag"] == '"7"'
+
+
+def test_the_tag_that_was_read_lets_the_change_through(ask: Asking) -> None:
+    answer = change(ask, ask.get("/api/v1/kettle")["ETag"])
+    assert (answer.status_code, answer["ETag"]) == (200, '"7"')
+
+
+@pytest.mark.parametrize("tag", [None, "", "*"])
+def test_no_version_is_428(ask: Asking, tag: str | None) -> None:
+    answer = change(ask, tag)
+    assert (answer.status_code, answer.json()["type"]) == (428, "/api/problems/version-missing")
+
+
+@pytest.mark.parametrize(
+    "tag", ['"6"', "7", 'W/"7"', '"abc"', '"7", "8"', '"\xb2"', '"' + "9" * 5000 + '"', '"-7"', '" 7"']
+)
+def test_another_version_or_a_foreign_tag_is_412(ask: Asking, tag: str) -> None:
+    """Strong comparison: a weak tag never matches (RFC 9110, 13.1.1)."""
+    answer = change(ask, tag)
+    assert (answer.status_code, answer.json()["type"]) == (412, "/api/problems/changed-meanwhile")
