@@ -183,7 +183,7 @@ SPECTACULAR_SETTINGS = {
 }
 
 # Work is a row first and a message second; results are rows too, so Celery keeps none.
-CELERY_BROKER_URL = os.environ.get("CELERY_BROKER_URL") or "filesystem://"
+CELERY_BROKER_URL = os.environ.get("CELERY_BROKER_URL") or "filesystem://localhost//"
 CELERY_TASK_IGNORE_RESULT = True
 CELERY_TASK_DEFAULT_QUEUE = "quick"
 CELERY_BROKER_CONNECTION_RETRY_ON_STARTUP = True

@@ -23,7 +23,16 @@ from django.db.migrations.executor import MigrationExecutor
 
 LOOK_EVERY = 0.2  # seconds
 LET_FINISH = 8.0  # seconds a process gets to finish its request or task before it is killed
-WORKER = ("celery", "-A", "config", "worker", "--loglevel=WARNING", "--without-gossip", "--without-mingle")
+WORKER = (
+    "celery",
+    "-q",
+    "-A",
+    "config",
+    "worker",
+    "--loglevel=WARNING",
+    "--without-gossip",
+    "--without-mingle",
+)
 
 
 class Command(BaseCommand):
@@ -36,6 +45,7 @@ class Command(BaseCommand):
         parser.add_argument("--port", type=int, default=8000, help="port to listen on (default: 8000)")
 
     def handle(self, *args: Any, host: str, port: int, **options: Any) -> None:
+        os.umask(0o077)  # records and keys are for their owner only
         with _only_one():
             _refuse_taken_port(host, port)
             _refuse_old_tables()
@@ -51,7 +61,7 @@ def programs(host: str, port: int) -> dict[str, list[str]]:
     workers = "1" if connection.vendor == "sqlite" else "2"
     bind = f"[{host}]:{port}" if ":" in host else f"{host}:{port}"
     web = ("gunicorn", "config.wsgi:application", "--bind", bind, "--workers", workers, "--threads", "8")
-    clock = ("celery", "-A", "config", "beat", "--loglevel=WARNING")
+    clock = ("celery", "-q", "-A", "config", "beat", "--loglevel=WARNING")
     commands = {
         "web": (*web, "--worker-class", "gthread", "--no-control-socket", "--log-level", "warning"),
         "quick": (*WORKER, *pool, "--queues=quick", "--hostname=quick@%h"),
@@ -146,7 +156,11 @@ def _environment(host: str, port: int) -> dict[str, str]:
     private.mkdir(mode=0o700, exist_ok=True)
     private.chmod(0o700)
     usual = {"PUBLIC_URL": _url(host, port).rstrip("/"), "DATA_DIR": str(settings.DATA_DIR)}
-    return usual | os.environ | {"TMPDIR": str(private), "PYTHONUNBUFFERED": "1"}
+    ours = {"TMPDIR": str(private), "PYTHONUNBUFFERED": "1"}
+    if os.getuid() == 0:
+        say("up", "running as root: fine for a trial, but give the service a user of its own for real work")
+        ours["PYTHONWARNINGS"] = "ignore:You're running the worker with superuser"  # just said
+    return usual | os.environ | ours
 
 
 @contextmanager
