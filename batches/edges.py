@@ -34,17 +34,21 @@ def comes_from(lot: Lot, batch: Batch) -> bool:
 def reached(starts: Collection[int], *, back: bool) -> list[tuple[int, int, int, int, float]]:
     """Every edge that is reached from lots: (source, target, batch, quantity, share), in one statement.
 
-    UNION drops rows that were found before, so the walk ends even where a forged edge makes a loop. It
-    carries whole edge rows (a handful of numbers, no path): joining the edges once more to the result makes
-    PostgreSQL guess badly and read the whole table.
+    UNION drops rows that were found before, so the walk ends even where a forged edge makes a loop; no path is
+    carried. On PostgreSQL the next edges are asked for lot by lot (LATERAL, OFFSET 0): left to choose, it
+    expects hundreds of thousands of rows and reads the whole table once a generation.
     """
     near, far = ("target_id", "source_id") if back else ("source_id", "target_id")
     table, columns = Edge._meta.db_table, "source_id, target_id, batch_id, quantity, share"
+    onward = f"JOIN {table} edge ON edge.{near} = walk.{far}"
+    if connection.vendor == "postgresql":
+        next_edges = f"SELECT {columns} FROM {table} WHERE {near} = walk.{far} OFFSET 0"
+        onward = f"CROSS JOIN LATERAL ({next_edges}) edge"
     of_edge = ", ".join(f"edge.{column}" for column in columns.split(", "))
     sql = (
         f"WITH RECURSIVE walk({columns}) AS ("
         f"SELECT {columns} FROM {table} WHERE {near} {among()} UNION "
-        f"SELECT {of_edge} FROM walk JOIN {table} edge ON edge.{near} = walk.{far}) SELECT * FROM walk"
+        f"SELECT {of_edge} FROM walk {onward}) SELECT * FROM walk"
     )
     with connection.cursor() as cursor:
         cursor.execute(sql, [as_one(starts)])

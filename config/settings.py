@@ -106,6 +106,9 @@ def _database() -> dict:
                 "PRAGMA foreign_keys=ON; PRAGMA journal_size_limit=67108864;"
             ),
         }
+    else:
+        # A trace looks expensive to the planner and is not: compiling it costs more than running it.
+        database.setdefault("OPTIONS", {}).setdefault("options", "-c jit=off")
     return database
 
 

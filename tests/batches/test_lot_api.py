@@ -223,7 +223,7 @@ def test_numbers_that_are_none_are_refused_as_json_too(api, weighing, nothing_is
     ("change", "status", "kind", "field"),
     [
         ({"supplier_code": "x" * 61}, 400, "unusable-value", "supplier_code"),
-        ({"supplier_code": "a\x07b"}, 400, "unusable-value", "supplier_code"),
+        ({"supplier_code": "a\x07b"}, 400, "invalid", "supplier_code"),
         ({"code": "haz 1"}, 400, "lot-code", "code"),
         ({"best_before": "2026-02-30"}, 400, "invalid", "best_before"),
         ({"document": "x" * 81}, 400, "invalid", "document"),
