@@ -1,0 +1,225 @@
+"""What every document says before and after its own content: a frozen dataclass, drawn by ``reports.rendering``.
+
+A kind of document is a frozen subclass of ``Document`` in a module of its own, with a builder that reads and a
+template that extends ``reports/base_document.html``. Page, PDF and data are made of the same dataclass, so it
+holds plain values only: text, Decimal, whole numbers, truth values, aware times, uuids, enums, tuples, dataclasses.
+
+Text for people goes through gettext when the document is built, in the document's language.
+"""
+
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from datetime import datetime, timedelta
+from enum import StrEnum
+from typing import Any, ClassVar, Self
+from uuid import UUID
+
+from django.utils.translation import gettext as _
+
+from ledger.acts import Moment
+from ledger.models import Establishment, Record, Seal, Signature
+
+
+class PageSize(StrEnum):
+    A4 = "a4"
+    LETTER = "letter"
+
+
+LETTER_COUNTRIES = frozenset(
+    ["BZ", "CA", "CL", "CO", "CR", "GT", "MX", "NI", "PA", "PH", "PR", "SV", "US", "VE"]
+)
+"""Where US Letter is the usual paper: Unicode Technical Standard 35 (LDML), measurement data, paperSize (read)."""
+
+
+def usual_page_size(country: str) -> PageSize:
+    """The paper usual in a country, by its two letters of ISO 3166-1."""
+    return PageSize.LETTER if country in LETTER_COUNTRIES else PageSize.A4
+
+
+def standing_cautions() -> tuple[str, ...]:
+    """What every document warns of, in the active language."""
+    return (
+        _(
+            "Hot sugar sticks and burns at every working temperature, the rewarmed slab included. "
+            "Liquid or wet tools in hot caramel spit."
+        ),
+        _(
+            "Inside a limit says where a reading lies. It is not a statement that food is safe. "
+            "The service records and reminds; qualified people and the competent authority decide."
+        ),
+    )
+
+
+def standing_deferral() -> str:
+    """That limits defer, in the active language."""
+    return _(
+        "Every limit defers to local regulation; where no local rule is confirmed this document says so."
+    )
+
+
+@dataclass(frozen=True, kw_only=True)
+class SealLine:
+    """The seal that was last when the document was made; its hash covers the seals before it."""
+
+    number: int
+    root: str
+    hash: str
+    leaf_count: int
+    sealed_at: datetime
+
+    @classmethod
+    def of(cls, seal: Seal) -> Self:
+        return cls(
+            number=seal.number,
+            root=seal.root,
+            hash=seal.hash,
+            leaf_count=seal.leaf_count,
+            sealed_at=seal.sealed_at,
+        )
+
+
+@dataclass(frozen=True, kw_only=True)
+class SignatureLine:
+    """Who signed what, what the signature means, when by the signer's clock, and the digest that was signed."""
+
+    name: str
+    meaning: str
+    signed: str  # what, in words: "release of lot HP-26-061-1"
+    signed_at: datetime
+    record: UUID
+    digest: str
+
+    @classmethod
+    def of(cls, signature: Signature, signed: str) -> Self:
+        return cls(
+            name=signature.signer_name,
+            meaning=signature.get_meaning_display(),
+            signed=signed,
+            signed_at=Moment(signature.performed_at, signature.performed_offset).local,
+            record=signature.target_id,
+            digest=signature.target_digest,
+        )
+
+
+@dataclass(frozen=True, kw_only=True)
+class Replaced:
+    """Why a record no longer stands: corrected by another, or withdrawn because it never happened."""
+
+    withdrawn: bool
+    reason: str
+    by: str
+    at: datetime
+    record: UUID
+
+
+@dataclass(frozen=True, kw_only=True)
+class RecordLine:
+    """One record as a row: subclass it with the columns of your kind. Times carry the offset as sent."""
+
+    FROM_RECORD: ClassVar[tuple[str, ...]] = (
+        "establishment",
+        "performed_by",
+        "recorded_by",
+        "corrected_by__performed_by",
+    )
+    """Give these to ``select_related`` before ``of``."""
+
+    record: UUID
+    digest: str
+    performed_by: str
+    performed_at: datetime
+    recorded_by: str
+    recorded_at: datetime
+    place: str = ""
+    note: str = ""
+    corrects: UUID | None = None
+    replaced: Replaced | None = None
+    late_by: timedelta | None = None
+    clock_ahead_by: timedelta | None = None
+
+    @classmethod
+    def of(cls, record: Record, **columns: Any) -> Self:
+        """The row of a ledger record, with the values of this kind's own ``columns``."""
+        return cls(
+            record=record.pk,
+            digest=record.digest,
+            performed_by=record.performed_by.name,
+            performed_at=Moment(record.performed_at, record.performed_offset).local,
+            recorded_by=record.recorded_by.name,
+            recorded_at=record.recorded_at.astimezone(record.establishment.zone),
+            place=record.place,
+            note=record.note,
+            corrects=_corrected_id(record),
+            replaced=_replaced(record),
+            late_by=record.late_by if record.is_late else None,
+            clock_ahead_by=record.clock_ahead_by,
+            **columns,
+        )
+
+
+def _corrected_id(record: Any) -> UUID | None:
+    """Read without loading the other record; the abstract class hides this column from the type checker."""
+    corrected: UUID | None = record.corrects_id
+    return corrected
+
+
+def _replaced(record: Record) -> Replaced | None:
+    later: Record | None = getattr(record, "corrected_by", None)
+    if later is None:
+        return None
+    return Replaced(
+        withdrawn=later.withdrawn,
+        reason=later.reason,
+        by=later.performed_by.name,
+        at=Moment(later.performed_at, later.performed_offset).local,
+        record=later.pk,
+    )
+
+
+@dataclass(frozen=True)
+class Column:
+    """One column of a table: what stands above it, the line's attribute, its share of the width.
+
+    ``head`` may be lazy text. ``mono`` sets codes and digests so that 0 and O differ.
+    """
+
+    head: Any
+    attribute: str
+    share: int = 1
+    mono: bool = False
+
+
+@dataclass(frozen=True, kw_only=True)
+class Document:
+    """The base of all. ``kind`` names it in data and file names; ``form`` counts changes of its data's shape.
+
+    ``confirmed_rules``: the local rules confirmed for the establishment, in words; empty = the document says so.
+    ``seal``: None = the document says that it is not sealed yet. ``made_at`` is aware, on the establishment's clock.
+    """
+
+    kind: ClassVar[str]
+    form: ClassVar[int] = 1
+    template: ClassVar[str]
+
+    number: str
+    title: str
+    establishment: str
+    establishment_lines: tuple[str, ...]
+    asked_by: str
+    made_at: datetime
+    confirmed_rules: tuple[str, ...]
+    seal: SealLine | None
+    signatures: tuple[SignatureLine, ...] = ()
+    language: str = "en"
+    page_size: PageSize = PageSize.A4
+    cautions: tuple[str, ...] = field(default_factory=standing_cautions)
+    deferral: str = field(default_factory=standing_deferral)
+
+
+def establishment_lines(establishment: Establishment) -> tuple[str, ...]:
+    """The lines under the establishment's name: its address as kept, and its country."""
+    return (*_lines(establishment.address), establishment.country)
+
+
+def _lines(text: str) -> Iterable[str]:
+    return (line.strip() for line in text.splitlines() if line.strip())

@@ -1,0 +1,111 @@
+"""HTML to PDF with WeasyPrint, walled in: it gets our style sheet and fonts from memory, and nothing else.
+
+Importing this module needs the Pango library and raises OSError without it; import it where it is used.
+"""
+
+import io
+from collections.abc import Iterable
+from datetime import UTC, datetime
+from functools import cache
+from importlib.resources import files
+from typing import Any
+
+from fontTools.ttLib import TTFont
+from weasyprint import CSS, HTML, Attachment
+from weasyprint.text.fonts import FontConfiguration
+from weasyprint.urls import URLFetcher, URLFetcherResponse
+
+PACKAGED = "https://packaged.invalid/reports/"
+"""A made-up address (RFC 2606) below which the style sheet's fonts are found in memory."""
+
+FONTS = ("DejaVuSansCondensed.ttf", "DejaVuSansCondensed-Bold.ttf", "DejaVuSansMono.ttf")
+LOOKS_ONLY = frozenset(range(0xFE00, 0xFE10))
+"""Variation selectors: they choose how the character before them looks, and have no look of their own."""
+
+
+def draw(
+    html: str, *, identifier: str, made_at: datetime, attachments: Iterable[tuple[str, bytes, str]] = ()
+) -> bytes:
+    """PDF bytes (PDF/A-3u option, tagged) of ``html`` with files (name, content, description) inside.
+
+    ``identifier`` becomes the first half of the file's /ID, ``made_at`` the date of the attachments. Whatever the
+    HTML asks for beside the packaged style sheet and fonts is refused and left out.
+    """
+    fonts = FontConfiguration()
+    fetcher = PackagedOnly()
+    sheet = CSS(string=_style_sheet(), base_url=PACKAGED, url_fetcher=fetcher, font_config=fonts)
+    page = HTML(string=html.translate(_shown()), base_url=PACKAGED, url_fetcher=fetcher)
+    made = page.render(stylesheets=[sheet], font_config=fonts)
+    made.metadata.attachments = [_attachment(file, made_at, fetcher) for file in attachments]
+    pdf: bytes = made.write_pdf(
+        pdf_variant="pdf/a-3u", pdf_tags=True, pdf_identifier=identifier.encode(), finisher=_name_files_once
+    )
+    return pdf
+
+
+class PackagedOnly(URLFetcher):
+    """Serves the packaged fonts from memory and refuses every other address, whatever its scheme."""
+
+    def __init__(self) -> None:
+        super().__init__(allowed_protocols=())
+
+    def fetch(self, url: str, headers: Any = None) -> URLFetcherResponse:
+        content = _packaged_fonts().get(url)
+        if content is None:
+            raise ValueError("Documents are drawn from what is packaged; nothing else is fetched.")
+        return URLFetcherResponse(url, content, {"Content-Type": "font/ttf"})
+
+
+@cache
+def _packaged_fonts() -> dict[str, bytes]:
+    folder = files("reports") / "static/reports/fonts"
+    return {f"{PACKAGED}fonts/{name}": (folder / name).read_bytes() for name in FONTS}
+
+
+@cache
+def _style_sheet() -> str:
+    return (files("reports") / "static/reports/print.css").read_text(encoding="utf-8")
+
+
+def _attachment(file: tuple[str, bytes, str], made_at: datetime, fetcher: URLFetcher) -> Attachment:
+    name, content, description = file
+    utc = made_at.astimezone(UTC)
+    return Attachment(
+        file_obj=io.BytesIO(content),
+        name=name,
+        description=description,
+        created=utc,
+        modified=utc,
+        relationship="Data",
+        url_fetcher=fetcher,
+    )
+
+
+def _name_files_once(_document: Any, pdf: Any) -> None:
+    """WeasyPrint lists each attachment several times among the associated files; ISO 19005-3 wants it once."""
+    if "AF" in pdf.catalog:
+        pdf.catalog["AF"][:] = dict.fromkeys(pdf.catalog["AF"])
+
+
+class _Covered(dict[int, str]):
+    """For ``str.translate``: a character the packaged fonts can draw as it is, any other written out."""
+
+    def __init__(self, drawable: frozenset[int]):
+        super().__init__()
+        self.drawable = drawable
+
+    def __missing__(self, code: int) -> str:
+        self[code] = chr(code) if code in self.drawable else f"[U+{code:04X}]"
+        return self[code]
+
+
+@cache
+def _shown() -> _Covered:
+    """A missing glyph would be an empty box (and is not allowed in PDF/A): its code point can still be read."""
+    regular, bold = (
+        frozenset(TTFont(io.BytesIO(content)).getBestCmap())
+        for content in list(_packaged_fonts().values())[:2]
+    )
+    covered = _Covered(regular & bold | frozenset(b"\t\n\r"))
+    covered.update(dict.fromkeys(LOOKS_ONLY, ""))
+    return covered

@@ -1,0 +1,163 @@
+"""One dataclass, three looks: a page, a PDF for paper and archive, and data.
+
+    to_html(document, for_paper=False)              the page
+    to_pdf(document, attachments=[own_data(document)])
+    to_json(document)                               the same facts for programs
+
+The PDF is made with the PDF/A-3u option and tags; nothing here has validated it. It is drawn from what is in
+this package and nothing else: no network, no files, no fonts of the machine. The same document gives the same
+bytes as long as the libraries stay the same.
+"""
+
+import hashlib
+import re
+import unicodedata
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, fields, is_dataclass
+from datetime import date, datetime, time, timedelta
+from decimal import Decimal
+from enum import Enum
+from typing import Any
+from uuid import UUID
+
+from django.template.loader import render_to_string
+from django.utils import translation
+from django.utils.duration import duration_iso_string
+from django.utils.functional import Promise
+
+from config.api.refusals import Unavailable
+from ledger.canonical import canonical
+from reports.documents import Document
+
+
+class PdfUnavailable(Unavailable):
+    """The libraries that draw PDFs are not on this machine (503); pages and data work without."""
+
+    code = "pdf-unavailable"
+    title = "PDFs cannot be made on this machine yet"
+
+
+@dataclass(frozen=True)
+class DataFile:
+    """A file to hang in a PDF. The name's ending says what it is: .json, .csv, .xml."""
+
+    name: str
+    content: bytes
+    description: str = ""
+
+
+def to_html(document: Document, *, for_paper: bool) -> str:
+    """The document as one HTML page, in the document's language.
+
+    Control characters and marks that turn the reading direction are written out, like [U+202E]: in a record
+    nothing may hide. ``for_paper`` leaves out the link to the style sheet, which the PDF brings itself.
+    """
+    with translation.override(document.language):
+        html = render_to_string(document.template, {"document": document, "for_paper": for_paper})
+    return html.translate(_SHOWN)
+
+
+def to_pdf(document: Document, *, attachments: Sequence[DataFile] = ()) -> bytes:
+    """The document as PDF bytes with ``attachments`` inside. Raises PdfUnavailable.
+
+    Characters that the packaged fonts lack (emoji, Chinese, ...) are written out like [U+1F36C]; attach
+    ``own_data`` so that the text is there as it was entered.
+    """
+    try:
+        from reports import paper
+    except OSError as error:
+        raise PdfUnavailable(
+            "PDFs need the Pango library. Install it (Debian, Ubuntu: libpangoft2-1.0-0; macOS: brew install pango) "
+            "and ask again. Nothing was lost: the page and the data of this document can be read meanwhile."
+        ) from error
+    return paper.draw(
+        to_html(document, for_paper=True),
+        identifier=hashlib.sha256(to_json(document)).hexdigest()[:32],
+        made_at=document.made_at,
+        attachments=[(file.name, file.content, file.description) for file in attachments],
+    )
+
+
+def to_json(document: Document) -> bytes:
+    """The document as canonical JSON (RFC 8785): numbers as text, times in ISO 8601 with their offset.
+
+    Raises TypeError for a value that has no exact text (a float, a set, ...), ValueError for a time without an
+    offset; both name the field.
+    """
+    return canonical({"kind": document.kind, "form": str(document.form), **_plain_fields(document, "")})
+
+
+def own_data(document: Document) -> DataFile:
+    """The document's own data, to attach to its PDF."""
+    return DataFile(
+        file_name(document, "json"), to_json(document), "The facts of this document, for programs"
+    )
+
+
+def file_name(document: Document, ending: str) -> str:
+    """A name for a file of this document that every system takes: ``batch-record-B26-061-1.pdf``."""
+    number = re.sub(r"[^A-Za-z0-9._-]+", "-", document.number).strip("-.")[:80]
+    return f"{document.kind}-{number or 'document'}.{ending}"
+
+
+# -- data -------------------------------------------------------------------------------------------
+
+
+def _plain_fields(value: Any, where: str) -> dict[str, Any]:
+    return {f.name: _plain(getattr(value, f.name), f"{where}/{f.name}") for f in fields(value)}
+
+
+def _plain(value: Any, where: str) -> Any:
+    """``value`` in text, truth values, None, lists and objects."""
+    if isinstance(value, Enum):
+        return _plain(value.value, where)
+    if value is None or isinstance(value, (bool, str)):
+        return value
+    if is_dataclass(value):
+        return _plain_fields(value, where)
+    if isinstance(value, Mapping):
+        return {str(name): _plain(part, f"{where}/{name}") for name, part in value.items()}
+    if isinstance(value, (tuple, list)):
+        return [_plain(part, f"{where}/{at}") for at, part in enumerate(value)]
+    return _text(value, where)
+
+
+def _text(value: Any, where: str) -> str:
+    if isinstance(value, datetime):
+        if value.utcoffset() is None:
+            raise ValueError(f"{where} is a time without an offset from UTC.")
+        return value.isoformat()
+    if isinstance(value, Decimal) and value.is_finite():
+        return format(value, "f")
+    if isinstance(value, timedelta):
+        return duration_iso_string(value)
+    if isinstance(value, (date, time)):
+        return value.isoformat()
+    if isinstance(value, (int, UUID, Promise)):
+        return str(value)
+    raise TypeError(f"{where} is {type(value).__name__}, which has no exact text: {value!r:.80}")
+
+
+# -- text -------------------------------------------------------------------------------------------
+
+TURNING = frozenset([*range(0x202A, 0x202F), *range(0x2066, 0x206A)])
+"""Marks that turn or embed the reading direction (Unicode Standard Annex 9): they can make text lie."""
+
+
+def written_out(code: int) -> str:
+    return f"[U+{code:04X}]"
+
+
+class _Shown(dict[int, str]):
+    """For ``str.translate``: a character as it is, or written out when it would hide something."""
+
+    def __missing__(self, code: int) -> str:
+        character = chr(code)
+        hides = code in TURNING or (
+            unicodedata.category(character) in ("Cc", "Cs") and character not in "\t\n\r"
+        )
+        self[code] = written_out(code) if hides else character
+        return self[code]
+
+
+_SHOWN = _Shown()

@@ -1,0 +1,148 @@
+"""What document templates use: tables of records, local times, short ids."""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import date, datetime, timedelta
+from decimal import Decimal
+from typing import Any
+from uuid import UUID
+
+from django import template
+from django.utils.translation import gettext as _
+from django.utils.translation import gettext_lazy
+
+from haccp.limits import Result
+from reports.documents import Column, RecordLine
+
+register = template.Library()
+
+WHEN = Column(gettext_lazy("When"), "performed_at", 3)
+BY = Column(gettext_lazy("By"), "performed_by", 3)
+RECORD = Column(gettext_lazy("Record"), "record", 2, mono=True)
+
+
+@register.filter
+def local_time(value: datetime) -> str:
+    """``2026-03-02 12:00 +01:00``: never without the offset. Raises ValueError for a time that has none."""
+    return f"{local_day(value)} {clock(value)}"
+
+
+@register.filter
+def local_day(value: datetime) -> str:
+    return format(value, "%Y-%m-%d")
+
+
+@register.filter
+def clock(value: datetime) -> str:
+    """``12:00 +01:00``."""
+    if value.utcoffset() is None:
+        raise ValueError(f"{value} has no offset from UTC; a document never shows such a time.")
+    zone = format(value, "%z")
+    return f"{value:%H:%M} {zone[:3]}:{zone[3:5]}"
+
+
+@register.filter
+def w3c(value: datetime) -> str:
+    """For a document's metadata, which know no fractions: ``2026-03-02T12:00:00+01:00``."""
+    return value.isoformat(timespec="seconds")
+
+
+@register.filter
+def short_id(value: UUID) -> str:
+    """The last eight digits of an id: enough to find a row in the same document; the data hold it whole."""
+    return value.hex[-8:]
+
+
+@register.filter
+def span(value: timedelta) -> str:
+    """A stretch of time in whole minutes, hours and days: ``3 h 20 min``."""
+    minutes = int(value.total_seconds() // 60)
+    days, rest = divmod(minutes, 24 * 60)
+    parts = ((days, _("d")), (rest // 60, _("h")), (rest % 60, _("min")))
+    return " ".join(f"{number} {unit}" for number, unit in parts if number) or _("less than a minute")
+
+
+@dataclass(frozen=True)
+class Cell:
+    """A value and how it is to be shown: ``text``, ``time``, ``result``, ``lines`` or ``nothing``."""
+
+    value: Any
+    look: str
+    mono: bool
+
+
+@dataclass(frozen=True)
+class Row:
+    cells: tuple[Cell, ...]
+    line: Any
+    is_record: bool
+
+
+@register.inclusion_tag("reports/_records_table.html")
+def records_table(
+    lines: Iterable[Any], columns: Sequence[Column], caption: str, nothing: str = ""
+) -> dict[str, Any]:
+    """A table of dataclass lines. Records get when, by whom and their id around ``columns``, and what marks them.
+
+    ``nothing``: the sentence to print in place of an empty table.
+    """
+    rows = list(lines)
+    shown = (WHEN, BY, *columns, RECORD) if rows and isinstance(rows[0], RecordLine) else tuple(columns)
+    whole = sum(column.share for column in shown)
+    return {
+        "caption": caption,
+        "heads": [(column.head, f"{100 * column.share / whole:.2f}") for column in shown],
+        "rows": [_row(line, shown) for line in rows],
+        "nothing": nothing or _("Nothing is recorded."),
+    }
+
+
+def _row(line: Any, columns: Sequence[Column]) -> Row:
+    cells = tuple(_cell(getattr(line, column.attribute), column.mono) for column in columns)
+    return Row(cells, line, isinstance(line, RecordLine))
+
+
+def _cell(value: Any, mono: bool) -> Cell:
+    if value is None or value in ("", ()):
+        return Cell("–", "nothing", False)
+    if isinstance(value, Result):
+        return Cell(value.value, "result", False)
+    if isinstance(value, datetime):
+        return Cell(value, "time", False)
+    if isinstance(value, tuple):
+        return Cell([_words(part) for part in value], "lines", mono)
+    return Cell(_words(value), "text", mono)
+
+
+def _words(value: Any) -> str:
+    if isinstance(value, bool):
+        return _("yes") if value else _("no")
+    if isinstance(value, Decimal):
+        return format(value, "f")
+    if isinstance(value, UUID):
+        return short_id(value)
+    if isinstance(value, timedelta):
+        return span(value)
+    return value.isoformat() if isinstance(value, date) else str(value)
+
+
+@register.inclusion_tag("reports/_result.html")
+def result(value: str) -> dict[str, str]:
+    """A result by word and shape; each shape differs in black and white too."""
+    words = {"within": _("within"), "outside": _("outside"), "undecided": _("undecided")}
+    return {"name": value, "word": words[value]}
+
+
+@register.filter
+def marked(row: Row) -> bool:
+    """Whether a record has anything to say below its cells."""
+    line = row.line
+    return row.is_record and bool(
+        line.replaced
+        or line.corrects
+        or line.late_by
+        or line.clock_ahead_by
+        or line.note
+        or line.place
+        or line.performed_by != line.recorded_by
+    )
