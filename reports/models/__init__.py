@@ -1,0 +1,3 @@
+from reports.models.jobs import DocumentJob
+
+__all__ = ["DocumentJob"]

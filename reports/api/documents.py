@@ -1,0 +1,101 @@
+"""Documents: ask for one (202 with a place to ask), see how far it is, fetch it."""
+
+from typing import Any
+
+from django.core.files.storage import default_storage
+from django.http import FileResponse
+from django.urls import reverse
+from drf_spectacular.types import OpenApiTypes
+from drf_spectacular.utils import OpenApiExample, extend_schema, extend_schema_serializer
+from rest_framework import mixins, serializers, status
+from rest_framework.request import Request
+from rest_framework.response import Response
+
+from config.api.refusals import RuleBroken
+from ledger.api.scope import WORKERS, Scoped
+from reports import jobs
+from reports.documents import PageSize
+from reports.models import DocumentJob
+
+MEDIA = {"pdf": "application/pdf", "json": "application/json", "html": "text/html; charset=utf-8"}
+
+
+@extend_schema_serializer(
+    examples=[
+        OpenApiExample(
+            "A batch record",
+            {"kind": "batch-record", "subject": "01a21200-0000-7000-8000-000000000020"},
+            request_only=True,
+        )
+    ]
+)
+class DocumentSerializer(serializers.Serializer):
+    id = serializers.UUIDField(required=False)
+    kind = serializers.ChoiceField(choices=DocumentJob.Kind.choices)
+    subject = serializers.UUIDField(help_text="The id of the batch.")
+    language = serializers.ChoiceField(choices=jobs.LANGUAGES, default="en")
+    page_size = serializers.ChoiceField(choices=[size.value for size in PageSize], default="a4")
+    number = serializers.IntegerField(read_only=True)
+    state = serializers.ChoiceField(choices=DocumentJob.State.choices, read_only=True)
+    asked_at = serializers.DateTimeField(read_only=True)
+    made_at = serializers.DateTimeField(read_only=True, allow_null=True)
+    problem = serializers.CharField(read_only=True)
+    size = serializers.IntegerField(read_only=True, allow_null=True)
+    sha256 = serializers.CharField(source="digest", read_only=True)
+
+
+class Documents(mixins.ListModelMixin, Scoped):
+    """Documents asked for, newest first. A new one is made by a worker: 202, and its address to ask at."""
+
+    serializer_class = DocumentSerializer
+    queryset = DocumentJob.objects.all()
+    read_roles = WORKERS
+    ordering = ("-id",)
+
+    def get(self, request: Request, *args: Any, **kwargs: Any) -> Response:
+        return self.list(request, *args, **kwargs)
+
+    @extend_schema(responses={202: DocumentSerializer})
+    def post(self, request: Request, *args: Any, **kwargs: Any) -> Response:
+        serializer = self.get_serializer(data=request.data)
+        serializer.is_valid(raise_exception=True)
+        job = jobs.ask(establishment=self.establishment, asked_by=request.user, **serializer.validated_data)
+        where = reverse("document", kwargs={"establishment": self.establishment.pk, "pk": job.pk})
+        return Response(
+            self.get_serializer(job).data, status=status.HTTP_202_ACCEPTED, headers={"Location": where}
+        )
+
+
+class OneDocument(Scoped):
+    """How far a document is; ``state`` says done when its files can be fetched."""
+
+    serializer_class = DocumentSerializer
+    queryset = DocumentJob.objects.all()
+    read_roles = WORKERS
+
+    def get(self, request: Request, *args: Any, **kwargs: Any) -> Response:
+        return Response(self.get_serializer(self.get_object()).data)
+
+
+class DocumentFile(Scoped):
+    """The document as PDF, as data (JSON) or as a page (HTML)."""
+
+    serializer_class = DocumentSerializer
+    queryset = DocumentJob.objects.all()
+    read_roles = WORKERS
+
+    @extend_schema(responses={(200, "application/octet-stream"): OpenApiTypes.BINARY})
+    def get(self, request: Request, *args: Any, **kwargs: Any) -> FileResponse:
+        job, kind = self.get_object(), kwargs["form"]
+        if job.state != DocumentJob.State.DONE:
+            raise RuleBroken(
+                f"The document is {job.get_state_display()}. {job.problem}".strip(), code="not-made-yet"
+            )
+        answer = FileResponse(
+            default_storage.open(jobs.path_of(job, kind)),
+            content_type=MEDIA[kind],
+            as_attachment=kind != "html",
+            filename=f"{job.kind}-{job.number:06d}.{kind}",
+        )
+        answer["Content-Security-Policy"] = "default-src 'none'; style-src 'unsafe-inline'; sandbox"
+        return answer

@@ -1,0 +1,376 @@
+"""The batch record: what was planned, weighed, done, checked, lost, decided and signed for one batch."""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import date, datetime
+from typing import Any, ClassVar
+from uuid import UUID
+
+from django.utils.translation import gettext as _
+from django.utils.translation import gettext_lazy
+
+from batches.models import Batch, Lot, Movement
+from batches.sheets import BatchSheet, batch_sheet
+from haccp import monitoring
+from haccp.checks import SENTENCES
+from haccp.limits import Result
+from haccp.models import (
+    Answer,
+    Check,
+    Closing,
+    Deviation,
+    Disposition,
+    Hold,
+    PlanVersion,
+    Question,
+    Release,
+    StartPermission,
+)
+from ledger.models import Record, Signature
+from reports.documents import Column, Document, RecordLine, SignatureLine
+
+RELATED = RecordLine.FROM_RECORD
+
+
+@dataclass(frozen=True)
+class LotUsed:
+    """A lot that went in: whose it is, and what stood against it when it was used."""
+
+    code: str
+    material: str
+    supplier: str
+    supplier_code: str
+    best_before: date | None
+    made_by_batch: str
+    status: str
+
+
+@dataclass(frozen=True)
+class JudgedReading:
+    """One reading as entered and as judged, with the bounds and who set them."""
+
+    quantity: str
+    entered: str
+    must: str
+    source: str
+    result: str
+    margin: str
+    sentence: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class CheckLine(RecordLine):
+    """A check with its readings; corrected ones stay, struck."""
+
+    point: str
+    name: str
+    kind: str
+    part: int | None
+    occasion: str
+    instrument: str
+    readings: tuple[JudgedReading, ...]
+    result: Result
+    flags: tuple[str, ...]
+
+    @property
+    def control(self) -> tuple[str, ...]:
+        """Which point, on which part and occasion, as it stands in the table."""
+        part = _("part %d") % self.part if self.part else ""
+        where = ", ".join(filter(None, (part, self.occasion)))
+        return tuple(filter(None, (f"{self.point} {self.name}", self.kind, where)))
+
+    @property
+    def read(self) -> tuple[str, ...]:
+        said = (f"{each.quantity}: {each.entered}" for each in self.readings)
+        return tuple(filter(None, (*said, self.instrument, *self.flags)))
+
+    @property
+    def asked(self) -> tuple[str, ...]:
+        """What had to hold, who set it, and how far off or inside the reading lies."""
+        return tuple(
+            _("%(must)s (%(source)s), margin %(margin)s") % vars(each)
+            if each.margin
+            else f"{each.must} ({each.source})"
+            for each in self.readings
+        )
+
+
+CHECK_COLUMNS = (
+    Column(gettext_lazy("Control point"), "control", 4),
+    Column(gettext_lazy("Read, as entered"), "read", 5),
+    Column(gettext_lazy("Must be (set by)"), "asked", 4),
+    Column(gettext_lazy("Result"), "result", 3),
+)
+
+
+@dataclass(frozen=True)
+class OpenCheck:
+    """A check that the plan asks for and that is not there."""
+
+    slot: str
+    due_at: datetime | None
+    state: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class AnswerLine(RecordLine):
+    question: str
+    text: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class DispositionLine(RecordLine):
+    lot: str
+    decision: str
+    because: str
+
+
+ANSWER_COLUMNS = (
+    Column(gettext_lazy("Question"), "question", 4),
+    Column(gettext_lazy("Answer"), "text", 8),
+)
+DISPOSITION_COLUMNS = (
+    Column(gettext_lazy("Lot"), "lot", 3),
+    Column(gettext_lazy("Decision"), "decision", 3),
+    Column(gettext_lazy("Because"), "because", 6),
+)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Case(RecordLine):
+    """A deviation with its four answers: put right, cause, prevention, and what became of each lot."""
+
+    what: str
+    title: str
+    held: tuple[str, ...]
+    answers: tuple[AnswerLine, ...]
+    unanswered: tuple[str, ...]
+    dispositions: tuple[DispositionLine, ...]
+    undecided: tuple[str, ...]
+    closed: RecordLine | None
+
+
+@dataclass(frozen=True, kw_only=True)
+class PlanUsed(RecordLine):
+    title: str
+    number: int
+
+
+@dataclass(frozen=True, kw_only=True)
+class BatchRecord(Document):
+    """Everything about one batch as it stood when it was read, in one snapshot.
+
+    ``record_ids``: every record shown, for the evidence that goes with the document.
+    """
+
+    kind: ClassVar[str] = "batch-record"
+    template: ClassVar[str] = "reports/batch_record.html"
+    check_columns: ClassVar[tuple[Column, ...]] = CHECK_COLUMNS
+    answer_columns: ClassVar[tuple[Column, ...]] = ANSWER_COLUMNS
+    disposition_columns: ClassVar[tuple[Column, ...]] = DISPOSITION_COLUMNS
+
+    sheet: BatchSheet
+    plan: PlanUsed | None
+    warnings: tuple[str, ...]
+    lots_used: tuple[LotUsed, ...]
+    checks: tuple[CheckLine, ...]
+    open_checks: tuple[OpenCheck, ...]
+    cases: tuple[Case, ...]
+    record_ids: tuple[UUID, ...]
+
+
+def build(batch: Batch, **head: Any) -> BatchRecord:
+    """Read the record of a batch; call it within one snapshot, with what the base document needs as ``head``."""
+    checks = _checks(batch)
+    cases = _cases(batch, checks)
+    releases = list(Release.objects.filter(lot__batch=batch).select_related(*RELATED, "lot"))
+    plan = _plan(batch)
+    shown: list[Record] = [*checks, *(record for case in cases for record in case.records), *releases]
+    used = Movement.objects.filter(batch=batch).values_list("pk", flat=True)
+    return BatchRecord(
+        sheet=batch_sheet(batch),
+        plan=None if plan is None else PlanUsed.of(plan, title=_title(plan), number=plan.number),
+        warnings=tuple(each["detail"] for each in _permission(batch).warnings),
+        lots_used=tuple(_lots_used(batch)),
+        checks=tuple(map(_check_line, checks)),
+        open_checks=tuple(_open_checks(batch, head["made_at"])),
+        cases=tuple(case.line for case in cases),
+        signatures=tuple(_signatures(batch, releases, cases, plan)),
+        confirmed_rules=_rules(checks),
+        record_ids=tuple(sorted({record.pk for record in shown} | set(used))),
+        **head,
+    )
+
+
+def _title(plan: PlanVersion) -> str:
+    return str(plan.document.get("title", plan.plan.name))
+
+
+def _permission(batch: Batch) -> StartPermission:
+    return StartPermission.objects.get(pk=batch.permission_id)
+
+
+def _plan(batch: Batch) -> PlanVersion | None:
+    return (
+        PlanVersion.objects.select_related(*RELATED, "plan")
+        .filter(pk__in=filter(None, [batch.plan_version_id]))
+        .first()
+    )
+
+
+def _lots_used(batch: Batch) -> Iterable[LotUsed]:
+    used = Movement.objects.standing().filter(batch=batch, what="used").values("lot")
+    lots = Lot.objects.filter(pk__in=used).select_related("material", "batch", "state", "state__supplier")
+    for lot in lots.order_by("material__name", "code"):
+        yield LotUsed(
+            code=lot.code,
+            material=lot.material.name,
+            supplier=lot.state.supplier.name if lot.state.supplier else "",
+            supplier_code=lot.state.supplier_code,
+            best_before=lot.state.best_before,
+            made_by_batch=lot.batch.code if lot.batch else "",
+            status=lot.state.get_status_display(),
+        )
+
+
+def _checks(batch: Batch) -> list[Check]:
+    rows = Check.objects.filter(batch=batch).select_related(*RELATED, "control_point", "part", "instrument")
+    return list(rows.order_by("performed_at", "recorded_at", "id"))
+
+
+def _check_line(check: Check) -> CheckLine:
+    point, instrument = check.control_point, check.instrument
+    return CheckLine.of(
+        check,
+        point=point.code,
+        name=point.name,
+        kind=point.get_kind_display(),
+        part=check.part.number if check.part else None,
+        occasion=check.occasion,
+        instrument="" if instrument is None else " ".join(filter(None, (str(instrument), instrument.serial))),
+        readings=tuple(_readings(check)),
+        result=Result(check.result),
+        flags=tuple(SENTENCES.get(flag, flag) for flag in check.flags),
+    )
+
+
+def _readings(check: Check) -> Iterable[JudgedReading]:
+    entered = {each["quantity"]: each for each in check.readings}
+    for judged in check.judgements:
+        said = entered.get(judged["limit"]["quantity"], {})
+        sources = {judged[end]["source"] for end in ("lower", "upper") if end in judged}
+        yield JudgedReading(
+            quantity=judged["limit"]["quantity"],
+            entered=_entered(said),
+            must=judged["must"],
+            source="; ".join(sorted(sources)) or "plan",
+            result=judged["result"],
+            margin=judged.get("margin", ""),
+            sentence=judged["sentence"],
+        )
+
+
+def _entered(said: dict[str, str]) -> str:
+    words = [said.get("outcome") or f"{said.get('value', '')} {said.get('unit', '')}".strip()]
+    if said.get("method"):
+        words.append(_("by %s") % said["method"])
+    if said.get("sample_temperature"):
+        words.append(_("sample at %s °C") % said["sample_temperature"])
+    return ", ".join(words)
+
+
+def _rules(checks: Sequence[Check]) -> tuple[str, ...]:
+    return tuple(
+        sorted({rule for check in checks for each in check.judgements for rule in each.get("rules", [])})
+    )
+
+
+def _open_checks(batch: Batch, now: datetime) -> Iterable[OpenCheck]:
+    whole = Batch.objects.select_related("state", "recipe_version__material", "establishment").get(
+        pk=batch.pk
+    )
+    zone = whole.establishment.zone
+    for each in monitoring.of_batch(whole, now):
+        if each.state is not monitoring.State.MADE:
+            due_at = None if each.due.due_at is None else each.due.due_at.astimezone(zone)
+            yield OpenCheck(slot=each.due.slot, due_at=due_at, state=each.state.value)
+
+
+# -- deviations -------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class _Case:
+    line: Case
+    records: tuple[Record, ...]
+
+
+def _cases(batch: Batch, checks: Sequence[Check]) -> list[_Case]:
+    """Deviations about the batch, its checks and movements, and those that hold one of its lots."""
+    subjects: list[UUID] = [batch.uid, *(check.pk for check in checks)]
+    subjects += batch.movements.values_list("pk", flat=True)
+    lots = {str(uid) for uid in batch.lots.values_list("uid", flat=True)}
+    holds = Hold.objects.filter(establishment=batch.establishment_id).values_list(
+        "deviation_id", "subject", "lots"
+    )
+    holding = {key for key, subject, held in holds if subject == batch.uid or lots & set(held)}
+    rows = Deviation.objects.filter(establishment=batch.establishment_id)
+    about = rows.filter(subject__in=subjects) | rows.filter(pk__in=holding)
+    found = list(about.select_related(*RELATED).order_by("recorded_at"))
+    return [_case(deviation) for deviation in found]
+
+
+def _case(deviation: Deviation) -> _Case:
+    answers = list(_of(Answer, deviation))
+    dispositions = list(_of(Disposition, deviation, "lot"))
+    closing = _of(Closing, deviation).first()
+    held = {uid for lots in deviation.holds.values_list("lots", flat=True) for uid in lots}
+    codes = dict(Lot.objects.filter(uid__in=held).values_list("uid", "code"))
+    standing = {each.question for each in answers if _stands(each)}
+    decided = {each.lot.uid for each in dispositions if _stands(each)}
+    line = Case.of(
+        deviation,
+        what=deviation.get_what_display(),
+        title=deviation.title,
+        held=tuple(sorted(codes.values())),
+        answers=tuple(
+            AnswerLine.of(each, question=each.get_question_display(), text=each.text) for each in answers
+        ),
+        unanswered=tuple(str(question.label) for question in Question if question not in standing),
+        dispositions=tuple(
+            DispositionLine.of(
+                each, lot=each.lot.code, decision=each.get_decision_display(), because=each.because
+            )
+            for each in dispositions
+        ),
+        undecided=tuple(sorted(code for uid, code in codes.items() if uid not in decided)),
+        closed=None if closing is None else RecordLine.of(closing),
+    )
+    records = (deviation, *answers, *dispositions, *([closing] if closing else []))
+    return _Case(line, records)
+
+
+def _of(kind: type[Record], deviation: Deviation, *related: str) -> Any:
+    rows: Any = kind.objects
+    return rows.filter(deviation=deviation).select_related(*RELATED, *related).order_by("recorded_at", "id")
+
+
+def _stands(record: Record) -> bool:
+    return getattr(record, "corrected_by", None) is None and not record.withdrawn
+
+
+def _signatures(
+    batch: Batch, releases: Sequence[Release], cases: Sequence[_Case], plan: PlanVersion | None
+) -> Iterable[SignatureLine]:
+    what: dict[UUID, str] = {batch.recipe_version_id: _("the recipe")}
+    if plan is not None:
+        what[plan.pk] = _("the hazard plan")
+    what |= {release.pk: _("release of lot %s") % release.lot.code for release in releases}
+    what |= {
+        record.pk: _("closing of a deviation")
+        for case in cases
+        for record in case.records
+        if isinstance(record, Closing)
+    }
+    rows = Signature.objects.standing().filter(target__in=what)
+    return (SignatureLine.of(each, what[each.target_id]) for each in rows.order_by("performed_at", "id"))

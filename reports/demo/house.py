@@ -1,0 +1,241 @@
+"""The demo's invented firm: its people, rooms, equipment, materials, recipes and plan, all set up over the API."""
+
+from datetime import date
+from typing import Any
+from uuid import UUID, uuid5
+
+from django.utils import timezone
+
+from haccp.plan_documents import starter_plan
+from ledger import establishments
+from ledger.models import Establishment, Person
+from reports.demo.asking import Asking, Told
+
+HOUSE = UUID("01a20000-0000-7000-8000-00000000d390")
+PASSWORD = "amber-kettle-and-table"
+PEOPLE = {
+    "mara": ("Mara Lindqvist", "ML", "food-safety lead and administrator"),
+    "jonas": ("Jonas Okafor", "JO", "operator at the stove"),
+    "petra": ("Petra Sandoval", "PS", "inspector, reads only"),
+}
+MATERIALS: dict[str, tuple[str, dict[str, Any]]] = {
+    "HZP": (
+        "Layered hazelnut pillows",
+        {"kind": "finished-product", "short_name": "HZP", "shelf_life_days": 90},
+    ),
+    "SBC": (
+        "Salted butter caramels",
+        {"kind": "finished-product", "short_name": "SBC", "shelf_life_days": 60},
+    ),
+    "LMD": ("Plain lemon drops", {"kind": "finished-product", "short_name": "LMD", "shelf_life_days": 365}),
+    "FIL": ("Hazelnut filling", {"kind": "intermediate", "short_name": "FIL", "shelf_life_days": 14}),
+    "NUT": ("Hazelnut kernels, roasted", {"kind": "ingredient", "short_name": "NUT"}),
+    "CHO": ("Chocolate for coating", {"kind": "ingredient", "short_name": "CHO"}),
+    "SUG": ("White sugar", {"kind": "ingredient", "short_name": "SUG"}),
+    "ICS": ("Icing sugar", {"kind": "ingredient", "short_name": "ICS"}),
+    "GLU": ("Glucose syrup", {"kind": "ingredient", "short_name": "GLU"}),
+    "PKG": ("Pillow bags", {"kind": "packaging", "short_name": "PKG", "dimension": "count"}),
+}
+EQUIPMENT = {
+    "K1": ("Copper kettle", "kettle"),
+    "T1": ("Stone table", "table"),
+    "M1": ("Tempering machine", "tempering machine"),
+    "G1": ("Grinder", "grinder"),
+    "D1": ("Metal detector", "metal detector"),
+}
+RECIPES = {
+    "FIL": ("2", [("NUT", "1.4", "KGM"), ("ICS", "0.6", "KGM")]),
+    "HZP": (
+        "5",
+        [
+            ("SUG", "2.1", "KGM"),
+            ("GLU", "0.4", "KGM"),
+            ("FIL", "2", "KGM"),
+            ("CHO", "0.9", "KGM"),
+            ("PKG", "100", "H87"),
+        ],
+    ),
+}
+
+
+def rows_id(kind: str, code: str) -> str:
+    """The same id each time, so that a second run finds what the first one made."""
+    return str(uuid5(HOUSE, f"{kind} {code}"))
+
+
+def _plan_with_filling() -> dict[str, Any]:
+    """The starter plan, made the firm's own: the filling is a batch of its own, with its own water activity."""
+    document = starter_plan("three_products_one_table")
+    sold = list(document["products"])
+    document["products"] = [*sold, "FIL"]
+    for step in document["steps"]:
+        if step["code"] == "FILLING":
+            step["products"] = ["HZP", "FIL"]
+    only = {"CP-METAL-1": sold, "CP-LABEL-1": sold, "CP-AW-1": ["FIL"]}
+    for point in document["control_points"]:
+        if point["code"] in only:
+            point["products"] = only[point["code"]]
+    return document
+
+
+class House:
+    """Everything that is set up once; asked again it answers what is there."""
+
+    def __init__(self, tell: Told):
+        self.tell = tell
+        self.establishment = _open(tell)
+        self.lead = Asking(self.establishment, "mara", PASSWORD)
+        self._people()
+        self.operator = Asking(self.establishment, "jonas", PASSWORD)
+        for code, (name, kind) in EQUIPMENT.items():
+            self._row("equipment", code, name, kind=kind)
+        self._row("storage-places", "HOLD", "Locked cage for what is held", for_held=True)
+        for code, (name, values) in MATERIALS.items():
+            self._row("materials", code, name, **values)
+        self._partners()
+        self.recipe_versions = {code: self._recipe(code) for code in RECIPES}
+        self.plan_version = self._plan()
+        self.points = {each["code"]: each["id"] for each in self.plan_version["control_points"]}
+        self._instrument()
+
+    def _people(self) -> None:
+        for sign_in_name, role in (("jonas", "operator"), ("petra", "inspector")):
+            if Person.objects.filter(sign_in_name=sign_in_name).exists():
+                continue
+            name, initials, _ = PEOPLE[sign_in_name]
+            self.lead.post(
+                "people",
+                sign_in_name=sign_in_name,
+                name=name,
+                initials=initials,
+                password=PASSWORD,
+                role=role,
+                from_day=timezone.now().date().isoformat(),
+            )
+        self.lead.post(
+            "qualifications",
+            id=rows_id("qualification", "mara"),
+            person=self.lead.person,
+            performed_at="2026-01-12T09:00:00+01:00",
+            title="Preventive controls for human food, course with examination",
+            covers_plans=True,
+            evidence="Certificate 2024-0117, copy in the office",
+            issued_by="An invented training house",
+            valid_from="2024-05-02",
+            valid_until=None,
+        )
+
+    def _row(self, listed: str, code: str, name: str, **values: Any) -> str:
+        body = {"id": rows_id(listed, code), "code": code, "name": name, **values}
+        return str(self.lead.post(listed, **body)["id"])
+
+    def _partners(self) -> None:
+        self._row(
+            "partners", "NUTMILL", "Hillside Nut Mill", is_supplier=True, address="Mill Road 3, Oberfeld"
+        )
+        self._row(
+            "partners", "PANTRY", "Old Harbour Pantry Goods", is_supplier=True, address="Quay 11, Seeborn"
+        )
+        self._row("partners", "CORNER", "The Corner Shop", is_customer=True, address="Market 2, Musterstadt")
+        self._row("partners", "LAKESIDE", "Lakeside Kiosk", is_customer=True, address="Shore Path 8, Seeborn")
+
+    def _recipe(self, code: str) -> dict[str, Any]:
+        size, inputs = RECIPES[code]
+        lines = [
+            {
+                "position": str(place),
+                "material": material,
+                "quantity": quantity,
+                "unit": unit,
+                "tolerance_permille": "10",
+            }
+            for place, (material, quantity, unit) in enumerate(inputs, start=1)
+        ]
+        draft = {"batch_size": {"quantity": size, "unit": "KGM"}, "lines": lines, "steps": [], "notes": ""}
+        recipe = rows_id("recipe", code)
+        self.lead.post(
+            "recipes",
+            id=recipe,
+            code=f"R-{code}",
+            name=MATERIALS[code][0],
+            material=rows_id("materials", code),
+            draft=draft,
+        )
+        known = self.lead.get(f"recipes/{recipe}/versions")["results"]
+        return (
+            known[0]
+            if known
+            else self.lead.post(f"recipes/{recipe}/versions", **self._signed(draft_version=1))
+        )
+
+    def _signed(self, **values: Any) -> dict[str, Any]:
+        return {"performed_at": timezone.localtime().isoformat(), "password": PASSWORD, **values}
+
+    def _plan(self) -> dict[str, Any]:
+        plan = rows_id("plan", "HOUSE")
+        if not self.lead.there(f"plans/{plan}"):
+            document = _plan_with_filling() | {
+                "team": [
+                    {
+                        "person": PEOPLE["mara"][0],
+                        "role": "food-safety lead, leads the team",
+                        "competence": "Course in preventive controls, ten years at the table",
+                    },
+                    {
+                        "person": PEOPLE["jonas"][0],
+                        "role": "sugar boiler",
+                        "competence": "Trained on this table since 2022",
+                    },
+                ],
+                "flow_confirmation": {
+                    "confirmed_by": PEOPLE["mara"][0],
+                    "confirmed_on": date(2026, 1, 19).isoformat(),
+                    "how": "Walked with a batch of each product from the store to the packing table.",
+                },
+            }
+            self.lead.post("plans", id=plan, code="HOUSE", name="House plan", draft=document)
+        known = self.lead.get(f"plans/{plan}/versions")["results"]
+        if known:
+            return dict(known[0])
+        version = self.lead.post(f"plans/{plan}/versions", **self._signed(draft_version=1))
+        self.tell(
+            f"{PEOPLE['mara'][0]} approved the hazard plan, version {version['number']}, with "
+            f"{len(version['control_points'])} control points.",
+            f"plan-versions/{version['id']}",
+        )
+        return version
+
+    def _instrument(self) -> None:
+        self._row(
+            "instruments",
+            "AW1",
+            "Water activity meter",
+            kind="water activity meter",
+            serial="demo-0042",
+            unit="C62",
+            range_lower="0.1000",
+            range_upper="1.0000",
+        )
+
+
+def _open(tell: Told) -> Establishment:
+    found = Establishment.objects.filter(pk=HOUSE).first()
+    if found is not None:
+        tell(f"{found.name} is set up already; its story goes on with another day.", "")
+        return found
+    name, initials, _ = PEOPLE["mara"]
+    founder = Person.objects.create_user(
+        "mara", PASSWORD, name=name, initials=initials, email="mara@example.org"
+    )
+    made = establishments.open_establishment(
+        founder=founder,
+        id=HOUSE,
+        name="Hollow Lane Confectionery",
+        address="Hollow Lane 7\n00000 Musterstadt",
+        country="DE",
+        time_zone="Europe/Berlin",
+        altitude_m=310,
+        late_after_minutes=12 * 60,
+    )
+    tell(f"{made.name} was set up. {founder.name} is its food-safety lead.", "")
+    return made

@@ -1,0 +1,314 @@
+"""The demo's story: a day on which one check fails, and everything that follows from it."""
+
+from datetime import datetime, timedelta
+from typing import Any
+
+from django.utils import timezone
+
+from ledger.ids import uuid7
+from reports.demo.asking import Refused, Told
+from reports.demo.house import PASSWORD, House, rows_id
+
+AW = {"quantity": "water activity", "unit": "C62"}
+METAL = "test pieces, leading, middle and trailing"
+
+
+class Story:
+    """Tells and does it. ``began``: when the batch of pillows started; everything else follows the clock."""
+
+    def __init__(self, house: House, tell: Told):
+        self.house, self.tell = house, tell
+        self.began = timezone.now() - timedelta(hours=5)
+        self.lots: dict[str, dict[str, Any]] = {}
+
+    def play(self) -> str:
+        """The whole day; the id of the batch of pillows."""
+        self.receive_and_accept()
+        self.make_filling()
+        batch = self.make_pillows()
+        case = self.put_right()
+        self.decide(case, batch)
+        self.release_and_ship()
+        self.trace()
+        return str(batch["id"])
+
+    # -- morning ------------------------------------------------------------------------------------
+
+    def at(self, minutes: int) -> str:
+        return self._clock(minutes).isoformat()
+
+    def _clock(self, minutes: int) -> datetime:
+        return (self.began + timedelta(minutes=minutes)).astimezone(self.house.establishment.zone)
+
+    def receive_and_accept(self) -> None:
+        day = f"{self.began:%y%j}"
+        deliveries = [
+            ("NUT", "NUTMILL", "10", "KGM", f"HN-{day}-7"),
+            ("ICS", "PANTRY", "5", "KGM", f"L{day}A"),
+            ("SUG", "PANTRY", "25", "KGM", f"L{day}B"),
+            ("GLU", "PANTRY", "10", "KGM", f"G{day}"),
+            ("CHO", "PANTRY", "5", "KGM", f"C-{day}"),
+            ("PKG", "PANTRY", "2000", "H87", f"P{day}"),
+        ]
+        for material, supplier, quantity, unit, their_code in deliveries:
+            moved = self._move(
+                "received",
+                -120,
+                material=rows_id("materials", material),
+                supplier=rows_id("partners", supplier),
+                supplier_code=their_code,
+                quantity=quantity,
+                unit=unit,
+                document=f"delivery note {their_code}",
+            )
+            self.lots[material] = moved
+            self._release(moved["lot"], -100)
+        self.tell(
+            f"Six deliveries came and were accepted; the hazelnuts are lot {self.lots['NUT']['lot_code']}, "
+            f"their supplier calls it HN-{day}-7.",
+            f"lots/{self.lots['NUT']['lot']}",
+        )
+
+    def make_filling(self) -> None:
+        batch = self.batch = self._start("FIL", "2", -90, ["G1"])
+        self.look("CP-WEIGH-1", -88, "each container against the batch sheet", "all as on the sheet", "start")
+        self.look("CP-CLEAN-1", -87, "table, kettle, tempering machine and tools", "no residue seen", "start")
+        self.look("CP-BLADE-1", -86, "blades, knives, mats and gloves", "all there and whole", "start")
+        self._use(batch, "NUT", "1.400", 1, -85)
+        self._use(batch, "ICS", "0.601", 2, -84)
+        self.lots["FIL"] = self._move(
+            "made", -60, batch=batch["id"], material=rows_id("materials", "FIL"), quantity="2.000", unit="KGM"
+        )
+        self._water_activity()
+        self.look("CP-BLADE-1", -56, "blades, knives, mats and gloves", "all there and whole", "end")
+        self.house.operator.post(f"batches/{batch['id']}/end", performed_at=self.at(-55))
+        self._release(self.lots["FIL"]["lot"], -50)
+        self.tell(
+            f"Hazelnut filling was ground: lot {self.lots['FIL']['lot_code']}.",
+            f"batches/{batch['id']}/sheet",
+        )
+
+    # -- the batch ----------------------------------------------------------------------------------
+
+    def make_pillows(self) -> dict[str, Any]:
+        batch = self.batch = self._start("HZP", "5", 0, ["K1", "T1", "M1", "D1"])
+        self.tell(
+            f"Batch {batch['code']} of hazelnut pillows began; the start gate had nothing against it.",
+            f"batches/{batch['id']}",
+        )
+        slab = self.house.operator.post(
+            f"batches/{batch['id']}/parts", performed_at=self.at(2), number=1, name="slab"
+        )
+        self.look("CP-WEIGH-1", 3, "each container against the batch sheet", "all as on the sheet", "start")
+        self.look("CP-CLEAN-1", 4, "table, kettle, tempering machine and tools", "no residue seen", "start")
+        self.look("CP-BLADE-1", 5, "blades, knives, mats and gloves", "all there and whole", "start")
+        self.look("CP-METAL-1", 6, METAL, "all found and rejected", "start")
+        self.look(
+            "CP-LABEL-1", 7, "label on the pack against the approved version", "the approved version", "start"
+        )
+        for place, (material, quantity, unit) in enumerate(
+            [
+                ("SUG", "2.100", "KGM"),
+                ("GLU", "0.402", "KGM"),
+                ("FIL", "2.000", "KGM"),
+                ("CHO", "0.900", "KGM"),
+                ("PKG", "100", "H87"),
+            ],
+            start=1,
+        ):
+            self._use(batch, material, quantity, place, 8 + place, unit)
+        self.house.operator.post(
+            f"batches/{batch['id']}/steps",
+            performed_at=self.at(15),
+            ended_at=self.at(40),
+            step="COOK",
+            part=slab["id"],
+        )
+        self.house.operator.post(
+            f"batches/{batch['id']}/quality-readings",
+            performed_at=self.at(40),
+            what="colour",
+            value="amber, as card 4",
+            part=slab["id"],
+        )
+        self.look("CP-METAL-1", 60, METAL, "all found and rejected", "")
+        self.good = self._make_pillows("2.000", 70)
+        self.look("CP-METAL-1", 118, METAL, "all found and rejected", "")
+        self.bad = self._make_pillows("2.750", 150)
+        self.failing = self.look("CP-METAL-1", 178, METAL, "one or more missed", "")
+        self.tell(
+            f"The metal detector missed a test piece. The answer came at once: {self.failing['sentences'][0]}",
+            f"checks/?batch={batch['id']}",
+        )
+        return batch
+
+    def _water_activity(self) -> None:
+        slip = self._check(
+            "CP-AW-1", -58, [{**AW, "value": "0.32", "sample_temperature": "21.5"}], instrument="AW1"
+        )
+        right = self._check(
+            "CP-AW-1",
+            -58,
+            [{**AW, "value": "0.42", "sample_temperature": "21.5"}],
+            instrument="AW1",
+            corrects=slip["id"],
+            reason="Typed 0.32; the meter and the slip of paper say 0.42.",
+        )
+        self.tell(
+            f"The filling's water activity was typed wrong and corrected with a reason: {right['sentences'][0]}",
+            f"records/{slip['id']}",
+        )
+
+    # -- what failed --------------------------------------------------------------------------------
+
+    def put_right(self) -> dict[str, Any]:
+        cases = self.house.lead.get("deviations?open=true")["results"]
+        case = next(each for each in cases if each["subject"] == self.failing["id"])
+        whole = self.house.lead.get(f"deviations/{case['id']}")
+        held = whole["lots_to_decide"]
+        self.tell(
+            f"A deviation was opened and {len(held)} lot held: {self.bad['lot_code']}, everything since the last good "
+            f"test. Lot {self.good['lot_code']}, made before that, was not touched.",
+            f"deviations/{case['id']}",
+        )
+        try:
+            self._ship(self.bad, "CORNER", "10", 185)
+        except Refused as refusal:
+            reasons = "; ".join(each["detail"] for each in refusal.problem["reasons"])
+            self.tell(f"Somebody tried to ship the held lot. Refused: {reasons}", f"lots/{self.bad['lot']}")
+        self.look("CP-METAL-1", 200, METAL, "all found and rejected", "end")
+        self.look("CP-BLADE-1", 201, "blades, knives, mats and gloves", "all there and whole", "end")
+        self.look(
+            "CP-LABEL-1", 202, "label on the pack against the approved version", "the approved version", "end"
+        )
+        self.house.operator.post(f"batches/{self.batch['id']}/end", performed_at=self.at(205))
+        return dict(case)
+
+    def decide(self, case: dict[str, Any], batch: dict[str, Any]) -> None:
+        path = f"deviations/{case['id']}"
+        answers = {
+            "put-right": "The belt had slipped and pieces passed beside the coil. The belt was set and the test "
+            "pieces were found again, three times each.",
+            "cause": "The belt tension was not looked at after the belt was washed on Friday.",
+            "prevention": "The tension is now on the list of what is looked at after every wash.",
+        }
+        for minutes, (question, text) in enumerate(answers.items(), start=210):
+            self.house.lead.post(
+                f"{path}/answers", performed_at=self.at(minutes), question=question, text=text
+            )
+        try:
+            self._close(path, 214)
+        except Refused as refusal:
+            self.tell(f"Closing too early was refused: {refusal.problem['reasons'][0]['detail']}", path)
+        self.house.lead.post(
+            f"{path}/dispositions",
+            performed_at=self.at(215),
+            lot=self.bad["lot"],
+            decision="destroy",
+            because="One sachet of test metal could not be accounted for among these pieces.",
+        )
+        self._close(path, 216)
+        self._move(
+            "destroyed", 230, lot=self.bad["lot"], quantity="2.750", unit="KGM", document="waste note 3"
+        )
+        self.tell(
+            "The lot was destroyed and the deviation closed by signature, every question answered.", path
+        )
+
+    # -- what left ----------------------------------------------------------------------------------
+
+    def release_and_ship(self) -> None:
+        self._release(self.good["lot"], 235)
+        self.tell(
+            f"Lot {self.good['lot_code']} was released: every due check is there, no case is open.",
+            f"lots/{self.good['lot']}",
+        )
+        self._ship(self.good, "CORNER", "1.200", 240)
+        self._ship(self.good, "LAKESIDE", "0.500", 241)
+        self.tell("It was shipped to two customers.", f"lots/{self.good['lot']}/forward")
+
+    def trace(self) -> None:
+        back = self.house.lead.get(f"lots/{self.good['lot']}/back")
+        suppliers = sorted({each["supplier_name"] for each in back["lots"] if each["supplier_name"]})
+        self.tell(
+            f"Traced back: {len(back['lots'])} lots, from {' and '.join(suppliers)}.",
+            f"lots/{self.good['lot']}/back",
+        )
+        forward = self.house.lead.get(f"lots/{self.lots['NUT']['lot']}/forward")
+        customers = sorted({each["partner_name"] for each in forward["consignments"]})
+        self.tell(
+            f"The hazelnuts traced forward: {len(forward['lots'])} lots, shipped to {' and '.join(customers)}.",
+            f"lots/{self.lots['NUT']['lot']}/forward",
+        )
+
+    # -- small steps --------------------------------------------------------------------------------
+
+    def _start(self, code: str, quantity: str, minutes: int, equipment: list[str]) -> dict[str, Any]:
+        return dict(
+            self.house.operator.post(
+                "batches",
+                id=str(uuid7()),
+                performed_at=self.at(minutes),
+                recipe_version=self.house.recipe_versions[code]["id"],
+                quantity=quantity,
+                unit="KGM",
+                equipment=[rows_id("equipment", each) for each in equipment],
+            )
+        )
+
+    def _move(self, what: str, minutes: int, **body: Any) -> dict[str, Any]:
+        return dict(self.house.operator.post(f"movements/{what}", performed_at=self.at(minutes), **body))
+
+    def _use(
+        self, batch: dict[str, Any], material: str, quantity: str, line: int, minutes: int, unit: str = "KGM"
+    ) -> None:
+        lot = self.lots[material]["lot"]
+        self._move(
+            "used", minutes, batch=batch["id"], lot=lot, quantity=quantity, unit=unit, recipe_line=line
+        )
+
+    def _make_pillows(self, quantity: str, minutes: int) -> dict[str, Any]:
+        return self._move(
+            "made",
+            minutes,
+            batch=self.batch["id"],
+            material=rows_id("materials", "HZP"),
+            quantity=quantity,
+            unit="KGM",
+        )
+
+    def look(self, point: str, minutes: int, quantity: str, outcome: str, occasion: str) -> dict[str, Any]:
+        return self._check(point, minutes, [{"quantity": quantity, "outcome": outcome}], occasion=occasion)
+
+    def _check(
+        self, point: str, minutes: int, readings: list[dict[str, str]], instrument: str = "", **more: Any
+    ) -> dict[str, Any]:
+        if instrument:
+            more["instrument"] = rows_id("instruments", instrument)
+        return dict(
+            self.house.operator.post(
+                "checks",
+                performed_at=self.at(minutes),
+                control_point=self.house.points[point],
+                batch=self.batch["id"],
+                readings=readings,
+                **more,
+            )
+        )
+
+    def _release(self, lot: str, minutes: int) -> None:
+        self.house.lead.post(f"lots/{lot}/releases", performed_at=self.at(minutes), password=PASSWORD)
+
+    def _ship(self, made: dict[str, Any], customer: str, quantity: str, minutes: int) -> None:
+        self._move(
+            "shipped",
+            minutes,
+            lot=made["lot"],
+            customer=rows_id("partners", customer),
+            quantity=quantity,
+            unit="KGM",
+            document=f"delivery note to {customer.lower()}",
+        )
+
+    def _close(self, path: str, minutes: int) -> None:
+        self.house.lead.post(f"{path}/closing", performed_at=self.at(minutes), password=PASSWORD)

@@ -1,0 +1,59 @@
+from pathlib import Path
+from typing import Any
+
+from django.conf import settings
+from django.core.files.storage import default_storage
+from django.core.management.base import BaseCommand
+
+from ledger import seals
+from reports import jobs
+from reports.demo.house import PASSWORD, PEOPLE, House
+from reports.demo.story import Story
+from reports.models import DocumentJob
+from reports.rendering import PdfUnavailable
+
+
+class Command(BaseCommand):
+    help = (
+        "Play a day of an invented firm through the API, tell each step, and write the batch record as PDF."
+    )
+
+    def add_arguments(self, parser: Any) -> None:
+        parser.add_argument(
+            "--out", type=Path, default=None, help="Where to write the PDF; default: the data folder."
+        )
+
+    def handle(self, *args: Any, **options: Any) -> None:
+        self.step = 0
+        house = House(self.tell)
+        self.base = f"{settings.PUBLIC_URL}/api/v1/establishments/{house.establishment.pk}/"
+        batch = Story(house, self.tell).play()
+        seals.seal(establishment=house.establishment)
+        self._record(house, batch, options["out"])
+        self.stdout.write(
+            f"\nThe API's pages: {settings.PUBLIC_URL}/api/docs/. Demo people, password {PASSWORD}:"
+        )
+        for sign_in_name, (name, _, what) in PEOPLE.items():
+            self.stdout.write(f"  {sign_in_name:8} {name}, {what}")
+
+    def tell(self, sentence: str, where: str) -> None:
+        self.step += 1
+        self.stdout.write(f"{self.step:2}. {sentence}")
+        if where:
+            self.stdout.write(f"    {settings.PUBLIC_URL}/api/v1/establishments/…/{where}")
+
+    def _record(self, house: House, batch: str, out: Path | None) -> None:
+        asked = house.lead.post("documents", kind="batch-record", subject=batch)
+        job = DocumentJob.objects.get(pk=asked["id"])
+        try:
+            jobs.make(job.pk)  # a worker that was quicker has it done already
+        except PdfUnavailable as missing:
+            self.tell(str(missing), f"documents/{job.pk}")
+            return
+        job.refresh_from_db()
+        folder = out or settings.DATA_DIR / "demo"
+        folder.mkdir(parents=True, exist_ok=True)
+        target = folder / f"batch-record-{job.number:06d}.pdf"
+        with default_storage.open(jobs.path_of(job, "pdf")) as file:
+            target.write_bytes(file.read())
+        self.tell(f"The batch record was made and sealed: {target}", f"documents/{job.pk}/file.pdf")

@@ -1,0 +1,57 @@
+from django.db import models
+from django.db.models import Q
+
+from ledger.ids import uuid7
+from ledger.models import Establishment, Person
+
+
+class DocumentJob(models.Model):
+    """A document that was asked for: a row first, a message to a worker second.
+
+    ``subject``: the uuid of what it is about. ``digest``: SHA-256 of the finished PDF. A job that a worker left
+    behind is picked up again by the sweep; made twice it is the same job.
+    """
+
+    class State(models.TextChoices):
+        QUEUED = "queued", "queued"
+        MAKING = "making", "being made"
+        DONE = "done", "done"
+        FAILED = "failed", "failed"
+
+    class Kind(models.TextChoices):
+        BATCH_RECORD = "batch-record", "batch record"
+
+    id = models.UUIDField(primary_key=True, default=uuid7, editable=False)
+    establishment = models.ForeignKey(Establishment, models.PROTECT, related_name="+")
+    kind = models.CharField(max_length=20, choices=Kind.choices)
+    subject = models.UUIDField()
+    language = models.CharField(max_length=5, default="en")
+    page_size = models.CharField(max_length=6, default="a4")
+    number = models.PositiveBigIntegerField()
+    asked_by = models.ForeignKey(Person, models.PROTECT, related_name="+")
+    asked_at = models.DateTimeField()
+    state = models.CharField(max_length=6, choices=State.choices, default=State.QUEUED)
+    tries = models.PositiveSmallIntegerField(default=0)
+    touched_at = models.DateTimeField()
+    made_at = models.DateTimeField(null=True, blank=True)
+    problem = models.TextField(blank=True)
+    size = models.PositiveBigIntegerField(null=True, blank=True)
+    digest = models.CharField(max_length=64, blank=True)
+
+    class Meta:
+        ordering = ["-id"]
+        constraints = [
+            models.UniqueConstraint(
+                name="document_numbers_are_given_once", fields=["establishment", "number"]
+            ),
+            models.CheckConstraint(
+                name="document_state_is_known", condition=Q(state__in=["queued", "making", "done", "failed"])
+            ),
+            models.CheckConstraint(
+                name="document_done_has_a_digest", condition=~Q(state="done") | ~Q(digest="")
+            ),
+        ]
+        indexes = [
+            models.Index(fields=["establishment", "-id"]),
+            models.Index(fields=["state", "touched_at"]),
+        ]
