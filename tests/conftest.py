@@ -16,7 +16,7 @@ from rest_framework.test import APIClient
 
 from ledger import establishments, people, triggers
 from ledger.acts import Act, Moment
-from ledger.models import Establishment, Person
+from ledger.models import Establishment, Membership, Person
 
 hypothesis.settings.register_profile("ci", derandomize=True, max_examples=30, deadline=None)
 hypothesis.settings.load_profile(os.environ.get("HYPOTHESIS_PROFILE", "ci"))
@@ -83,6 +83,7 @@ def lead(db: Any, make_person: Callable[..., Person]) -> Person:
 def establishment(lead: Person, make_establishment: Callable[..., Establishment]) -> Establishment:
     """Founded by ``lead``, who is its administrator and its food-safety lead with a current qualification."""
     made = make_establishment(lead)
+    Membership.objects.filter(person=lead).update(from_day=date(2020, 1, 1))  # so that NOON lies within
     people.qualify(
         act=_act(made, lead),
         person=lead,
