@@ -96,7 +96,7 @@ TEMPLATES = [
 def _database() -> dict:
     """One database. SQLite waits its turn to write and survives a power cut (WAL, FULL, IMMEDIATE)."""
     url = os.environ.get("DATABASE_URL") or f"sqlite:///{DATA_DIR / 'records.sqlite3'}"
-    database = dict(dj_database_url.parse(url, conn_max_age=600, conn_health_checks=True))
+    database: dict = dict(dj_database_url.parse(url, conn_max_age=600, conn_health_checks=True))
     if database["ENGINE"] == "django.db.backends.sqlite3":
         database["OPTIONS"] = {
             "transaction_mode": "IMMEDIATE",
