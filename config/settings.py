@@ -196,6 +196,9 @@ CELERY_TIMEZONE = "UTC"
 CELERY_TASK_ROUTES = {"reports.tasks.*": {"queue": "heavy"}}  # a PDF must not keep the minute's seal waiting
 CELERY_BEAT_SCHEDULE = {
     "seal": {"task": "ledger.tasks.seal_everywhere", "schedule": 60},
+    "missed checks": {"task": "haccp.tasks.sweep_missed_checks", "schedule": 60},
+    "unsent notices": {"task": "haccp.tasks.sweep_notices", "schedule": 120},
+    "waiting documents": {"task": "reports.tasks.sweep_documents", "schedule": 120},
 }
 if CELERY_BROKER_URL.startswith("filesystem://"):
     _broker = DATA_DIR / "broker"

@@ -244,7 +244,7 @@ def _check_line(check: Check) -> CheckLine:
         check,
         point=point.code,
         name=point.name,
-        kind=point.get_kind_display(),
+        kind=point.kind.upper(),
         part=check.part.number if check.part else None,
         occasion=check.occasion,
         instrument="" if instrument is None else " ".join(filter(None, (str(instrument), instrument.serial))),
