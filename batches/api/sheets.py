@@ -1,7 +1,9 @@
 """The batch sheet over HTTP: the frozen value, amounts as text with their unit."""
 
+from datetime import datetime
 from typing import Any
 
+from drf_spectacular.types import OpenApiTypes
 from drf_spectacular.utils import extend_schema_field
 from rest_framework import serializers
 from rest_framework.request import Request
@@ -17,6 +19,14 @@ from batches.weighing_up import WeighUp
 from ledger.api.scope import WORKERS, Scoped
 
 
+@extend_schema_field(OpenApiTypes.DATETIME)
+class ClockTime(serializers.Field):
+    """A time with the offset of the clock it was read from."""
+
+    def to_representation(self, value: datetime) -> str:
+        return value.isoformat()
+
+
 class FlagSerializer(serializers.Serializer):
     code = serializers.ChoiceField(choices=[(flag.value, flag.value) for flag in Flag])
     detail = serializers.CharField()
@@ -26,7 +36,7 @@ class NotedSerializer(serializers.Serializer):
     """What every line of the sheet says of itself."""
 
     id = serializers.UUIDField()
-    at = serializers.CharField(help_text="With the offset of the clock it was read from.")
+    at = ClockTime()
     by = serializers.CharField()
     keyed_by = serializers.CharField(help_text="Who wrote it down; empty where that is the same person.")
     recorded_at = serializers.DateTimeField()
@@ -94,7 +104,7 @@ class StepLineSerializer(NotedSerializer):
     step = serializers.CharField()
     part = serializers.IntegerField(allow_null=True)
     equipment = serializers.CharField()
-    ended_at = serializers.CharField(allow_null=True)
+    ended_at = ClockTime(allow_null=True)
 
 
 class StepNotNotedSerializer(serializers.Serializer):
@@ -124,8 +134,8 @@ class OccupiedLineSerializer(serializers.Serializer):
     equipment = serializers.UUIDField()
     code = serializers.CharField()
     name = serializers.CharField()
-    since = serializers.CharField()
-    until = serializers.CharField(allow_null=True)
+    since = ClockTime()
+    until = ClockTime(allow_null=True)
 
 
 class OutputSerializer(serializers.Serializer):
@@ -149,7 +159,7 @@ class StruckSerializer(serializers.Serializer):
     id = serializers.UUIDField()
     kind = serializers.CharField()
     said = serializers.CharField()
-    at = serializers.CharField()
+    at = ClockTime()
     by = serializers.CharField()
     recorded_at = serializers.DateTimeField()
     replaced_by = serializers.UUIDField()
@@ -181,9 +191,9 @@ class SheetSerializer(serializers.Serializer):
     recipe_number = serializers.IntegerField()
     plan_version = serializers.UUIDField(allow_null=True)
     permission = serializers.UUIDField()
-    started_at = serializers.CharField()
+    started_at = ClockTime()
     started_by = serializers.CharField()
-    ended_at = serializers.CharField(allow_null=True)
+    ended_at = ClockTime(allow_null=True)
     planned_entered = serializers.CharField()
     lines = SheetLineSerializer(many=True)
     unclear = WeighingSerializer(

@@ -76,7 +76,7 @@ class ScopedReference(serializers.RelatedField):
         if place not in seen:
             seen[place] = self.find(key)
         if seen[place] is None:
-            raise Unknown(f"There is no such {self.field_name} here: {key}.", field=self.path)
+            raise Unknown(f"There is no such {self.path} here: {key}.", field=self.path)
         return seen[place]
 
     def find(self, key: Any) -> Any:
@@ -94,8 +94,8 @@ class ScopedReference(serializers.RelatedField):
         """Where in the body this stands, as a dotted path."""
         names: list[str] = []
         field: Any = self
-        while field is not None and field.field_name:
-            names.append(field.field_name)
+        while field is not None:
+            names += [field.field_name] if field.field_name else []  # an item of a list has none
             field = field.parent
         return ".".join(reversed(names))
 
