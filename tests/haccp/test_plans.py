@@ -2,7 +2,7 @@
 
 import copy
 from collections.abc import Callable
-from datetime import UTC, date, datetime
+from datetime import UTC, date, datetime, timedelta
 from io import StringIO
 from typing import Any
 
@@ -18,6 +18,7 @@ from ledger import people, signatures
 from ledger.acts import Act
 from ledger.ids import uuid7
 from ledger.models import Change, Entry, Establishment, Person, Signature
+from tests.conftest import NOON
 
 Acts = Callable[..., Act]
 
@@ -280,6 +281,12 @@ def test_an_approval_with_the_id_of_another_plans_is_refused(
 # --- who may approve
 
 
+@pytest.fixture
+def clock(monkeypatch: pytest.MonkeyPatch) -> Callable[[datetime], None]:
+    """Sets the server's clock."""
+    return lambda now: monkeypatch.setattr("ledger.acts.timezone.now", lambda: now)
+
+
 def test_a_lead_whose_qualification_has_lapsed_does_not_approve(
     act: Acts, make_person: Callable[..., Person], establishment: Establishment, lead: Person, plan: Plan
 ):
@@ -290,16 +297,43 @@ def test_a_lead_whose_qualification_has_lapsed_does_not_approve(
 
 
 def test_a_qualification_holds_on_its_last_day(
-    act: Acts, make_person: Callable[..., Person], establishment: Establishment, lead: Person, plan: Plan
+    act: Acts,
+    make_person: Callable[..., Person],
+    establishment: Establishment,
+    lead: Person,
+    plan: Plan,
+    clock: Any,
 ):
+    clock(NOON)
     other = _qualified(act, make_person(), establishment, lead, date(2026, 3, 3))
     assert plans.approve(act=act(other), plan=plan, proof=signatures.Proof(other)).number == 1
 
 
-def test_the_day_of_a_qualification_is_the_establishments(
-    act: Acts, make_person: Callable[..., Person], establishment: Establishment, lead: Person, plan: Plan
+def test_nobody_signs_back_into_a_qualification_that_has_lapsed_since(
+    act: Acts,
+    make_person: Callable[..., Person],
+    establishment: Establishment,
+    lead: Person,
+    plan: Plan,
+    clock: Any,
 ):
     other = _qualified(act, make_person(), establishment, lead, date(2026, 3, 3))
+    clock(NOON + timedelta(days=1))
+    with pytest.raises(RuleBroken) as refusal:
+        plans.approve(act=act(other, NOON), plan=plan, proof=signatures.Proof(other))
+    assert [reason.detail.endswith("2026-03-03.") for reason in refusal.value.reasons] == [True]
+
+
+def test_the_day_of_a_qualification_is_the_establishments(
+    act: Acts,
+    make_person: Callable[..., Person],
+    establishment: Establishment,
+    lead: Person,
+    plan: Plan,
+    clock: Any,
+):
+    other = _qualified(act, make_person(), establishment, lead, date(2026, 3, 3))
+    clock(NOON)
     evening = datetime(2026, 3, 2, 23, 30, tzinfo=UTC)  # 00:30 on 3 March in Berlin
     with pytest.raises(RuleBroken) as refusal:
         plans.approve(act=act(other, evening), plan=plan, proof=signatures.Proof(other))
