@@ -5,7 +5,7 @@ from typing import Any, TypeVar
 from django.core.exceptions import ValidationError
 from django.db import models
 
-from config.api.refusals import ChangedMeanwhile, Unusable
+from config.api.refusals import ChangedMeanwhile, OtherContent, Unusable
 from ledger.acts import Act
 from ledger.deeds import deed
 from ledger.models import Change, Versioned
@@ -19,18 +19,28 @@ NOT_SHOWN = frozenset({"version", "password", "last_login", "key_hash"})
 def make(*, act: Act, row: Row) -> Row:
     """Write a new row of reference data and the record that it was made. Raises Unusable.
 
-    ``act.id`` becomes the row's id, so that a client that asks twice gets the same row.
+    ``act.id`` becomes the row's id, so that a client that asks twice gets the same row; other content under the
+    same id is OtherContent.
     """
     if act.id is not None:
         row.pk = act.id
     change = _change(act, row, before={}, after=shown(row))
-    if act.id is not None and Change.objects.filter(pk=act.id).exists():
-        change._stored()  # raises OtherContent where this id says something else
-        return type(row)._default_manager.get(pk=act.id)  # type: ignore[return-value]
+    if act.id is not None and (known := Change.objects.filter(pk=act.id).first()):
+        return _made_before(known, change, row)
     _clean(row)
     row.save(force_insert=True)
     change.insert()
     return row
+
+
+def _made_before(known: Change, change: Change, row: Row) -> Row:
+    """The row that was made under this id. When it was made is the server's to say, so the time is not compared."""
+    names = ("establishment_id", "subject_kind", "before", "after")
+    if any(getattr(known, name) != getattr(change, name) for name in names):
+        raise OtherContent(
+            f"Id {known.pk} is taken by a row with other content. Nothing was changed.", field="id"
+        )
+    return type(row)._default_manager.get(pk=known.pk)  # type: ignore[return-value]
 
 
 @deed

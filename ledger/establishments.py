@@ -1,6 +1,7 @@
 """Setting up an establishment, and changing its profile."""
 
 import uuid
+from datetime import date
 from typing import Any
 
 from django.utils import timezone
@@ -26,8 +27,13 @@ PROFILE = frozenset(
 
 
 @deed
-def open_establishment(*, founder: Person, id: uuid.UUID | None = None, **values: Any) -> Establishment:
-    """Set up an establishment with ``founder`` as its first administrator and food-safety lead."""
+def open_establishment(
+    *, founder: Person, id: uuid.UUID | None = None, since: date | None = None, **values: Any
+) -> Establishment:
+    """Set up an establishment with ``founder`` as its first administrator and food-safety lead.
+
+    ``since``: the day from which the founder has these roles; today if left out.
+    """
     establishment = Establishment(**values)
     if id is not None:
         establishment.pk = id
@@ -41,7 +47,7 @@ def open_establishment(*, founder: Person, id: uuid.UUID | None = None, **values
     changes.make(act=act, row=establishment)
     SealHead.objects.get_or_create(establishment=establishment)
     for role in (Role.ADMINISTRATOR, Role.FOOD_SAFETY_LEAD):
-        people.give_role(act=act.with_new_id(), person=founder, role=role, from_day=act.local_day)
+        people.give_role(act=act.with_new_id(), person=founder, role=role, from_day=since or act.local_day)
     return establishment
 
 

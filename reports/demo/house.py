@@ -1,6 +1,6 @@
 """The demo's invented firm: its people, rooms, equipment, materials, recipes and plan, all set up over the API."""
 
-from datetime import date
+from datetime import date, timedelta
 from typing import Any
 from uuid import UUID, uuid5
 
@@ -13,6 +13,7 @@ from reports.demo.asking import Asking, Told
 
 HOUSE = UUID("01a20000-0000-7000-8000-00000000d390")
 PASSWORD = "amber-kettle-and-table"
+APPROVED_BEFORE = timedelta(days=30)  # recipes and plan were approved a month before the story
 PEOPLE = {
     "mara": ("Mara Lindqvist", "ML", "food-safety lead and administrator"),
     "jonas": ("Jonas Okafor", "JO", "operator at the stove"),
@@ -110,7 +111,7 @@ class House:
                 initials=initials,
                 password=PASSWORD,
                 role=role,
-                from_day=timezone.now().date().isoformat(),
+                from_day="2025-01-07",
             )
         self.lead.post(
             "qualifications",
@@ -169,7 +170,11 @@ class House:
         )
 
     def _signed(self, **values: Any) -> dict[str, Any]:
-        return {"performed_at": timezone.localtime().isoformat(), "password": PASSWORD, **values}
+        return {
+            "performed_at": (timezone.now() - APPROVED_BEFORE).isoformat(),
+            "password": PASSWORD,
+            **values,
+        }
 
     def _plan(self) -> dict[str, Any]:
         plan = rows_id("plan", "HOUSE")
@@ -230,6 +235,7 @@ def _open(tell: Told) -> Establishment:
     made = establishments.open_establishment(
         founder=founder,
         id=HOUSE,
+        since=date(2024, 5, 2),
         name="Hollow Lane Confectionery",
         address="Hollow Lane 7\n00000 Musterstadt",
         country="DE",
