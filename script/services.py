@@ -16,8 +16,8 @@ def postgresql() -> str | None:
     """An address under which tests can make databases; each run gets a name of its own."""
     given = os.environ.get("TEST_DATABASE_URL")
     server = given or "postgresql://postgres@127.0.0.1:5432"
-    try:
-        psycopg.connect(server if given else f"{server}/postgres", connect_timeout=3).close()
+    try:  # the database named need not be there: the tests make one of their own
+        psycopg.connect(server, dbname="postgres", connect_timeout=3).close()
     except psycopg.OperationalError as error:
         print(f"PostgreSQL does not answer: {error}", file=sys.stderr)
         return None
