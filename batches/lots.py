@@ -102,7 +102,7 @@ def decide(*, act: Act, lots: Sequence[Lot], status: str, because: Entry | Recor
     return decisions
 
 
-def reopen(*, act: Act, lots: Iterable[Lot], because: Movement) -> list[Lot]:
+def reopen(*, act: Act, lots: Iterable[Lot], because: Record) -> list[Lot]:
     """Released lots whose facts changed await a decision again; held and rejected ones stay so."""
     keys = {lot.pk for lot in lots}
     released = list(Lot.objects.filter(pk__in=keys, state__status=LotStatus.RELEASED).order_by("pk"))

@@ -3,7 +3,7 @@
 movement_recorded     sender=Movement, movement, act: any movement, corrections and withdrawals included
 movement_corrected    sender=Movement, movement, corrected, act: the first replaces or withdraws the second
 lot_made              sender=Lot, lot, movement, act: a batch brought a new lot
-release_reopened      sender=Lot, lots, because (the movement), act: facts of released lots changed, so they
+release_reopened      sender=Lot, lots, because (the record), act: facts of released lots changed, so they
                       await a decision again
 lots_decided          sender=Lot, lots, status, because, act: the status of lots was set
 """

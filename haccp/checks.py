@@ -1,65 +1,23 @@
 """Checks: a reading is judged and kept in one transaction; outside opens a deviation and holds."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
-from datetime import timedelta
+from dataclasses import dataclass, replace
+from datetime import datetime
 from typing import Any
-from uuid import UUID
 
+from django.db.models import Q
+
+from batches import lots as lot_deeds
 from batches.locks import lock_material
-from batches.models import Batch, Lot, Part
-from config.api.refusals import Reason, Refusal, RuleBroken, Unknown, Unusable
-from haccp import deviations, instruments, limits, plans, readings, rules
-from haccp.deviations import Touched
-from haccp.limits import Judgement, Result
-from haccp.models import Check, ControlKind, ControlPoint, Deviation, HoldSubject, Instrument
-from haccp.plan_documents import ControlPointSpec
-from haccp.readings import Reading
+from batches.models import Lot
+from config.api.refusals import Refusal
+from haccp import deviations, holds, judging, limits, rules
+from haccp.holds import Touched
+from haccp.judging import SENTENCES, OtherPlanVersion, OutsideTheRun, Subject
+from haccp.limits import Result
+from haccp.models import Check, ControlKind, Deviation, HoldSubject
 from ledger.acts import Act
 from ledger.deeds import deed
-
-LATE = "after-its-time"
-OUTSIDE_INSTRUMENT = "outside-the-instruments-range"
-OTHER_INSTRUMENT = "other-kind-of-instrument"
-SENTENCES = {
-    LATE: "It was made after the run and after the time the plan allows.",
-    OUTSIDE_INSTRUMENT: "The reading lies outside the range of the instrument: measure again with another.",
-    OTHER_INSTRUMENT: "The plan asks for another kind of instrument.",
-}
-"""What was out of order about a check; it is recorded all the same (design 4.10)."""
-
-
-class OutsideTheRun(RuleBroken):
-    """A check before its batch began says nothing of the batch."""
-
-    code = "outside-the-run"
-
-
-class OtherPlanVersion(RuleBroken):
-    """A batch is checked by the plan version it was started under."""
-
-    code = "other-plan-version"
-
-
-@dataclass(frozen=True)
-class Subject:
-    """What a check is made on, with what it was taken."""
-
-    control_point: ControlPoint
-    batch: Batch | None = None
-    part: Part | None = None
-    lot: Lot | None = None
-    instrument: Instrument | None = None
-    occasion: str = ""
-
-    @property
-    def materials(self) -> set[UUID]:
-        found = set()
-        if self.batch is not None:
-            found.add(self.batch.recipe_version.material_id)
-        if self.lot is not None:
-            found.add(self.lot.material_id)
-        return found
 
 
 @deed
@@ -70,130 +28,70 @@ def record(*, act: Act, subject: Subject, said: Sequence[Mapping[str, Any]]) -> 
     the limit's unit. Whether the batch was running is asked of the time of the work. Raises Unusable, Unknown,
     OutsideTheRun, OtherPlanVersion. Every refusal first asks whether this is a repeat of what is stored.
     """
-    check = shape(act, subject, said)
+    check = judging.shape(act, subject, said)
     try:
-        judge(check, subject, said, rules.rules_in_force(act.establishment, act.local_day, subject.materials))
+        in_force = rules.rules_in_force(act.establishment, act.local_day, subject.materials)
+        judging.judge(check, subject, said, in_force)
     except Refusal:
         check.answer_if_repeated()
         raise
-    if check.result == Result.OUTSIDE:
+    if not _stands_alone(check):
         lock_material(act.establishment)
     check.insert()
-    follow(act, check, subject)
+    _follow(act, check)
     return check
 
 
-def shape(act: Act, subject: Subject, said: Sequence[Mapping[str, Any]]) -> Check:
-    """The check as the client said it, not judged yet. Raises Unusable."""
-    if not isinstance(said, list) or not all(isinstance(each, dict) for each in said):
-        raise Unusable("Readings are a list of objects.", code="shape", field="readings")
-    return Check.new(
-        act,
-        control_point=subject.control_point,
-        batch=subject.batch,
-        part=subject.part,
-        lot=subject.lot,
-        instrument=subject.instrument,
-        occasion=subject.occasion,
-        readings=[_plain(each) for each in said],
-    )
+@deed
+def withdraw(*, act: Act) -> Check:
+    """Say that the check ``act.corrects`` never happened: what it answered is due again. Raises RuleBroken.
+
+    Its deviation and hold stay; released lots it spoke for await a decision again.
+    """
+    lock_material(act.establishment)
+    check = Check.withdrawal(replace(act, withdraws=True))
+    check.answer_if_repeated()
+    check.insert()
+    _reopen(act, check)
+    return check
 
 
-def _plain(said: Mapping[str, Any]) -> dict[str, Any]:
-    return {str(name): value for name, value in said.items() if value not in (None, "")}
+def _stands_alone(check: Check) -> bool:
+    """Within limits and correcting nothing: no lot's status follows from it, so no lock is needed (D15)."""
+    return check.result == Result.WITHIN and check.corrects_id is None
 
 
-def judge(
-    check: Check, subject: Subject, said: Sequence[Mapping[str, Any]], in_force: Sequence[limits.Rule]
-) -> None:
-    """Fill in judgements, result and flags. Raises what ``record`` raises."""
-    spec = plans.spec(subject.control_point)
-    _refuse_wrong_subject(check, subject, spec)
-    read = [readings.read(each, field=f"readings.{index}") for index, each in enumerate(said)]
-    judgements = list(_judged(spec, read, in_force))
-    check.judgements = [judgement.as_json() for judgement in judgements]
-    check.result = limits.worst([judgement.result for judgement in judgements]).value
-    check.flags = sorted(_flags(check, subject, spec, read))
+def _follow(act: Act, check: Check) -> None:
+    if check.result == Result.UNDECIDED or check.corrects_id is not None:
+        _reopen(act, check)
+    if check.result == Result.OUTSIDE:
+        _open(act, check)
 
 
-def _judged(spec: ControlPointSpec, read: Sequence[Reading], in_force: Sequence[limits.Rule]) -> Any:
-    by_quantity = {reading.quantity: (index, reading) for index, reading in enumerate(read)}
-    wanted = [limits.from_json(each) for each in spec.limits]
-    _refuse_other_readings(read, [limit.quantity for limit in wanted])
-    guard = spec.document.get("guard", "off")
-    for limit in wanted:
-        index, reading = by_quantity[limit.quantity]
-        try:
-            yield limits.judge(reading, limits.in_force(limit, in_force), guard=guard)
-        except Unusable as refusal:
-            field = f"readings.{index}.{refusal.reasons[0].field}".rstrip(".")
-            raise type(refusal)(refusal.detail, code=refusal.code, field=field) from refusal
+def _reopen(act: Act, check: Check) -> None:
+    """Released lots the check or the one it corrects speaks of await a decision again (decision D7)."""
+    corrected: Any = check.corrects
+    about = [check] if corrected is None else [check, corrected]
+    batches = [each.batch_id for each in about if each.batch_id]
+    named = [each.lot_id for each in about if each.lot_id]
+    lots = Lot.objects.filter(Q(batch__in=batches) | Q(pk__in=named))
+    lot_deeds.reopen(act=act, lots=lots, because=check)
 
 
-def _refuse_other_readings(read: Sequence[Reading], wanted: Sequence[str]) -> None:
-    given = [reading.quantity for reading in read]
-    reasons = [
-        Reason("reading-missing", f"A reading of {name!r} is missing.", "readings")
-        for name in wanted
-        if name not in given
-    ]
-    for index, name in enumerate(given):
-        if name not in wanted or name in given[:index]:
-            sentence = f"This check asks for {', '.join(wanted)}, each once; not for {name!r}."
-            reasons.append(Reason("reading-not-asked-for", sentence, f"readings.{index}.quantity"))
-    if reasons:
-        raise Unusable("The readings are not those this check asks for.", code="readings", reasons=reasons)
+def _open(act: Act, check: Check) -> None:
+    """A deviation with hold in the same transaction. A prerequisite programme holds nothing.
 
-
-def _refuse_wrong_subject(check: Check, subject: Subject, spec: ControlPointSpec) -> None:
-    point, batch = subject.control_point, subject.batch
-    if not spec.limits:
-        raise RuleBroken(
-            f"{spec.code} has no limit to check.", code="nothing-to-check", field="control_point"
-        )
-    if batch is None and subject.lot is None:
-        raise Unusable("Name the batch or the lot that was checked.", code="missing", field="batch")
-    if subject.part is not None and (batch is None or subject.part.batch_id != batch.pk):
-        raise Unknown(f"There is no such part of the batch: {subject.part.pk}.", field="part")
-    if spec.instrument and subject.instrument is None:
-        raise Unusable(f"Name the instrument: {spec.instrument}.", code="missing", field="instrument")
-    if batch is None:
+    A failing check that corrects a failing one goes on under that one's case while it is open: what the new
+    one touched is held there too.
+    """
+    point = check.control_point
+    hold = _touched(check) if point.kind in (ControlKind.CCP, ControlKind.OPRP) else None
+    before: Any = check.corrects
+    case = deviations.case_of(before) if before and before.result == Result.OUTSIDE else None
+    if case is not None and not deviations.is_closed(case):
+        if hold is not None:
+            holds.place(act=act.with_new_id(), deviation=case, touched=hold)
         return
-    if batch.plan_version_id != point.version_id:
-        raise OtherPlanVersion(
-            f"{spec.code} is of another plan version than batch {batch.code} was started under.",
-            field="control_point",
-        )
-    if check.performed_at < batch.state.started_at:
-        raise OutsideTheRun(
-            f"Batch {batch.code} began after that; correct the time, or the start of the batch.",
-            field="performed_at",
-        )
-
-
-def _flags(check: Check, subject: Subject, spec: ControlPointSpec, read: Sequence[Reading]) -> set[str]:
-    found = set()
-    ended = subject.batch.state.ended_at if subject.batch is not None else None
-    patience = timedelta(minutes=(spec.schedule.within_minutes or 0) if spec.schedule else 0)
-    if ended is not None and check.performed_at > ended + patience:
-        found.add(LATE)
-    instrument = subject.instrument
-    if instrument is not None:
-        if spec.instrument and instrument.kind != spec.instrument:
-            found.add(OTHER_INSTRUMENT)
-        if any(
-            instruments.outside_range(instrument, reading) for reading in read if reading.value is not None
-        ):
-            found.add(OUTSIDE_INSTRUMENT)
-    return found
-
-
-def follow(act: Act, check: Check, subject: Subject) -> None:
-    """Outside: a deviation with hold in the same transaction. A prerequisite programme holds nothing."""
-    if check.result != Result.OUTSIDE:
-        return
-    point = subject.control_point
-    holds = point.kind in (ControlKind.CCP, ControlKind.OPRP)
     worst = next(each for each in check.judgements if each["result"] == Result.OUTSIDE)
     deviations.open_case(
         act=act.with_new_id(),
@@ -202,28 +100,30 @@ def follow(act: Act, check: Check, subject: Subject) -> None:
         slot=point.code,
         title=f"{point.code} {point.name}: {worst['sentence']}",
         because=check,
-        hold=_touched(check, subject) if holds else None,
+        hold=hold,
     )
 
 
-def _touched(check: Check, subject: Subject) -> Touched:
-    since = last_good(check)
-    at = None if since is None else since.performed_at
-    if subject.part is not None:
-        return Touched(HoldSubject.PART, subject.part.pk, at)
-    if subject.batch is not None:
-        return Touched(HoldSubject.BATCH, subject.batch.uid, at)
-    assert subject.lot is not None
-    return Touched(HoldSubject.LOT, subject.lot.uid)
-
-
-def last_good(check: Check) -> Check | None:
-    """The last check within limits at the same point on the same thing before this one, of those that stand."""
-    same = Check.objects.standing().filter(
-        control_point=check.control_point_id, batch=check.batch_id, part=check.part_id, lot=check.lot_id
+def _touched(check: Check) -> Touched:
+    if check.batch is None:
+        assert check.lot is not None
+        return Touched(HoldSubject.LOT, check.lot.uid)
+    since = last_good(
+        check.performed_at,
+        control_point=check.control_point_id,
+        batch=check.batch_id,
+        part=check.part_id,
+        lot=check.lot_id,
     )
-    before = same.filter(result=Result.WITHIN, performed_at__lt=check.performed_at)
-    return before.exclude(pk=check.corrects_id).order_by("-performed_at").first()
+    if check.part_id is not None:
+        return Touched(HoldSubject.PART, check.part_id, since)
+    return Touched(HoldSubject.BATCH, check.batch.uid, since)
+
+
+def last_good(before: datetime, **where: Any) -> datetime | None:
+    """When the last standing check within limits at the same point on the same thing was made."""
+    good = Check.objects.standing().filter(result=Result.WITHIN, performed_at__lt=before, **where)
+    return good.order_by("-performed_at").values_list("performed_at", flat=True).first()
 
 
 @dataclass(frozen=True)
@@ -238,23 +138,23 @@ class Wanted:
 def record_many(wanted: Sequence[Wanted]) -> list[Check | Refusal]:
     """Record many checks; each answers for itself, and one refusal does not block the others (D21).
 
-    Those within limits go in together, in a flat number of statements; one that lies outside is recorded by
-    itself with its deviation and hold.
+    Those within limits go in together, in a flat number of statements; one from which more follows is recorded
+    by itself with its deviation and hold.
     """
     answers: dict[int, Check | Refusal] = {}
     together: list[tuple[int, Check]] = []
     cache: dict[Any, Sequence[limits.Rule]] = {}
     for index, each in enumerate(wanted):
         try:
-            check = shape(each.act, each.subject, each.said)
-            judge(check, each.subject, each.said, _rules(cache, each))
+            check = judging.shape(each.act, each.subject, each.said)
+            judging.judge(check, each.subject, each.said, _rules(cache, each))
         except Refusal:
             answers[index] = _alone(each)
             continue
-        if check.result == Result.OUTSIDE or each.act.corrects is not None:
-            answers[index] = _alone(each)
-        else:
+        if _stands_alone(check):
             together.append((index, check))
+        else:
+            answers[index] = _alone(each)
     stored = Check.insert_many([check for _, check in together]) if together else []
     answers.update((index, answer) for (index, _), answer in zip(together, stored, strict=True))
     return [answers[index] for index in range(len(wanted))]
@@ -274,11 +174,14 @@ def _rules(cache: dict[Any, Sequence[limits.Rule]], each: Wanted) -> Sequence[li
     return cache[key]
 
 
-def judgement_sentences(check: Check) -> list[str]:
-    """What the person at the stove is told: one sentence a limit, and what was out of order."""
-    told = [each["sentence"] for each in check.judgements]
-    told += [each["warning"] for each in check.judgements if each.get("warning")]
-    return told + [SENTENCES[flag] for flag in check.flags]
-
-
-__all__ = ["Judgement", "OtherPlanVersion", "OutsideTheRun", "Subject", "Wanted", "record", "record_many"]
+__all__ = [
+    "SENTENCES",
+    "OtherPlanVersion",
+    "OutsideTheRun",
+    "Subject",
+    "Wanted",
+    "last_good",
+    "record",
+    "record_many",
+    "withdraw",
+]

@@ -1,8 +1,7 @@
 """Deviations: opened when something was lost, answered, decided lot by lot, and closed by signature."""
 
-from collections.abc import Iterable, Sequence
-from datetime import datetime
-from typing import NamedTuple
+from collections.abc import Collection, Iterable, Sequence
+from typing import Any
 from uuid import UUID
 
 from batches import lots as lot_deeds
@@ -10,7 +9,8 @@ from batches.locks import lock_material
 from batches.models import Lot, LotStatus
 from config.api.refusals import NotAllowed, Reason, RuleBroken, Unknown
 from haccp import holds, notices
-from haccp.models import Answer, Closing, Correction, Deviation, Disposition, Hold, Question
+from haccp.holds import Touched, held_under
+from haccp.models import Answer, Check, Closing, Correction, Deviation, Disposition, Hold, Question
 from ledger import people, signatures
 from ledger.acts import Act
 from ledger.deeds import deed
@@ -21,12 +21,7 @@ KEEPS_AWAY = frozenset(
 )
 
 
-class Touched(NamedTuple):
-    """What to hold with a deviation: a subject, back to its last good check (None: as far as there is)."""
-
-    kind: str
-    subject: UUID
-    since: datetime | None = None
+# -- opening ----------------------------------------------------------------------------------------
 
 
 @deed
@@ -58,42 +53,50 @@ def open_case(
     )
     deviation.insert()
     if hold is not None:
-        holds.place(
-            act=act, deviation=deviation, subject_kind=hold.kind, subject=hold.subject, since=hold.since
-        )
+        holds.place(act=act.with_new_id(), deviation=deviation, touched=hold)
     notices.leave_word(deviation)
     return deviation
 
 
 @deed
 def report(*, act: Act, title: str, hold: Touched | None = None) -> Deviation:
-    """A person saw something wrong. What they name is held at once. Raises Unknown."""
-    probe = Deviation.new(
-        act, what=Deviation.What.REPORTED, subject=act.id or act.establishment.pk, slot="", title=title
-    )
-    probe.subject, probe.slot = probe.pk, "reported"
+    """A person saw something wrong. What they name is held at once. Raises Unknown, RuleBroken."""
+    if act.corrects is not None:
+        raise RuleBroken(
+            "A deviation is not corrected; say in its answers what was found.",
+            code="a-deviation-is-not-corrected",
+            field="corrects",
+        )
+    values: dict[str, Any] = {"what": Deviation.What.REPORTED, "slot": _hold_in_words(hold), "title": title}
+    probe = Deviation.new(act, subject=act.establishment.pk, **values)
+    probe.subject = probe.pk
     probe.answer_if_repeated()
-    return open_case(
-        act=_with_id(act, probe.pk),
-        what=Deviation.What.REPORTED,
-        subject=probe.pk,
-        slot="reported",
-        title=title,
-        hold=hold,
-    )
+    act = act.with_new_id(id=probe.pk, note=act.note)
+    return open_case(act=act, subject=probe.pk, hold=hold, **values)
 
 
-def _with_id(act: Act, pk: UUID) -> Act:
-    return act.with_new_id(id=pk, note=act.note)
+def _hold_in_words(hold: Touched | None) -> str:
+    """Part of what the client said, so that the same id with another hold is other content."""
+    if hold is None:
+        return "nothing held"
+    since = f" since {hold.since.isoformat()}" if hold.since else ""
+    return f"{hold.kind} {hold.subject}{since}"
 
 
 @deed
 def hold_more(*, act: Act, deviation: Deviation, touched: Touched) -> Hold:
-    """Hold a further subject under an open deviation. Raises RuleBroken when it is closed."""
-    _refuse_closed(deviation)
-    return holds.place(
-        act=act, deviation=deviation, subject_kind=touched.kind, subject=touched.subject, since=touched.since
+    """Hold a further subject under an open deviation. Raises RuleBroken when it is closed, Unknown."""
+    lock_material(act.establishment)
+    probe = Hold.new(
+        act, deviation=deviation, subject_kind=touched.kind, subject=touched.subject, since=touched.since
     )
+    probe.answer_if_repeated()
+    _refuse_closed(deviation)
+    _refuse_other_case(probe)
+    return holds.place(act=act, deviation=deviation, touched=touched)
+
+
+# -- answering and deciding -------------------------------------------------------------------------
 
 
 @deed
@@ -102,12 +105,13 @@ def answer(*, act: Act, deviation: Deviation, question: str, text: str) -> Answe
     record = Answer.new(act, deviation=deviation, question=question, text=text)
     record.answer_if_repeated()
     _refuse_closed(deviation)
-    given = Answer.objects.standing().filter(deviation=deviation, question=question).exclude(pk=act.corrects)
-    if given.exists():
+    _refuse_other_case(record, "question")
+    given = Answer.objects.standing().filter(deviation=deviation, question=question)
+    if (found := given.first()) and found.pk != act.corrects:
         raise RuleBroken(
             "This question is answered; correct that answer with a reason.",
             code="answered-already",
-            reasons=[Reason("answered-already", "Answered.", "question", [str(given.get().pk)])],
+            reasons=[Reason("answered-already", "Answered.", "question", [str(found.pk)])],
         )
     return record.insert()
 
@@ -117,7 +121,8 @@ def dispose(*, act: Act, deviation: Deviation, lot: Lot, decision: str, because:
     """Decide what becomes of one lot the deviation held. Raises RuleBroken, Unknown, NotAllowed.
 
     A lot that is to be rejected, destroyed or sent back is rejected from now on; one that may be released or
-    reworked stays held until the case is closed, and then goes through its gate.
+    reworked stays held until the case is closed, and then goes through its gate. What one case rejects no
+    other case makes good.
     """
     lock_material(act.establishment)
     record = Disposition.new(act, deviation=deviation, lot=lot, decision=decision, because=because)
@@ -126,19 +131,33 @@ def dispose(*, act: Act, deviation: Deviation, lot: Lot, decision: str, because:
     _refuse_closed(deviation)
     if str(lot.uid) not in held_under(deviation):
         raise Unknown(f"Deviation {deviation.pk} did not hold lot {lot.code}.", field="lot")
-    given = Disposition.objects.standing().filter(deviation=deviation, lot=lot).exclude(pk=act.corrects)
-    if given.exists():
+    _refuse_other_case(record, "lot_id")
+    given = Disposition.objects.standing().filter(deviation=deviation, lot=lot)
+    if (found := given.first()) and found.pk != act.corrects:
         raise RuleBroken(
             f"Lot {lot.code} was decided on; correct that decision with a reason.",
             code="decided-already",
-            field="corrects",
+            reasons=[Reason("decided-already", "Decided.", "corrects", [str(found.pk)])],
         )
     record.insert()
-    rejected = decision in KEEPS_AWAY
-    lot_deeds.decide(
-        act=act, lots=[lot], status=LotStatus.REJECTED if rejected else LotStatus.HELD, because=record
-    )
+    status = LotStatus.REJECTED if kept_away([lot]) else LotStatus.HELD
+    lot_deeds.decide(act=act, lots=[lot], status=status, because=record)
     return record
+
+
+def _refuse_other_case(record: Hold | Answer | Disposition, *same: str) -> None:
+    """A correction stays with the case, and the question or lot, of what it corrects."""
+    corrected: Any = record.corrects
+    names = ("deviation_id", *same)
+    if corrected is not None and any(getattr(corrected, n) != getattr(record, n) for n in names):
+        raise RuleBroken(
+            f"Record {corrected.pk} is about something else; correct it there.",
+            code="corrects-another",
+            field="corrects",
+        )
+
+
+# -- closing ----------------------------------------------------------------------------------------
 
 
 @deed
@@ -146,7 +165,7 @@ def close(*, act: Act, deviation: Deviation, proof: signatures.Proof) -> Closing
     """Close a case: every question answered, every lot decided, signed by a food-safety lead.
 
     Raises RuleBroken with everything that is missing. Lots that may be released await their gate, unless
-    another open case holds them.
+    another open case holds them or another decision rejected them.
     """
     lock_material(act.establishment)
     record = Closing.new(act, deviation=deviation)
@@ -174,21 +193,20 @@ def _missing(deviation: Deviation) -> Iterable[Reason]:
             yield Reason("unanswered", f"Not answered yet: {question.label}.", "answers", [question.value])
     decided = {str(d.lot.uid) for d in dispositions(deviation)}
     undecided = sorted(held_under(deviation) - decided)
-    names = Lot.objects.filter(uid__in=undecided).order_by("code")
-    for lot in names:
-        yield Reason(
-            "undecided-lot",
-            f"Not decided yet: what becomes of lot {lot.code}.",
-            "dispositions",
-            [str(lot.uid)],
-        )
+    for lot in Lot.objects.filter(uid__in=undecided).order_by("code"):
+        sentence = f"Not decided yet: what becomes of lot {lot.code}."
+        yield Reason("undecided-lot", sentence, "dispositions", [str(lot.uid)])
 
 
 def _hand_to_the_gate(act: Act, deviation: Deviation, closing: Closing) -> None:
-    may_leave = [d.lot for d in dispositions(deviation) if d.decision not in KEEPS_AWAY]
-    free = [lot for lot in may_leave if not open_cases_of([lot])]
+    decided = [d.lot for d in dispositions(deviation)]
+    away = kept_away(decided)
+    free = [lot for lot in decided if lot.pk not in away and not open_cases_of([lot])]
     if free:
         lot_deeds.decide(act=act, lots=free, status=LotStatus.AWAITING, because=closing)
+
+
+# -- what a reader asks -------------------------------------------------------------------------------
 
 
 def dispositions(deviation: Deviation) -> list[Disposition]:
@@ -197,9 +215,10 @@ def dispositions(deviation: Deviation) -> list[Disposition]:
     return list(rows.select_related("lot", "performed_by", "establishment").order_by("recorded_at"))
 
 
-def held_under(deviation: Deviation) -> set[str]:
-    """The uuids of every lot the deviation ever held."""
-    return {uid for lots in deviation.holds.values_list("lots", flat=True) for uid in lots}
+def kept_away(lots: Collection[Lot]) -> set[int]:
+    """The keys of those lots that a standing decision, in any case, rejects, destroys or sends back."""
+    found = Disposition.objects.standing().filter(lot__in=lots, decision__in=KEEPS_AWAY)
+    return set(found.values_list("lot_id", flat=True))
 
 
 def open_cases_of(lots: Sequence[Lot]) -> list[Deviation]:
@@ -212,13 +231,28 @@ def open_cases_of(lots: Sequence[Lot]) -> list[Deviation]:
     return sorted(found, key=lambda deviation: deviation.recorded_at)
 
 
+def case_of(check: Check) -> Deviation | None:
+    """The case about a failing check: its own, or that of the failing check it corrected."""
+    now: Any = check
+    while now is not None:
+        found = Deviation.objects.filter(what=Deviation.What.LIMIT, subject=now.pk).first()
+        if found is not None:
+            return found
+        now = now.corrects
+    return None
+
+
+def is_closed(deviation: Deviation) -> bool:
+    return Closing.objects.filter(deviation=deviation).exists()
+
+
 def _refuse_unless_lead(act: Act) -> None:
     if Role.FOOD_SAFETY_LEAD not in people.roles_of(act.performed_by, act.establishment, act.local_day):
         raise NotAllowed("A food-safety lead decides on lots and closes deviations. Nothing was written.")
 
 
 def _refuse_closed(deviation: Deviation) -> None:
-    if Closing.objects.filter(deviation=deviation).exists():
+    if is_closed(deviation):
         raise RuleBroken(
             "This deviation is closed. Report a new one if something else came up.", code="closed-already"
         )
@@ -228,3 +262,21 @@ def _refuse_closed(deviation: Deviation) -> None:
 def correct(*, act: Act, what: str, done: str, no_impact_because: str) -> Correction:
     """Note a minor slip that was put right at once and touches no product; says why it touches none."""
     return Correction.new(act, what=what, done=done, no_impact_because=no_impact_because).insert()
+
+
+__all__ = [
+    "Touched",
+    "answer",
+    "case_of",
+    "close",
+    "correct",
+    "dispose",
+    "dispositions",
+    "held_under",
+    "hold_more",
+    "is_closed",
+    "kept_away",
+    "open_case",
+    "open_cases_of",
+    "report",
+]

@@ -1,7 +1,7 @@
 """The two gates: permission to start a batch, and release of a lot. Each refusal lists every reason."""
 
 from collections.abc import Iterable, Sequence
-from datetime import datetime
+from typing import Any
 
 from django.utils import timezone
 
@@ -10,10 +10,9 @@ from batches import recipes, runs
 from batches.locks import lock_material
 from batches.models import Batch, BatchStart, Equipment, Lot, LotStatus, RecipeVersion
 from config.api.refusals import NotAllowed, Reason, RuleBroken
-from haccp import deviations, missed, monitoring, plans
-from haccp.limits import Result
-from haccp.models import ControlKind, Deviation, PlanVersion, Release, StartPermission
-from haccp.monitoring import State
+from haccp import deviations, monitoring, plans, releasing
+from haccp.deviations import Touched
+from haccp.models import Deviation, HoldSubject, PlanVersion, Release, StartPermission
 from ledger import people, signatures
 from ledger.acts import Act
 from ledger.deeds import deed
@@ -30,21 +29,23 @@ def start_batch(
     quantity: str,
     unit: str,
     equipment: Sequence[Equipment] = (),
+    already_happened: bool = False,
 ) -> BatchStart:
     """Permit a batch and begin it. Raises RuleBroken ``may-not-start`` with every reason at once.
 
-    In a phased start (a profile's date) the reasons are kept as warnings with the permission instead.
+    In a phased start (a profile's date) the reasons are kept as warnings with the permission instead. A batch
+    that runs already is recorded with them too, and opens a deviation with hold.
     """
     record = runs.shape_start(
         act=act, recipe_version=recipe_version, quantity=quantity, unit=unit, equipment=equipment
     )
     plan_version = plans.version_in_force(act.establishment, recipe_version.material)
     reasons = list(_start_reasons(act, recipe_version, plan_version, equipment))
-    until = act.establishment.phased_start_until
-    if reasons and (until is None or act.local_day > until):
+    out_of_order = bool(reasons) and not _in_phased_start(act)
+    if out_of_order and not already_happened:
         raise RuleBroken(
-            f"The batch may not start: {len(reasons)} {'reason' if len(reasons) == 1 else 'reasons'}. "
-            "Nothing was written.",
+            f"The batch may not start: {_counted(reasons)}. Nothing was written. If it runs already, say so "
+            "and it is recorded and held.",
             code="may-not-start",
             reasons=reasons,
         )
@@ -53,13 +54,42 @@ def start_batch(
         recipe_version=recipe_version,
         plan_version=plan_version,
         equipment=sorted(str(each.pk) for each in equipment),
-        warnings=[{"code": reason.code, "detail": reason.detail} for reason in reasons],
+        warnings=[_plain(reason) for reason in reasons],
     ).insert()
-    return runs.start(
+    started = runs.start(
         act=act,
         record=record,
         permission=Entry.objects.get(pk=permission.pk),
         plan_version=None if plan_version is None else Entry.objects.get(pk=plan_version.pk),
+    )
+    if out_of_order:
+        _open_for_start(act, started, permission)
+    return started
+
+
+def _in_phased_start(act: Act) -> bool:
+    until = act.establishment.phased_start_until
+    return until is not None and act.local_day <= until
+
+
+def _counted(reasons: Sequence[Reason]) -> str:
+    return f"{len(reasons)} {'reason' if len(reasons) == 1 else 'reasons'}"
+
+
+def _plain(reason: Reason) -> dict[str, Any]:
+    return {"code": reason.code, "detail": reason.detail, "field": reason.field, "ids": list(reason.ids)}
+
+
+def _open_for_start(act: Act, started: BatchStart, permission: StartPermission) -> None:
+    words = " ".join(warning["detail"] for warning in permission.warnings)
+    deviations.open_case(
+        act=act.with_new_id(),
+        what=Deviation.What.EMERGENCY_START,
+        subject=started.batch.uid,
+        slot="start",
+        title=f"Batch {started.code} was started without permission: {words}",
+        because=permission,
+        hold=Touched(HoldSubject.BATCH, started.batch.uid),
     )
 
 
@@ -70,6 +100,9 @@ def _start_reasons(
     if latest is None or latest.pk != recipe_version.pk:
         sentence = f"Version {recipe_version.number} of the recipe is not the one in force."
         yield Reason("recipe-superseded", sentence, "recipe_version", [str(latest.pk)] if latest else [])
+    if not recipe_version.recipe.in_use:
+        sentence = f"Recipe {recipe_version.recipe.code} is marked as no longer in use."
+        yield Reason("recipe-not-in-use", sentence, "recipe_version", [str(recipe_version.recipe_id)])
     if plan_version is None:
         sentence = f"No approved hazard plan covers {recipe_version.material.name}."
         yield Reason("no-plan", sentence, "recipe_version", [str(recipe_version.material_id)])
@@ -92,20 +125,21 @@ def release(*, act: Act, lot: Lot, proof: signatures.Proof) -> Release:
     """Release a product lot, or accept a received one. Raises RuleBroken ``may-not-release``, NotAllowed.
 
     A product is released when its batch has ended, every due check was made and stood within limits or had its
-    case closed, and no open case holds the lot. Signed by a food-safety lead; a supervisor may accept what was
-    received.
+    case closed, nothing that went into it is held, and no open case holds it. A received lot, when the checks
+    of its receipt stand. Signed by a food-safety lead; a supervisor may accept what was received.
     """
     lock_material(act.establishment)
-    lot = Lot.objects.select_related("state", "batch__state", "material").get(pk=lot.pk)
+    lot = Lot.objects.select_related("state", "material", "establishment").get(pk=lot.pk)
     record = Release.new(act, lot=lot)
     record.answer_if_repeated()
+    _refuse_correction(act)
     _refuse_unless_allowed(act, lot)
-    found = monitoring.of_batch(_with_rows(lot.batch), timezone.now()) if lot.batch else []
-    reasons = [*_lot_reasons(lot), *_batch_reasons(lot, found)]
+    batch, now = _batch_of(lot), timezone.now()
+    found = monitoring.of_batch(batch, now) if batch else monitoring.of_receipt(lot, now)
+    reasons = releasing.reasons(lot, batch, found)
     if reasons:
         raise RuleBroken(
-            f"Lot {lot.code} may not be released: {len(reasons)} {'reason' if len(reasons) == 1 else 'reasons'}. "
-            "Nothing was written.",
+            f"Lot {lot.code} may not be released: {_counted(reasons)}. Nothing was written.",
             code="may-not-release",
             reasons=reasons,
         )
@@ -118,8 +152,20 @@ def release(*, act: Act, lot: Lot, proof: signatures.Proof) -> Release:
     return record
 
 
-def _with_rows(batch: Batch) -> Batch:
-    return Batch.objects.select_related("state", "recipe_version__material", "establishment").get(pk=batch.pk)
+def _batch_of(lot: Lot) -> Batch | None:
+    if lot.batch_id is None:
+        return None
+    rows = Batch.objects.select_related("state", "recipe_version__material", "establishment")
+    return rows.get(pk=lot.batch_id)
+
+
+def _refuse_correction(act: Act) -> None:
+    if act.corrects is not None:
+        raise RuleBroken(
+            "A release is not corrected. Report a deviation that holds the lot, and decide there.",
+            code="a-release-is-not-corrected",
+            field="corrects",
+        )
 
 
 def _refuse_unless_allowed(act: Act, lot: Lot) -> None:
@@ -128,71 +174,3 @@ def _refuse_unless_allowed(act: Act, lot: Lot) -> None:
     if not roles & allowed:
         who = " or a ".join(sorted(Role(role).label for role in allowed))
         raise NotAllowed(f"A {who} releases this lot. Nothing was written.")
-
-
-def _lot_reasons(lot: Lot) -> Iterable[Reason]:
-    status = LotStatus(lot.state.status)
-    if status is LotStatus.REJECTED:
-        yield Reason("rejected", f"Lot {lot.code} was rejected.", "lot", [str(lot.uid)])
-    if status is LotStatus.RELEASED:
-        yield Reason("released-already", f"Lot {lot.code} is released.", "lot", [str(lot.uid)])
-    if lot.state.withdrawn:
-        yield Reason("withdrawn", f"Lot {lot.code} was withdrawn: it never was.", "lot", [str(lot.uid)])
-    cases = deviations.open_cases_of([lot])
-    for case in cases:
-        sentence = f"An open deviation holds it: {case.title}"
-        yield Reason("open-deviation", sentence, "lot", [str(case.pk)])
-    if status is LotStatus.HELD and not cases:
-        yield Reason("held", f"Lot {lot.code} is held.", "lot", [str(lot.uid)])
-
-
-def _batch_reasons(lot: Lot, found: Sequence[monitoring.Answered]) -> Iterable[Reason]:
-    batch = lot.batch
-    if batch is None:
-        return
-    if batch.state.ended_at is None:
-        yield Reason("batch-running", f"Batch {batch.code} has not ended.", "lot", [str(batch.uid)])
-    for each in found:
-        if each.due.control_point.kind != ControlKind.PRP:
-            yield from _check_reasons(batch, each)
-    for case in _unclosed_about(batch):
-        yield Reason(
-            "open-deviation", f"An open deviation is about its batch: {case.title}", "lot", [str(case.pk)]
-        )
-
-
-def _check_reasons(batch: Batch, each: monitoring.Answered) -> Iterable[Reason]:
-    due, check = each.due, each.check
-    if each.state is State.WAITING:
-        yield Reason("check-not-made", f"Not made yet: {due.slot}.", "lot", [str(due.control_point.pk)])
-    elif each.state is State.MISSED:
-        closed = Deviation.objects.filter(
-            what=Deviation.What.MISSED_CHECK, subject=batch.uid, slot=due.slot, closing__isnull=False
-        )
-        if not closed.exists():
-            sentence = f"Not made in time: {due.slot}. It needs a closed deviation."
-            yield Reason("check-missed", sentence, "lot", [str(due.control_point.pk)])
-    elif check is not None and check.result != Result.WITHIN:
-        cases = Deviation.objects.filter(what=Deviation.What.LIMIT, subject=check.pk)
-        if check.result == Result.UNDECIDED or not cases.filter(closing__isnull=False).exists():
-            sentence = f"{due.slot} is {check.result}; it needs a check within limits or a closed deviation."
-            yield Reason("check-not-within", sentence, "lot", [str(check.pk)])
-
-
-def _unclosed_about(batch: Batch) -> list[Deviation]:
-    """Open cases about the batch itself, its checks and its weighings."""
-    subjects = [
-        batch.uid,
-        *batch.checks.values_list("pk", flat=True),
-        *batch.movements.values_list("pk", flat=True),
-    ]
-    return list(
-        Deviation.objects.filter(
-            establishment=batch.establishment_id, subject__in=subjects, closing__isnull=True
-        ).order_by("recorded_at")
-    )
-
-
-def open_missed_now(batch: Batch, now: datetime | None = None) -> list[Deviation]:
-    """The sweep's work for one batch, at once: for whoever wants to release without waiting for it."""
-    return missed.open_missed(_with_rows(batch), now or timezone.now())

@@ -2,40 +2,88 @@
 
 from collections.abc import Callable, Iterable
 from datetime import datetime
+from typing import Any, NamedTuple, TypeVar
 from uuid import UUID
+
+from django.db import models
+from django.db.models import Q
 
 from batches import edges
 from batches import lots as lot_deeds
 from batches.locks import lock_material
-from batches.models import Batch, Equipment, Lot, LotState, LotStatus, Movement, MovementKind
+from batches.models import (
+    Area,
+    Batch,
+    Equipment,
+    Lot,
+    LotState,
+    LotStatus,
+    Movement,
+    MovementKind,
+    Occupation,
+    Part,
+)
 from config.api.refusals import Unknown
-from haccp.models import Check, Deviation, Hold, HoldSubject
+from haccp.models import Check, Deviation, Hold, HoldSubject, Instrument
 from ledger.acts import Act
 from ledger.models import Establishment
 
+Row = TypeVar("Row", bound=models.Model)
 
-def place(
-    *, act: Act, deviation: Deviation, subject_kind: str, subject: UUID, since: datetime | None = None
-) -> Hold:
+
+class Touched(NamedTuple):
+    """What to hold with a deviation: a subject, back to its last good check (None: as far as there is)."""
+
+    kind: str
+    subject: UUID
+    since: datetime | None = None
+
+
+def place(*, act: Act, deviation: Deviation, touched: Touched) -> Hold:
     """Hold every lot that a subject touched since a time, and what was made of those. Within a deed.
 
-    ``since``: the last good check; None reaches as far back as there is. Raises Unknown.
+    A repeat ends here with what is stored. Raises Unknown.
     """
     lock_material(act.establishment)
-    touched = touched_by(act.establishment, subject_kind, subject, since)
-    hold = Hold.new(
-        act.with_new_id(),
-        deviation=deviation,
-        subject_kind=subject_kind,
-        subject=subject,
-        since=since,
-        lots=sorted(str(lot.uid) for lot in touched),
-    ).insert()
-    set_held(act, touched, deviation)
+    hold = _shaped(act, deviation, touched)
+    hold.answer_if_repeated()
+    return _write(act, hold, touched_by(act.establishment, touched))
+
+
+def reach(*, act: Act) -> None:
+    """Hold what the subjects of open holds have touched by now and had not when they were placed.
+
+    Call it under the material lock after material was used or made: a lot made of what is held, or entered
+    late, is held as well. The earlier hold stays as it was written; a further one names the new lots.
+    """
+    placed = Hold.objects.filter(establishment=act.establishment, deviation__closing__isnull=True)
+    done = set()
+    for hold in placed.select_related("deviation").order_by("recorded_at", "id"):
+        touched = Touched(hold.subject_kind, hold.subject, hold.since)
+        if (hold.deviation_id, touched) in done:
+            continue
+        done.add((hold.deviation_id, touched))
+        known = held_under(hold.deviation)
+        new = [lot for lot in touched_by(act.establishment, touched) if str(lot.uid) not in known]
+        if new:
+            _write(act, _shaped(act.with_new_id(), hold.deviation, touched), new)
+
+
+def _shaped(act: Act, deviation: Deviation, touched: Touched) -> Hold:
+    return Hold.new(
+        act, deviation=deviation, subject_kind=touched.kind, subject=touched.subject, since=touched.since
+    )
+
+
+def _write(act: Act, hold: Hold, lots: Iterable[Lot]) -> Hold:
+    found = list(lots)
+    hold.lots = sorted(str(lot.uid) for lot in found)
+    hold.insert()
+    _set_held(act, found, hold.deviation)
     return hold
 
 
-def set_held(act: Act, touched: Iterable[Lot], deviation: Deviation) -> None:
+def _set_held(act: Act, touched: Iterable[Lot], deviation: Deviation) -> None:
     """Rejected lots stay rejected; everything else is held, released and shipped lots too."""
     keys = [lot.pk for lot in touched]
     rejected = set(
@@ -46,35 +94,41 @@ def set_held(act: Act, touched: Iterable[Lot], deviation: Deviation) -> None:
         lot_deeds.decide(act=act, lots=to_hold, status=LotStatus.HELD, because=deviation)
 
 
-def touched_by(
-    establishment: Establishment, subject_kind: str, subject: UUID, since: datetime | None
-) -> list[Lot]:
-    """Lots the subject touched since a time, and every lot made of them since. Raises Unknown."""
-    found = {lot.pk for lot in FINDERS[HoldSubject(subject_kind)](establishment, subject, since)}
+def held_under(deviation: Deviation) -> set[str]:
+    """The uuids of every lot the deviation ever held."""
+    return {uid for lots in deviation.holds.values_list("lots", flat=True) for uid in lots}
+
+
+# -- what a subject touched -------------------------------------------------------------------------
+
+
+def touched_by(establishment: Establishment, touched: Touched) -> list[Lot]:
+    """Lots the subject touched since a time, and every lot made of them. Raises Unknown.
+
+    What bears the very time of the last good check is in doubt, so it counts as touched.
+    """
+    find = FINDERS[HoldSubject(touched.kind)]
+    found = {lot.pk for lot in find(establishment, touched.subject, touched.since)}
     made_of_them = {target for _, target, *_ in edges.reached(found, back=False)} if found else set()
     return list(Lot.objects.filter(pk__in=found | made_of_them).select_related("state").order_by("pk"))
 
 
-def _made(establishment: Establishment, since: datetime | None, **narrowed: object) -> list[Lot]:
-    made = Movement.objects.standing().filter(establishment=establishment, what=MovementKind.MADE, **narrowed)
+def _made(establishment: Establishment, since: datetime | None, *where: Q) -> list[Lot]:
+    made = Movement.objects.standing().filter(*where, establishment=establishment, what=MovementKind.MADE)
     if since is not None:
-        made = made.filter(performed_at__gt=since)
+        made = made.filter(performed_at__gte=since)
     return list(Lot.objects.filter(pk__in=made.values("lot")))
 
 
 def _of_batch(establishment: Establishment, subject: UUID, since: datetime | None) -> list[Lot]:
-    _one(Batch, establishment, uid=subject)
-    return _made(establishment, since, batch__uid=subject)
+    batch = _one(Batch, establishment, uid=subject)
+    return _made(establishment, since, Q(batch=batch))
 
 
 def _of_part(establishment: Establishment, subject: UUID, since: datetime | None) -> list[Lot]:
     """What came out of the part; and what came out of its batch without a part said."""
-    batch = Batch.objects.filter(establishment=establishment, parts__pk=subject).first()
-    if batch is None:
-        raise Unknown(f"There is no batch part {subject} here.", field="subject")
-    return _made(establishment, since, part_id=subject) + _made(
-        establishment, since, batch=batch, part__isnull=True
-    )
+    part = _one(Part, establishment, pk=subject)
+    return _made(establishment, since, Q(part=part) | Q(batch=part.batch_id, part__isnull=True))
 
 
 def _of_lot(establishment: Establishment, subject: UUID, since: datetime | None) -> list[Lot]:
@@ -82,29 +136,27 @@ def _of_lot(establishment: Establishment, subject: UUID, since: datetime | None)
 
 
 def _of_equipment(establishment: Establishment, subject: UUID, since: datetime | None) -> list[Lot]:
-    _one(Equipment, establishment, pk=subject)
-    return _of_occupying(establishment, since, equipment=subject)
+    return _of_occupied(since, equipment=_one(Equipment, establishment, pk=subject))
 
 
 def _of_area(establishment: Establishment, subject: UUID, since: datetime | None) -> list[Lot]:
-    return _of_occupying(establishment, since, equipment__area=subject)
+    return _of_occupied(since, equipment__area=_one(Area, establishment, pk=subject))
 
 
-def _of_occupying(establishment: Establishment, since: datetime | None, **where: object) -> list[Lot]:
-    batches = Batch.objects.filter(
-        establishment=establishment, **{f"occupations__{name}": value for name, value in where.items()}
-    )
+def _of_occupied(since: datetime | None, **where: Any) -> list[Lot]:
+    """Lots of every batch that was on the equipment, from the time on."""
+    taken = Occupation.objects.filter(**where)
     if since is not None:
-        batches = batches.exclude(occupations__until__lte=since)
-    return list(Lot.objects.filter(batch__in=batches.values("pk")))
+        taken = taken.filter(Q(until__isnull=True) | Q(until__gte=since))
+    return list(Lot.objects.filter(batch__in=taken.values("batch")))
 
 
 def _of_instrument(establishment: Establishment, subject: UUID, since: datetime | None) -> list[Lot]:
-    checks = Check.objects.standing().filter(establishment=establishment, instrument=subject)
+    instrument = _one(Instrument, establishment, pk=subject)
+    checks = Check.objects.standing().filter(instrument=instrument)
     if since is not None:
-        checks = checks.filter(performed_at__gt=since)
-    of_batches = Lot.objects.filter(batch__in=checks.values("batch"))
-    return [*of_batches, *Lot.objects.filter(pk__in=checks.values("lot"))]
+        checks = checks.filter(performed_at__gte=since)
+    return list(Lot.objects.filter(Q(batch__in=checks.values("batch")) | Q(pk__in=checks.values("lot"))))
 
 
 def _of_supplier_lot(establishment: Establishment, subject: UUID, since: datetime | None) -> list[Lot]:
@@ -119,10 +171,10 @@ def _of_supplier_lot(establishment: Establishment, subject: UUID, since: datetim
     return list(Lot.objects.filter(pk__in=same.values("lot")))
 
 
-def _one(kind, establishment, **key):  # type: ignore[no-untyped-def]
-    found = kind.objects.filter(establishment=establishment, **key).first()
+def _one(kind: type[Row], establishment: Establishment, **key: Any) -> Row:
+    found = kind._default_manager.filter(establishment=establishment, **key).first()
     if found is None:
-        raise Unknown(f"There is no such {kind._meta.verbose_name} here.", field="subject")
+        raise Unknown(f"There is no such {kind._meta.verbose_name} here.", field="hold.subject")
     return found
 
 

@@ -1,13 +1,14 @@
 """What happened to material out of order becomes a deviation, in the movement's own transaction."""
 
 from typing import Any
+from uuid import UUID
 
 from batches.flags import LOT_NOT_READY, SENTENCES, Flag
-from batches.models import Lot, Movement, MovementKind
-from batches.signals import lot_made, movement_recorded
+from batches.models import Movement, MovementKind
+from batches.signals import movement_recorded
 from haccp import deviations, holds
 from haccp.deviations import Touched
-from haccp.models import Deviation, Hold, HoldSubject
+from haccp.models import Deviation, Disposition, HoldSubject
 from ledger.acts import Act
 
 USED_OUT_OF_ORDER = LOT_NOT_READY | {
@@ -16,22 +17,30 @@ USED_OUT_OF_ORDER = LOT_NOT_READY | {
     Flag.OTHER_THAN_LINE,
     Flag.OUTSIDE_THE_RUN,
 }
+CHANGES_GENEALOGY = frozenset({MovementKind.USED, MovementKind.MADE})
 
 
 def connect() -> None:
-    movement_recorded.connect(open_for_flags, dispatch_uid="haccp.open_for_flags")
-    lot_made.connect(hold_with_its_batch, dispatch_uid="haccp.hold_with_its_batch")
+    movement_recorded.connect(follow, dispatch_uid="haccp.follow")
 
 
-def open_for_flags(sender: Any, movement: Movement, act: Act, **_: Any) -> None:
+def follow(sender: Any, movement: Movement, act: Act, **_: Any) -> None:
+    """Cases for what was out of order; then whatever open holds reach by now is held with them."""
+    if not movement.withdrawn:
+        _open_for_flags(movement, act)
+    if movement.what in CHANGES_GENEALOGY:
+        holds.reach(act=act)
+
+
+def _open_for_flags(movement: Movement, act: Act) -> None:
     """Use of what was not in order, over-use, and shipping of what was not released."""
-    if movement.withdrawn:
-        return
     flags = {Flag(flag) for flag in movement.flags}
-    if movement.what == MovementKind.USED and flags & USED_OUT_OF_ORDER:
+    used = flags & USED_OUT_OF_ORDER
+    if used and used <= LOT_NOT_READY and _is_for_rework(movement):
+        used = set()
+    if movement.what == MovementKind.USED and used:
         assert movement.batch is not None
-        hold = Touched(HoldSubject.BATCH, movement.batch.uid)
-        _open(act, movement, Deviation.What.MATERIAL, flags & USED_OUT_OF_ORDER, hold)
+        _open(act, movement, Deviation.What.MATERIAL, used, Touched(HoldSubject.BATCH, movement.batch.uid))
     if Flag.SHIPPED_NOT_RELEASED in flags:
         hold = Touched(HoldSubject.LOT, movement.lot.uid)
         _open(act, movement, Deviation.What.SHIPPED, {Flag.SHIPPED_NOT_RELEASED}, hold)
@@ -39,7 +48,27 @@ def open_for_flags(sender: Any, movement: Movement, act: Act, **_: Any) -> None:
         _open(act, movement, Deviation.What.STOCK, {Flag.MORE_THAN_ON_HAND}, None)
 
 
+def _is_for_rework(movement: Movement) -> bool:
+    """A closed case decided that the lot is to be reworked: then its use is what was asked for."""
+    decided = Disposition.objects.standing().filter(lot=movement.lot_id, deviation__closing__isnull=False)
+    last = decided.order_by("-recorded_at").first()
+    asked = last is not None and last.decision == Disposition.Decision.REWORK
+    return asked and not deviations.open_cases_of([movement.lot])
+
+
+def _open_case_of(corrected: UUID | None, what: str) -> Deviation | None:
+    if corrected is None:
+        return None
+    return Deviation.objects.filter(what=what, subject=corrected, closing__isnull=True).first()
+
+
 def _open(act: Act, movement: Movement, what: str, flags: set[Flag], hold: Touched | None) -> None:
+    """A movement that corrects another goes on under that one's open case of the same kind."""
+    before = _open_case_of(movement.corrects_id, what)
+    if before is not None:
+        if hold is not None:
+            holds.place(act=act.with_new_id(), deviation=before, touched=hold)
+        return
     about = f"Lot {movement.lot.code} {MovementKind(movement.what).label}"
     words = " ".join(SENTENCES[flag] for flag in sorted(flags))
     deviations.open_case(
@@ -51,28 +80,3 @@ def _open(act: Act, movement: Movement, what: str, flags: set[Flag], hold: Touch
         because=movement,
         hold=hold,
     )
-
-
-def hold_with_its_batch(sender: Any, lot: Lot, movement: Movement, act: Act, **_: Any) -> None:
-    """A lot that comes out of a batch under an open hold is held with it."""
-    batch = lot.batch
-    if batch is None:
-        return
-    subjects = [batch.uid] + ([movement.part_id] if movement.part_id else [])
-    open_holds = Hold.objects.filter(subject__in=subjects, deviation__closing__isnull=True)
-    for hold in open_holds.select_related("deviation").order_by("recorded_at"):
-        _join(act, hold, lot)
-
-
-def _join(act: Act, hold: Hold, lot: Lot) -> None:
-    """The hold's own record stays; a further one names the lot that came later."""
-    if hold.deviation.holds.filter(subject_kind=HoldSubject.LOT, subject=lot.uid).exists():
-        return
-    Hold.new(
-        act.with_new_id(),
-        deviation=hold.deviation,
-        subject_kind=HoldSubject.LOT,
-        subject=lot.uid,
-        lots=[str(lot.uid)],
-    ).insert()
-    holds.set_held(act, [lot], hold.deviation)

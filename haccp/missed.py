@@ -1,42 +1,58 @@
 """What no request can see: a check that was not made in time becomes a deviation, once."""
 
+import logging
 from datetime import datetime, timedelta
 
 from django.db.models import Q
 from django.utils import timezone
 
-from batches.models import Batch
-from haccp import deviations, monitoring
+from batches.models import Batch, LotStatus
+from haccp import checks, deviations, monitoring
 from haccp.deviations import Touched
 from haccp.models import ControlKind, Deviation, HoldSubject
 from haccp.monitoring import Due
 from ledger.acts import Act, Moment
 from ledger.people import service_person
 
-LOOK_BACK = timedelta(days=8)  # how long after its end a batch may still have a check that falls due
+LOOK_BACK = timedelta(days=8)
+"""So long after its end a batch is looked at for checks that fall due late; longer while a lot of it is not
+released or rejected (a site setting, no source)."""
+UNDECIDED = (LotStatus.AWAITING, LotStatus.HELD)
+
+log = logging.getLogger(__name__)
 
 
 def sweep(now: datetime | None = None) -> int:
-    """Look at every batch that runs or ended lately; the number of deviations that are there now for it.
+    """Look at every batch that runs, ended lately or awaits a decision; the number of deviations opened.
 
-    Run twice it opens nothing twice: a deviation is unique for its batch and slot.
+    Run twice, or at once by two workers, it opens nothing twice: a deviation is unique for its batch and slot,
+    and opened under the material lock.
     """
     at = now or timezone.now()
     recent = Q(state__ended_at__isnull=True) | Q(state__ended_at__gte=at - LOOK_BACK)
-    batches = Batch.objects.filter(recent).select_related(
+    undecided = Q(pk__in=Batch.objects.filter(lots__state__status__in=UNDECIDED).values("pk"))
+    batches = Batch.objects.filter(recent | undecided, plan_version__isnull=False).select_related(
         "state", "recipe_version__material", "establishment"
     )
-    return sum(len(open_missed(batch, at)) for batch in batches)
+    opened = 0
+    for batch in batches.order_by("pk"):
+        try:
+            opened += len(open_missed(batch, at))
+        except Exception:  # one batch must not keep the others from being looked at
+            log.exception("the checks of batch %s could not be looked at", batch.uid)
+    return opened
 
 
 def open_missed(batch: Batch, now: datetime) -> list[Deviation]:
-    """A deviation for each missed check of a batch: with hold at a CCP, asking for the reason at an OPRP."""
+    """Open what is not open yet: with hold for a missed CCP check, without for an OPRP, whose cause is asked."""
     missed = monitoring.missed(monitoring.of_batch(batch, now))
-    return [_open(due, now) for due in missed if due.control_point.kind != ControlKind.PRP]
+    known = Deviation.objects.filter(what=Deviation.What.MISSED_CHECK, subject=batch.uid)
+    slots = set(known.values_list("slot", flat=True)) if missed else set()
+    wanted = [d for d in missed if d.control_point.kind != ControlKind.PRP and d.slot not in slots]
+    return [_open(due, batch, now) for due in wanted]
 
 
-def _open(due: Due, now: datetime) -> Deviation:
-    batch, critical = due.batch, due.control_point.kind == ControlKind.CCP
+def _open(due: Due, batch: Batch, now: datetime) -> Deviation:
     who = service_person()
     act = Act(
         establishment=batch.establishment,
@@ -44,13 +60,22 @@ def _open(due: Due, now: datetime) -> Deviation:
         performed=Moment.of(now.astimezone(batch.establishment.zone)),
         recorded_by=who,
     )
-    subject = due.part.pk if due.part else batch.uid
-    kind = HoldSubject.PART if due.part else HoldSubject.BATCH
     return deviations.open_case(
         act=act,
         what=Deviation.What.MISSED_CHECK,
         subject=batch.uid,
         slot=due.slot,
         title=f"{due.spec.code} {due.spec.name}, {due.occasion}: not checked in time on batch {batch.code}.",
-        hold=Touched(kind, subject) if critical else None,
+        hold=_touched(due, batch) if due.control_point.kind == ControlKind.CCP else None,
     )
+
+
+def _touched(due: Due, batch: Batch) -> Touched:
+    assert due.missed_after is not None
+    part = due.part.pk if due.part else None
+    since = checks.last_good(
+        due.missed_after, control_point=due.control_point, batch=batch, part=part, lot=None
+    )
+    if part is not None:
+        return Touched(HoldSubject.PART, part, since)
+    return Touched(HoldSubject.BATCH, batch.uid, since)

@@ -1,75 +1,88 @@
 """Recording checks: judged at once, and answered with what the person at the stove should do."""
 
-from typing import Any
+from typing import Any, ClassVar
+from uuid import UUID
 
 from django.shortcuts import get_object_or_404
 from django.utils import timezone
-from drf_spectacular.utils import (
-    OpenApiExample,
-    OpenApiParameter,
-    OpenApiTypes,
-    extend_schema,
-    extend_schema_serializer,
-)
+from drf_spectacular.utils import OpenApiExample, extend_schema, extend_schema_serializer
 from rest_framework import serializers, status
 from rest_framework.request import Request
 from rest_framework.response import Response
 
+from batches.api.movements import read_filters
 from batches.models import Batch, Lot, Part
 from config.api.problems import exception_handler, refusal_as_item
 from config.api.refusals import Refusal
-from haccp import checks, monitoring
+from haccp import checks, judging, monitoring
 from haccp.limits import Result
 from haccp.models import Check, ControlPoint, Instrument
+from haccp.readings import LONGEST
 from ledger.acts import Act
 from ledger.api.records import RecordSerializer, RecordView, act_of
 from ledger.api.scope import Scoped, ScopedReference
 from ledger.models import Record
 
 MOST_ITEMS = 200
-KEPT_POINTS = 1000
-_points: dict[Any, ControlPoint] = {}
+MOST_READINGS = 20  # as many as a control point may have limits
+KEPT_ROWS = 1000
 
 
-class ControlPointReference(ScopedReference):
-    """A control point never changes, so one process reads it once."""
+class KeptReference(ScopedReference):
+    """A reference to a row that is written once, so that one process reads it once (control points, parts)."""
+
+    _rows: ClassVar[dict[tuple[Any, UUID], Any]] = {}
 
     def find(self, key: Any) -> Any:
-        if key not in _points:
-            found = super().find(key)
-            if found is None:
-                return None
-            if len(_points) >= KEPT_POINTS:
-                _points.clear()
-            _points[key] = found
-        point = _points[key]
-        return point if point.establishment_id == self.context["establishment"].pk else None
+        place = (self.get_queryset().model, key)
+        row = self._rows.get(place) or super().find(key)
+        if row is None or row.establishment_id != self.context["establishment"].pk:
+            return None
+        if len(self._rows) >= KEPT_ROWS:
+            self._rows.clear()
+        self._rows[place] = row
+        return row
+
+
+class TextField(serializers.CharField):
+    """Text as it was sent: a number is not turned into text, since digits could be lost on the way."""
+
+    def to_internal_value(self, data: Any) -> str:
+        if not isinstance(data, str):
+            raise serializers.ValidationError('Send it as text, for example "12.5".', code="not-text")
+        return super().to_internal_value(data)
 
 
 class ReadingSerializer(serializers.Serializer):
     """One reading as entered; ``haccp.readings`` reads it strictly."""
 
-    quantity = serializers.CharField()
-    value = serializers.CharField(required=False, help_text="A plain decimal number as text.")
-    unit = serializers.CharField(required=False, help_text="UN/ECE Rec 20, for example CEL, FAH, C62, MIN.")
-    outcome = serializers.CharField(required=False, help_text="One of the outcomes the limit names.")
-    method = serializers.CharField(required=False)
-    sample_temperature = serializers.CharField(required=False)
+    quantity = TextField(max_length=LONGEST)
+    value = TextField(required=False, max_length=LONGEST, help_text="A plain decimal number as text.")
+    unit = TextField(
+        required=False, max_length=LONGEST, help_text="UN/ECE Rec 20, for example CEL, FAH, C62, MIN."
+    )
+    outcome = TextField(required=False, max_length=LONGEST, help_text="One of those the limit names.")
+    method = TextField(required=False, max_length=LONGEST)
+    sample_temperature = TextField(required=False, max_length=LONGEST)
+    sample_temperature_unit = TextField(
+        required=False, max_length=LONGEST, help_text="CEL, FAH or KEL, where a sample temperature is given."
+    )
 
 
+SAMPLE = {"sample_temperature": "21", "sample_temperature_unit": "CEL"}
 SEEN = {
     "performed_at": "2026-03-02T09:30:00+01:00",
     "control_point": "01a21200-0000-7000-8000-000000000010",
     "batch": "01a21200-0000-7000-8000-000000000020",
     "instrument": "01a21200-0000-7000-8000-000000000030",
     "occasion": "",
-    "readings": [{"quantity": "water activity", "value": "0.52", "unit": "C62", "sample_temperature": "21"}],
+    "readings": [{"quantity": "water activity", "value": "0.52", "unit": "C62", **SAMPLE}],
 }
 
 
 @extend_schema_serializer(examples=[OpenApiExample("Water activity of a filling", SEEN, request_only=True)])
 class CheckSerializer(RecordSerializer):
-    control_point = ControlPointReference(queryset=ControlPoint.objects.all())
+    control_point = KeptReference(queryset=ControlPoint.objects.all())
     batch = ScopedReference(
         queryset=Batch.objects.select_related("state", "recipe_version__material"),
         slug="uid",
@@ -77,9 +90,13 @@ class CheckSerializer(RecordSerializer):
         allow_null=True,
         default=None,
     )
-    part = ScopedReference(queryset=Part.objects.all(), required=False, allow_null=True, default=None)
+    part = KeptReference(queryset=Part.objects.all(), required=False, allow_null=True, default=None)
     lot = ScopedReference(
-        queryset=Lot.objects.all(), slug="uid", required=False, allow_null=True, default=None
+        queryset=Lot.objects.select_related("material"),
+        slug="uid",
+        required=False,
+        allow_null=True,
+        default=None,
     )
     instrument = ScopedReference(
         queryset=Instrument.objects.all(), required=False, allow_null=True, default=None
@@ -91,14 +108,14 @@ class CheckSerializer(RecordSerializer):
         max_length=40,
         help_text="start or end, where the plan asks for both.",
     )
-    readings = ReadingSerializer(many=True)
+    readings = ReadingSerializer(many=True, max_length=MOST_READINGS)  # type: ignore[call-arg]
     result = serializers.ChoiceField(choices=[each.value for each in Result], read_only=True)
     judgements = serializers.ListField(child=serializers.DictField(), read_only=True)
     flags = serializers.ListField(child=serializers.CharField(), read_only=True)
     sentences = serializers.SerializerMethodField(help_text="What to do now, one sentence each.")
 
     def get_sentences(self, check: Check) -> list[str]:
-        return checks.judgement_sentences(check)
+        return judging.sentences(check)
 
 
 def subject_of(values: dict[str, Any]) -> checks.Subject:
@@ -112,6 +129,12 @@ def subject_of(values: dict[str, Any]) -> checks.Subject:
     )
 
 
+class CheckFilters(serializers.Serializer):
+    batch = serializers.UUIDField(required=False)
+    control_point = serializers.UUIDField(required=False)
+    lot = serializers.UUIDField(required=False)
+
+
 class Checks(RecordView):
     """Checks, newest first; a new one is judged and answered at once. ``?batch=`` narrows the list."""
 
@@ -121,22 +144,39 @@ class Checks(RecordView):
     )
 
     def get_queryset(self) -> Any:
-        queryset = super().get_queryset()
-        asked = self.request.query_params if self.request else {}
-        for name, path in (("batch", "batch__uid"), ("control_point", "control_point"), ("lot", "lot__uid")):
-            if asked.get(name):
-                queryset = queryset.filter(**{path: serializers.UUIDField().run_validation(asked[name])})
-        return queryset
+        names = {"batch": "batch__uid", "lot": "lot__uid"}
+        asked = read_filters(self, CheckFilters)
+        return (
+            super().get_queryset().filter(**{names.get(name, name): value for name, value in asked.items()})
+        )
 
-    @extend_schema(
-        parameters=[OpenApiParameter(name, OpenApiTypes.UUID) for name in ("batch", "control_point", "lot")]
-    )
+    @extend_schema(parameters=[CheckFilters])
     def get(self, request: Request, *args: Any, **kwargs: Any) -> Response:
         return self.list(request, *args, **kwargs)
 
     def deed(self, act: Act, **values: Any) -> Record:
         said = [dict(each) for each in values.pop("readings")]
         return checks.record(act=act, subject=subject_of(values), said=said)
+
+
+class WithdrawnCheckSerializer(RecordSerializer):
+    corrects = serializers.UUIDField(source="corrects_id", help_text="The check that never happened.")
+    reason = serializers.CharField(max_length=1000)
+
+
+class WithdrawnChecks(Scoped):
+    """Say that a check never happened. What it answered is due again; its deviation and hold stay."""
+
+    queryset = Check.objects.all()
+    serializer_class = WithdrawnCheckSerializer
+
+    @extend_schema(request=WithdrawnCheckSerializer, responses={201: CheckSerializer, 200: CheckSerializer})
+    def post(self, request: Request, *args: Any, **kwargs: Any) -> Response:
+        serializer = self.get_serializer(data=request.data)
+        serializer.is_valid(raise_exception=True)
+        check = checks.withdraw(act=act_of(self, request, dict(serializer.validated_data)))
+        code = status.HTTP_200_OK if check.repeated else status.HTTP_201_CREATED
+        return Response(CheckSerializer(check, context=self.get_serializer_context()).data, status=code)
 
 
 class CheckItemsSerializer(serializers.Serializer):
@@ -216,9 +256,6 @@ class DueSerializer(serializers.Serializer):
     state = serializers.ChoiceField(choices=[each.value for each in monitoring.State])
     check = serializers.UUIDField(source="check.pk", default=None, allow_null=True)
     result = serializers.CharField(source="check.result", default=None, allow_null=True)
-
-    def get_fields(self) -> dict[str, Any]:
-        return dict(super().get_fields())
 
 
 class DueChecks(Scoped):

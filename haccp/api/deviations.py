@@ -3,17 +3,12 @@
 from typing import Any
 
 from django.shortcuts import get_object_or_404
-from drf_spectacular.utils import (
-    OpenApiExample,
-    OpenApiParameter,
-    OpenApiTypes,
-    extend_schema,
-    extend_schema_serializer,
-)
+from drf_spectacular.utils import OpenApiExample, extend_schema, extend_schema_serializer
 from rest_framework import serializers
 from rest_framework.request import Request
 from rest_framework.response import Response
 
+from batches.api.movements import read_filters
 from batches.models import Lot
 from config.api.refusals import Unknown
 from haccp import deviations
@@ -47,7 +42,7 @@ class HoldSerializer(RecordSerializer):
     hold = TouchedSerializer(write_only=True)
 
 
-class AnswerSerializer(RecordSerializer):
+class DeviationAnswerSerializer(RecordSerializer):
     question = serializers.ChoiceField(choices=Question.choices)
     text = serializers.CharField(max_length=4000)
 
@@ -90,7 +85,7 @@ class DeviationSerializer(RecordSerializer):
 
 class WholeDeviationSerializer(DeviationSerializer):
     holds = HoldSerializer(many=True, read_only=True)
-    answers = AnswerSerializer(many=True, read_only=True)
+    answers = DeviationAnswerSerializer(many=True, read_only=True)
     dispositions = DispositionSerializer(many=True, read_only=True)
     closing = serializers.SerializerMethodField()
     lots_to_decide = serializers.SerializerMethodField(help_text="Held lots without a decision yet.")
@@ -108,6 +103,10 @@ def touched(said: dict[str, Any] | None) -> Touched | None:
     return None if said is None else Touched(said["kind"], said["subject"], said["since"])
 
 
+class DeviationFilters(serializers.Serializer):
+    open = serializers.BooleanField(required=False, default=None, allow_null=True)
+
+
 class Deviations(RecordView):
     """Deviations, newest first. Post one to report what you saw; what you name is held at once."""
 
@@ -116,12 +115,10 @@ class Deviations(RecordView):
 
     def get_queryset(self) -> Any:
         queryset = super().get_queryset()
-        asked = self.request.query_params.get("open") if self.request else None
-        if asked in ("true", "false"):
-            queryset = queryset.filter(closing__isnull=asked == "true")
-        return queryset
+        is_open = read_filters(self, DeviationFilters).get("open")
+        return queryset if is_open is None else queryset.filter(closing__isnull=is_open)
 
-    @extend_schema(parameters=[OpenApiParameter("open", OpenApiTypes.BOOL)])
+    @extend_schema(parameters=[DeviationFilters])
     def get(self, request: Request, *args: Any, **kwargs: Any) -> Response:
         return self.list(request, *args, **kwargs)
 
@@ -172,7 +169,7 @@ class Holds(OfDeviation):
 class Answers(OfDeviation):
     """What was wrong and put right, why it happened, how it will not come back."""
 
-    serializer_class = AnswerSerializer
+    serializer_class = DeviationAnswerSerializer
     queryset = Answer.objects.select_related(*RELATED)
 
     def deed(self, act: Act, **values: Any) -> Record:

@@ -34,7 +34,7 @@ from ledger.models import Record, Role
         )
     ]
 )
-class StartSerializer(RecordSerializer):
+class StartBatchSerializer(RecordSerializer):
     recipe_version = ScopedReference(queryset=RecipeVersion.objects.select_related("material", "recipe"))
     quantity = serializers.CharField(max_length=40, write_only=True, help_text="The batch size, as text.")
     unit = serializers.CharField(max_length=3, write_only=True)
@@ -42,11 +42,18 @@ class StartSerializer(RecordSerializer):
         child=ScopedReference(queryset=Equipment.objects.all()), required=False, default=list, max_length=50
     )
 
+    already_happened = serializers.BooleanField(
+        required=False,
+        default=False,
+        write_only=True,
+        help_text="The batch runs already: it is recorded; what the gate would refuse opens a deviation with hold.",
+    )
+
     def to_representation(self, instance: BatchStart) -> dict[str, Any]:
         return started(instance)
 
 
-class StartedSerializer(BatchSerializer):
+class StartedBatchSerializer(BatchSerializer):
     warnings = serializers.ListField(
         child=serializers.DictField(), help_text="What the gate would have refused outside a phased start."
     )
@@ -63,9 +70,9 @@ class StartBatch(Batches):
 
     write_roles = WORKERS
 
-    @extend_schema(request=StartSerializer, responses={201: StartedSerializer})
+    @extend_schema(request=StartBatchSerializer, responses={201: StartedBatchSerializer})
     def post(self, request: Request, *args: Any, **kwargs: Any) -> Response:
-        serializer = StartSerializer(data=request.data, context=self.get_serializer_context())
+        serializer = StartBatchSerializer(data=request.data, context=self.get_serializer_context())
         serializer.is_valid(raise_exception=True)
         values = dict(serializer.validated_data)
         record = gates.start_batch(act=act_of(self, request, values), **values)

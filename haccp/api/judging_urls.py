@@ -10,6 +10,7 @@ urlpatterns = [
     path(f"{HERE}batches/<uuid:uid>/due", checks.DueChecks.as_view(), name="batch-due"),
     path(f"{HERE}lots/<uuid:uid>/releases", gates.Releases.as_view(), name="lot-releases"),
     path(f"{HERE}checks", checks.Checks.as_view(), name="checks"),
+    path(f"{HERE}checks/withdrawn", checks.WithdrawnChecks.as_view(), name="checks-withdrawn"),
     path(f"{HERE}checks/many", checks.ManyChecks.as_view(), name="checks-many"),
     path(f"{HERE}deviations", deviations.Deviations.as_view(), name="deviations"),
     path(CASE, deviations.OneDeviation.as_view(), name="deviation"),

@@ -27,7 +27,7 @@ class Deviation(Record):
 
     what = models.CharField(max_length=20, choices=What.choices)
     subject = models.UUIDField()
-    slot = models.CharField(max_length=60)
+    slot = models.CharField(max_length=120)
     title = models.CharField(max_length=300)
     because = models.ForeignKey(Entry, models.PROTECT, null=True, blank=True, related_name="+")
 
@@ -40,6 +40,20 @@ class Deviation(Record):
         constraints = [
             *Record.Meta.constraints,
             models.UniqueConstraint(name="one_deviation_for_a_cause", fields=["what", "subject", "slot"]),
+            models.CheckConstraint(
+                name="deviation_cause_is_known",
+                condition=Q(
+                    what__in=[
+                        "limit",
+                        "missed-check",
+                        "material",
+                        "stock",
+                        "shipped",
+                        "reported",
+                        "emergency-start",
+                    ]
+                ),
+            ),
             models.CheckConstraint(name="deviation_is_not_corrected", condition=Q(corrects__isnull=True)),
             models.CheckConstraint(name="deviation_has_a_title", condition=~Q(title="")),
         ]
@@ -69,7 +83,7 @@ class Hold(Record):
     lots = models.JSONField(default=list, blank=True)
 
     own_fields = ("deviation", "subject_kind", "subject", "since", "lots")
-    client_fields = ("deviation", "subject_kind", "subject")
+    client_fields = ("deviation", "subject_kind", "subject", "since")
     FORMS = {1: BASE_1 + own_fields}
 
     class Meta(Record.Meta):
@@ -106,6 +120,11 @@ class Answer(Record):
             *Record.Meta.constraints,
             models.CheckConstraint(name="question_is_known", condition=Q(question__in=Question.values)),
             models.CheckConstraint(name="answer_says_something", condition=~Q(text="")),
+            models.UniqueConstraint(  # further ones correct it
+                name="question_is_answered_once",
+                fields=["deviation", "question"],
+                condition=Q(corrects__isnull=True),
+            ),
         ]
 
 
@@ -139,6 +158,9 @@ class Disposition(Record):
                 condition=Q(decision__in=["release", "rework", "reject", "destroy", "send-back"]),
             ),
             models.CheckConstraint(name="disposition_has_a_reason", condition=~Q(because="")),
+            models.UniqueConstraint(  # further ones correct it
+                name="lot_is_decided_once", fields=["deviation", "lot"], condition=Q(corrects__isnull=True)
+            ),
         ]
 
 

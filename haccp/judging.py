@@ -1,0 +1,215 @@
+"""What a check says: its readings against the limits in force, and what was out of order about it."""
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import timedelta
+from typing import Any
+from uuid import UUID
+
+from batches.models import Batch, Lot, Part
+from config.api.refusals import Reason, RuleBroken, Unknown, Unusable
+from haccp import instruments, limits, plans, readings
+from haccp.models import Check, ControlPoint, Instrument, PlanVersion
+from haccp.plan_documents import ControlPointSpec
+from haccp.readings import Reading
+from ledger.acts import Act
+
+LATE = "after-its-time"
+OUTSIDE_INSTRUMENT = "outside-the-instruments-range"
+OTHER_INSTRUMENT = "other-kind-of-instrument"
+OTHER_PRODUCT = "not-asked-for-this-product"
+SENTENCES = {
+    LATE: "It was made after the run and after the time the plan allows.",
+    OUTSIDE_INSTRUMENT: "The reading lies outside the range of the instrument: measure again with another.",
+    OTHER_INSTRUMENT: "The plan asks for another kind of instrument.",
+    OTHER_PRODUCT: "The plan does not ask for this check on this product or material.",
+}
+"""What was out of order about a check; it is recorded all the same (design 4.10)."""
+
+
+class OutsideTheRun(RuleBroken):
+    """A check before its batch began says nothing of the batch."""
+
+    code = "outside-the-run"
+
+
+class OtherPlanVersion(RuleBroken):
+    """A batch is checked by the plan version it was started under, a lot by the one in force then."""
+
+    code = "other-plan-version"
+
+
+@dataclass(frozen=True)
+class Subject:
+    """What a check is made on, with what it was taken."""
+
+    control_point: ControlPoint
+    batch: Batch | None = None
+    part: Part | None = None
+    lot: Lot | None = None
+    instrument: Instrument | None = None
+    occasion: str = ""
+
+    @property
+    def materials(self) -> set[UUID]:
+        found = set()
+        if self.batch is not None:
+            found.add(self.batch.recipe_version.material_id)
+        if self.lot is not None:
+            found.add(self.lot.material_id)
+        return found
+
+
+def shape(act: Act, subject: Subject, said: Sequence[Mapping[str, Any]]) -> Check:
+    """The check as the client said it, not judged yet. Raises Unusable, Unknown."""
+    if not isinstance(said, list) or not all(isinstance(each, dict) for each in said):
+        raise Unusable("Readings are a list of objects.", code="shape", field="readings")
+    for name in ("control_point", "batch", "part", "lot", "instrument"):
+        row = getattr(subject, name)
+        if row is not None and row.establishment_id != act.establishment.pk:
+            raise Unknown(f"There is no such {name.replace('_', ' ')} here.", field=name)
+    return Check.new(
+        act,
+        control_point=subject.control_point,
+        batch=subject.batch,
+        part=subject.part,
+        lot=subject.lot,
+        instrument=subject.instrument,
+        occasion=subject.occasion,
+        readings=[_plain(each) for each in said],
+    )
+
+
+def _plain(said: Mapping[str, Any]) -> dict[str, Any]:
+    return {str(name): value for name, value in said.items() if value not in (None, "")}
+
+
+def judge(
+    check: Check, subject: Subject, said: Sequence[Mapping[str, Any]], in_force: Sequence[limits.Rule]
+) -> None:
+    """Fill in judgements, result and flags. Raises Unusable, Unknown, OutsideTheRun, OtherPlanVersion."""
+    spec = plans.spec(subject.control_point)
+    _refuse_wrong_subject(subject, spec)
+    if subject.batch is not None:
+        _refuse_other_run(check, subject.batch, subject.control_point)
+    else:
+        _refuse_superseded(check, subject.control_point)
+    read = [readings.read(each, field=f"readings.{index}") for index, each in enumerate(said)]
+    judged = list(_judged(spec, read, in_force, subject.instrument))
+    check.judgements = judged
+    check.result = limits.worst([limits.Result(each["result"]) for each in judged]).value
+    check.flags = sorted(_flags(check, subject, spec, read))
+
+
+def _judged(
+    spec: ControlPointSpec,
+    read: Sequence[Reading],
+    in_force: Sequence[limits.Rule],
+    instrument: Instrument | None,
+) -> Iterator[dict[str, Any]]:
+    by_quantity = {reading.quantity: (index, reading) for index, reading in enumerate(read)}
+    wanted = [limits.from_json(each) for each in spec.limits]
+    _refuse_other_readings(read, [limit.quantity for limit in wanted])
+    guard: limits.Guard = spec.document.get("guard", "off")
+    for limit in wanted:
+        index, reading = by_quantity[limit.quantity]
+        known = None
+        if instrument is not None and guard != "off":
+            known = instruments.uncertainty_in(instrument, reading.unit)
+        try:
+            judgement = limits.judge(
+                reading, limits.in_force(limit, in_force), uncertainty=known, guard=guard
+            )
+        except Unusable as refusal:
+            field = f"readings.{index}.{refusal.reasons[0].field}".rstrip(".")
+            raise type(refusal)(refusal.detail, code=refusal.code, field=field) from refusal
+        guarded = {} if known is None else {"guard": guard, "uncertainty": f"{known:f} {reading.unit}"}
+        yield judgement.as_json() | guarded
+
+
+def _refuse_other_readings(read: Sequence[Reading], wanted: Sequence[str]) -> None:
+    given = [reading.quantity for reading in read]
+    reasons = [
+        Reason("reading-missing", f"A reading of {name!r} is missing.", "readings")
+        for name in wanted
+        if name not in given
+    ]
+    for index, name in enumerate(given):
+        if name not in wanted or name in given[:index]:
+            sentence = f"This check asks for {', '.join(wanted)}, each once; not for {name!r}."
+            reasons.append(Reason("reading-not-asked-for", sentence, f"readings.{index}.quantity"))
+    if reasons:
+        raise Unusable("The readings are not those this check asks for.", code="readings", reasons=reasons)
+
+
+def _refuse_wrong_subject(subject: Subject, spec: ControlPointSpec) -> None:
+    batch, part, lot = subject.batch, subject.part, subject.lot
+    if not spec.limits:
+        raise RuleBroken(
+            f"{spec.code} has no limit to check.", code="nothing-to-check", field="control_point"
+        )
+    if batch is None and lot is None:
+        raise Unusable("Name the batch or the lot that was checked.", code="missing", field="batch")
+    if part is not None and (batch is None or part.batch_id != batch.pk):
+        raise Unknown(f"There is no such part of the batch: {part.pk}.", field="part")
+    if batch is not None and lot is not None and lot.batch_id != batch.pk:
+        raise Unknown(f"Lot {lot.code} did not come out of batch {batch.code}.", field="lot")
+    if spec.instrument and subject.instrument is None:
+        raise Unusable(f"Name the instrument: {spec.instrument}.", code="missing", field="instrument")
+
+
+def _refuse_other_run(check: Check, batch: Batch, point: ControlPoint) -> None:
+    if batch.plan_version_id != point.version_id:
+        raise OtherPlanVersion(
+            f"{point.code} is of another plan version than batch {batch.code} was started under.",
+            field="control_point",
+        )
+    if check.performed_at < batch.state.started_at:
+        raise OutsideTheRun(
+            f"Batch {batch.code} began after that; correct the time, or the start of the batch.",
+            field="performed_at",
+        )
+
+
+def _refuse_superseded(check: Check, point: ControlPoint) -> None:
+    """A lot is checked by the version that was in force at the time of the check."""
+    newer = PlanVersion.objects.filter(
+        plan__versions=point.version_id,
+        number__gt=PlanVersion.objects.filter(pk=point.version_id).values("number"),
+        performed_at__lte=check.performed_at,
+    )
+    if newer.exists():
+        raise OtherPlanVersion(
+            f"{point.code} is of a plan version that was superseded by then.", field="control_point"
+        )
+
+
+def _flags(check: Check, subject: Subject, spec: ControlPointSpec, read: Sequence[Reading]) -> set[str]:
+    found = set()
+    ended = subject.batch.state.ended_at if subject.batch is not None else None
+    patience = timedelta(minutes=(spec.schedule.within_minutes or 0) if spec.schedule else 0)
+    if ended is not None and check.performed_at > ended + patience:
+        found.add(LATE)
+    if not _asked_for(subject, spec):
+        found.add(OTHER_PRODUCT)
+    instrument = subject.instrument
+    if instrument is not None:
+        if spec.instrument and instrument.kind != spec.instrument:
+            found.add(OTHER_INSTRUMENT)
+        if any(instruments.outside_range(instrument, reading) for reading in read):
+            found.add(OUTSIDE_INSTRUMENT)
+    return found
+
+
+def _asked_for(subject: Subject, spec: ControlPointSpec) -> bool:
+    if subject.batch is not None:
+        return subject.batch.recipe_version.material.code in spec.products
+    assert subject.lot is not None
+    return subject.lot.material.code in (*spec.products, *spec.materials)
+
+
+def sentences(check: Check) -> list[str]:
+    """What the person at the stove is told: one sentence a limit, and what was out of order."""
+    told = [each["sentence"] for each in check.judgements]
+    told += [each["warning"] for each in check.judgements if each.get("warning")]
+    return told + [SENTENCES[flag] for flag in check.flags]
