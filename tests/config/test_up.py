@@ -12,8 +12,11 @@ import time
 import urllib.request
 from collections.abc import Callable, Iterator
 from pathlib import Path
+from urllib.parse import urlsplit
 
+import psycopg
 import pytest
+from django.db import connection
 
 ROOT = Path(__file__).resolve().parents[2]
 pytestmark = pytest.mark.worker
@@ -33,21 +36,54 @@ def made_tables(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 @pytest.fixture
-def migrated(made_tables: Path, tmp_path: Path) -> None:
+def laptop(made_tables: Path, tmp_path: Path) -> dict[str, str]:
+    """The environment of one machine: SQLite and a message folder, whatever the other tests run on."""
     (tmp_path / "var").mkdir()
     shutil.copy(made_tables, tmp_path / "var")
+    return LAPTOP | {"DATA_DIR": str(tmp_path / "var")}
+
+
+@pytest.fixture
+def arrangement(
+    request: pytest.FixtureRequest, transactional_db: None, tmp_path: Path
+) -> Iterator[dict[str, str]]:
+    """The environment of the engines these tests run on: the laptop's, or PostgreSQL and its broker."""
+    if not os.environ.get("DATABASE_URL", "").startswith("postgres"):
+        yield request.getfixturevalue("laptop")
+        return
+    connection.close()
+    made, url = connection.settings_dict, urlsplit(os.environ["DATABASE_URL"])
+    copy = f"{made['NAME']}_up"
+    assert made["NAME"].startswith("test_"), "only the tests' own database is ever cut off"
+    server = url._replace(path="/postgres").geturl()
+    with psycopg.connect(server, autocommit=True) as owner:
+        owner.execute(
+            "SELECT pg_terminate_backend(pid) FROM pg_stat_activity WHERE datname = %s", [made["NAME"]]
+        )
+        owner.execute(f"DROP DATABASE IF EXISTS {copy}")
+        owner.execute(f"CREATE DATABASE {copy} TEMPLATE {made['NAME']}")
+        yield {"DATABASE_URL": url._replace(path=f"/{copy}").geturl(), "DATA_DIR": str(tmp_path / "var")}
+        owner.execute(f"DROP DATABASE {copy} WITH (FORCE)")
+
+
+def shell(environment: dict[str, str], lines: str) -> str:
+    """What Python prints that runs within the service's own settings."""
+    command = [sys.executable, str(ROOT / "manage.py"), "shell", "-v0", "-c", lines]
+    done = subprocess.run(
+        command, env=os.environ | environment, check=True, timeout=60, stdout=subprocess.PIPE, text=True
+    )
+    return done.stdout.strip()
 
 
 class Up:
     """``manage.py up``, started from a folder that is not the project's."""
 
-    def __init__(self, folder: Path, port: int):
+    def __init__(self, environment: dict[str, str], folder: Path, port: int):
         self.port, self.printed_to = port, folder / f"printed-{port}"
-        environment = os.environ | LAPTOP | {"DATA_DIR": str(folder / "var")}
         command = [sys.executable, str(ROOT / "manage.py"), "up", "--port", str(port)]
         with self.printed_to.open("w") as file:
             self.process = subprocess.Popen(
-                command, env=environment, cwd=folder, stdout=file, stderr=subprocess.STDOUT
+                command, env=os.environ | environment, cwd=folder, stdout=file, stderr=subprocess.STDOUT
             )
 
     def ended(self) -> int:
@@ -78,11 +114,11 @@ class Up:
 
 
 @pytest.fixture
-def start(tmp_path: Path) -> Iterator[Callable[[int], Up]]:
+def start(tmp_path: Path) -> Iterator[Callable[[dict[str, str], int], Up]]:
     started: list[Up] = []
 
-    def make(port: int) -> Up:
-        started.append(Up(tmp_path, port))
+    def make(environment: dict[str, str], port: int) -> Up:
+        started.append(Up(environment, tmp_path, port))
         return started[-1]
 
     yield make
@@ -105,24 +141,55 @@ def alive(pid: int) -> bool:
     return True
 
 
-@pytest.mark.usefixtures("migrated")
-def test_it_answers_and_ends_with_all_its_processes_when_asked(
-    start: Callable[[int], Up], port: int, tmp_path: Path
+Start = Callable[[dict[str, str], int], Up]
+
+
+def test_it_answers_works_and_ends_with_all_its_processes_when_asked(
+    start: Start, arrangement: dict[str, str], port: int
 ) -> None:
-    up = start(port)
+    up = start(arrangement, port)
     assert up.health()["status"] == "ok"
     assert list(up.processes) == ["web", "quick", "heavy", "clock"]
     assert len(up.left) == 4
-    assert (tmp_path / "var" / "tmp").stat().st_mode & 0o777 == 0o700
+    private = Path(arrangement["DATA_DIR"]) / "tmp"
+    assert private.stat().st_mode & 0o777 == 0o700
+    shell(arrangement, RECORD_AND_ASK_FOR_A_SEAL)
+    assert sealed_within(30, arrangement), up.printed
     up.process.send_signal(signal.SIGTERM)
     assert up.ended() == 0, up.printed
     assert f"http://127.0.0.1:{port}/" in up.printed
     assert up.left == []
 
 
-@pytest.mark.usefixtures("migrated")
-def test_when_one_process_ends_all_end_and_it_says_which(start: Callable[[int], Up], port: int) -> None:
-    up = start(port)
+RECORD_AND_ASK_FOR_A_SEAL = """
+from ledger import establishments, people
+from ledger.models import Person
+from ledger.tasks import seal_everywhere
+founder = Person.objects.create_user("ines", password="sugar-boils-slowly-7", name="Ines Lead", initials="IL")
+establishments.open_establishment(
+    founder=founder, name="Lindenhof Sweets", address="Mill Lane 4", country="DE", time_zone="Europe/Berlin"
+)
+seal_everywhere.delay()
+"""
+
+
+def sealed_within(seconds: float, environment: dict[str, str]) -> bool:
+    """Whether a worker made the seal: nobody else does."""
+    lines = f"""
+import time
+from ledger.models import Seal
+deadline = time.monotonic() + {seconds}
+while not Seal.objects.exists() and time.monotonic() < deadline:
+    time.sleep(0.2)
+print(Seal.objects.exists())
+"""
+    return shell(environment, lines) == "True"
+
+
+def test_when_one_process_ends_all_end_and_it_says_which(
+    start: Start, laptop: dict[str, str], port: int
+) -> None:
+    up = start(laptop, port)
     up.health()
     os.kill(up.processes["clock"], signal.SIGKILL)
     assert up.ended() == 1, up.printed
@@ -130,11 +197,10 @@ def test_when_one_process_ends_all_end_and_it_says_which(start: Callable[[int], 
     assert up.left == []
 
 
-@pytest.mark.usefixtures("migrated")
-def test_a_second_one_on_the_same_data_is_refused(start: Callable[[int], Up], port: int) -> None:
-    first = start(port)
+def test_a_second_one_on_the_same_data_is_refused(start: Start, laptop: dict[str, str], port: int) -> None:
+    first = start(laptop, port)
     first.health()
-    second = start(port + 1)
+    second = start(laptop, port + 1)
     assert second.ended() == 1
     assert "already runs on" in second.printed
     assert f"process {first.process.pid}" in second.printed
@@ -142,19 +208,19 @@ def test_a_second_one_on_the_same_data_is_refused(start: Callable[[int], Up], po
     assert len(first.left) == 4
 
 
-def test_a_taken_port_is_named_and_nothing_is_started(start: Callable[[int], Up]) -> None:
+def test_a_taken_port_is_named_and_nothing_is_started(start: Start, tmp_path: Path) -> None:
     with socket.create_server(("127.0.0.1", 0)) as taken:
         port = taken.getsockname()[1]
-        up = start(port)
+        up = start(LAPTOP | {"DATA_DIR": str(tmp_path / "var")}, port)
         assert up.ended() == 1
     assert f"Port {port} on 127.0.0.1 is taken" in up.printed
     assert up.processes == {}
 
 
 def test_tables_that_are_not_up_to_date_are_named_and_nothing_is_started(
-    start: Callable[[int], Up], port: int
+    start: Start, tmp_path: Path, port: int
 ) -> None:
-    up = start(port)
+    up = start(LAPTOP | {"DATA_DIR": str(tmp_path / "var")}, port)
     assert up.ended() == 1
     assert "run manage.py migrate first" in up.printed
     assert up.processes == {}
