@@ -73,7 +73,7 @@ def ask(
 
 def _next_number(establishment: Establishment) -> int:
     """Running numbers; the establishment's row keeps two askers apart."""
-    Establishment.objects.select_for_update().get(pk=establishment.pk)
+    Establishment.objects.select_for_update(no_key=True).get(pk=establishment.pk)
     last = DocumentJob.objects.filter(establishment=establishment).aggregate(last=Max("number"))["last"]
     return (last or 0) + 1
 

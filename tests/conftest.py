@@ -69,7 +69,9 @@ def make_establishment(make_person: Callable[..., Person]) -> Callable[..., Esta
             "country": "DE",
             "time_zone": "Europe/Berlin",
         }
-        return establishments.open_establishment(founder=founder or make_person("Ines Lead"), **(usual | values))
+        return establishments.open_establishment(
+            founder=founder or make_person("Ines Lead"), **(usual | values)
+        )
 
     return make
 
@@ -107,13 +109,19 @@ def operator(establishment: Establishment, lead: Person, make_person: Callable[.
 @pytest.fixture
 def inspector(establishment: Establishment, lead: Person, make_person: Callable[..., Person]) -> Person:
     person = make_person("Petra Inspect", initials="PI")
-    people.give_role(act=_act(establishment, lead), person=person, role="inspector", from_day=date(2020, 1, 1))
+    people.give_role(
+        act=_act(establishment, lead), person=person, role="inspector", from_day=date(2020, 1, 1)
+    )
     return person
 
 
 def _act(establishment: Establishment, person: Person, **values: Any) -> Act:
     return Act(
-        establishment=establishment, performed_by=person, performed=Moment.of(NOON), recorded_by=person, **values
+        establishment=establishment,
+        performed_by=person,
+        performed=Moment.of(NOON),
+        recorded_by=person,
+        **values,
     )
 
 
