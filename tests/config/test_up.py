@@ -12,11 +12,14 @@ import time
 import urllib.request
 from collections.abc import Callable, Iterator
 from pathlib import Path
+from typing import Any
 from urllib.parse import urlsplit
 
 import psycopg
 import pytest
 from django.db import connection
+
+from config.management.commands.up import _say_who_is_let_in
 
 ROOT = Path(__file__).resolve().parents[2]
 pytestmark = pytest.mark.worker
@@ -224,3 +227,19 @@ def test_tables_that_are_not_up_to_date_are_named_and_nothing_is_started(
     assert up.ended() == 1
     assert "run manage.py migrate first" in up.printed
     assert up.processes == {}
+
+
+@pytest.mark.parametrize(
+    ("host", "let_in", "warned"),
+    [
+        ("0.0.0.0", ["localhost", "127.0.0.1"], True),
+        ("0.0.0.0", ["127.0.0.1", "kitchen.example"], False),
+        ("127.0.0.1", ["localhost", "127.0.0.1"], False),
+    ],
+)
+def test_listening_for_others_without_letting_them_in_is_said(
+    settings: Any, capsys: pytest.CaptureFixture[str], host: str, let_in: list[str], warned: bool
+) -> None:
+    settings.ALLOWED_HOSTS = let_in
+    _say_who_is_let_in(host)
+    assert ("ALLOWED_HOSTS" in capsys.readouterr().out) is warned

@@ -49,6 +49,7 @@ class Command(BaseCommand):
         with _only_one():
             _refuse_taken_port(host, port)
             _refuse_old_tables()
+            _say_who_is_let_in(host)
             ended = Group(programs(host, port), _environment(host, port)).run((host, port))
         if ended:
             raise CommandError(f"{ended} ended by itself, so everything was ended; its lines above say why.")
@@ -199,6 +200,16 @@ def _refuse_old_tables() -> None:
     if executor.migration_plan(executor.loader.graph.leaf_nodes()):
         raise CommandError("The tables are not up to date: run manage.py migrate first. Nothing was started.")
     connection.close()
+
+
+def _say_who_is_let_in(host: str) -> None:
+    """A tablet asks for this machine by a name or number that the settings must know."""
+    here = {"localhost", "127.0.0.1", "[::1]"}
+    if host not in ("localhost", "127.0.0.1", "::1") and here.issuperset(settings.ALLOWED_HOSTS):
+        say(
+            "up",
+            "other machines are answered 400 until ALLOWED_HOSTS=127.0.0.1,NAME gives the name they ask for",
+        )
 
 
 def _answers(host: str, port: int) -> bool:
