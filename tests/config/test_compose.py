@@ -37,10 +37,12 @@ def test_the_migration_gives_that_role_its_privileges(services: dict[str, Any]) 
 
 
 @pytest.mark.parametrize("name", PROGRAMS)
-def test_programs_start_after_the_migration_and_say_whether_they_work(
-    services: dict[str, Any], name: str
-) -> None:
+def test_programs_start_after_the_migration(services: dict[str, Any], name: str) -> None:
     assert services[name]["depends_on"]["migrate"]["condition"] == "service_completed_successfully"
+
+
+@pytest.mark.parametrize("name", ["postgres", "redis", "web", "worker-quick", "worker-heavy"])
+def test_what_others_wait_for_says_whether_it_works(services: dict[str, Any], name: str) -> None:
     assert services[name]["healthcheck"]["test"]
 
 
