@@ -335,3 +335,11 @@ def settle(act: Callable[..., Act], lead: Person) -> Callable[..., None]:
         deviations.close(act=act(lead), deviation=deviation, proof=signatures.Proof(lead))
 
     return do
+
+
+@pytest.fixture
+def nuts(establishment: Establishment) -> Material:
+    """A material the plan's control by the supplier names."""
+    return Material.objects.create(
+        establishment=establishment, code="NUT", name="Roasted hazelnuts", short_name="NUT", kind="ingredient"
+    )
