@@ -9,7 +9,7 @@ from rest_framework.response import Response
 
 from config.api.refusals import ChangedMeanwhile
 
-OURS = re.compile(r'\s*"([0-9]{1,9})"\s*', re.ASCII)
+OURS = re.compile(r'\s*"([0-9]{1,9})"\s*')
 
 
 class HasVersion(Protocol):

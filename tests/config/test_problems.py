@@ -61,6 +61,15 @@ def test_a_refusal_lists_every_reason_with_ids_and_fields(ask: Asking) -> None:
     assert answer.json()["errors"] == [{"field": "lots.0", "code": "lot-held", "detail": "Lot A is held."}]
 
 
+def test_a_rule_of_the_database_is_a_refusal_too(ask: Asking) -> None:
+    answer = ask.get("/api/v1/failing/integrity-known")
+    assert (answer.status_code, kind(answer)) == (409, "membership-role-is-known")
+
+
+def test_a_body_that_was_cut_off_is_a_400(ask: Asking) -> None:
+    assert ask.get("/api/v1/failing/body-cut-off").status_code == 400
+
+
 # -- what is down ---------------------------------------------------------------------------------------
 
 
@@ -112,7 +121,7 @@ def test_an_address_that_is_none_is_404(ask: Asking) -> None:
 
 
 def test_an_address_with_u0000_is_404(ask: Asking) -> None:
-    assert ask.get("/api/problems/not%00found").status_code == 404
+    assert ask.get("/api/v1/named/a%00b").status_code == 404
 
 
 def test_a_row_that_is_not_there_is_404_and_says_nothing_of_tables(ask: Asking) -> None:
@@ -121,7 +130,9 @@ def test_a_row_that_is_not_there_is_404_and_says_nothing_of_tables(ask: Asking) 
     assert "Person" not in answer.content.decode()
 
 
-@pytest.mark.parametrize("path", ["/api/v1/people", "/api/health", "/api/problems/invalid"])
+@pytest.mark.parametrize(
+    "path", ["/api/v1/people", "/api/health", "/api/problems/invalid", "/api/v1/plain/permission"]
+)
 def test_another_method_is_405_and_allow_names_those_there_are(ask: Asking, path: str) -> None:
     answer = ask.delete(path)
     assert answer.status_code == 405

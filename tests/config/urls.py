@@ -6,8 +6,9 @@ from typing import Any
 from django.core.exceptions import PermissionDenied, RequestDataTooBig, SuspiciousOperation
 from django.core.exceptions import ValidationError as ModelSaysNo
 from django.db import DataError, IntegrityError, InterfaceError, OperationalError
-from django.http import HttpRequest, HttpResponse
+from django.http import HttpRequest, HttpResponse, UnreadablePostError
 from django.urls import include, path
+from django.views.decorators.http import require_safe
 from drf_spectacular.utils import extend_schema
 from kombu.exceptions import OperationalError as BrokerDown
 from redis.exceptions import ConnectionError as RedisDown
@@ -131,6 +132,8 @@ FAILURES: dict[str, Callable[[], None]] = {
     "redis-down": fail(RedisDown("Error 111 connecting to redis.internal")),
     "unforeseen": fail(ZeroDivisionError("secret inside")),
     "integrity-unknown": fail(IntegrityError("NOT NULL constraint failed: secret.column")),
+    "integrity-known": fail(IntegrityError("CHECK constraint failed: membership_role_is_known")),
+    "body-cut-off": fail(UnreadablePostError("connection reset")),
     "does-not-fit": fail(DataError("value too long for type character varying(10)")),
     "overflow": fail(OverflowError("Python int too large to convert to SQLite INTEGER")),
     "too-big": fail(RequestDataTooBig("too big")),
@@ -150,6 +153,7 @@ class Failing(Open, APIView):
         return Response({})
 
 
+@require_safe
 def plain_view(request: HttpRequest, how: str) -> HttpResponse:
     FAILURES[how]()
     return HttpResponse("<p>fine</p>")
@@ -165,5 +169,6 @@ urlpatterns = [
     path("api/v1/signed-in", SignedInOnly.as_view()),
     path("api/v1/failing/<slug:how>", Failing.as_view()),
     path("api/v1/plain/<slug:how>", plain_view),
+    path("api/v1/named/<path:how>", plain_view),
     path("pages/<slug:how>", plain_view),
 ]
