@@ -1,5 +1,6 @@
 """Batches begin, run on equipment, and end; what their records say can be rebuilt at any time."""
 
+from dataclasses import replace
 from datetime import timedelta
 from itertools import pairwise
 
@@ -35,7 +36,7 @@ from batches.projections import rebuild
 from config.api.constraints import broken_constraint
 from config.api.refusals import OtherContent, RuleBroken, Unknown, Unusable
 from ledger.ids import uuid7
-from ledger.models import Entry, Record
+from ledger.models import AlreadyRecorded, Entry, Record
 from tests.batches.conftest import HOUR, MORNING
 from tests.conftest import NOON
 
@@ -107,9 +108,17 @@ def test_a_batch_has_no_start_without_a_permission(begin):
 def test_a_start_sent_again_is_the_same_batch(act, begin, kettle):
     said = act(at=MORNING, id=uuid7())
     begin(said, equipment=[kettle])
-    with pytest.raises(Exception, match=str(said.id)) as known, transaction.atomic():
+    with pytest.raises(AlreadyRecorded) as known, transaction.atomic():
         begin(said, equipment=[kettle])
     assert (known.value.record.repeated, Batch.objects.count()) == (True, 1)
+
+
+def test_the_order_in_which_equipment_is_named_says_nothing(act, begin, kettle, table):
+    said = act(at=MORNING, id=uuid7())
+    begin(said, equipment=[kettle, table])
+    with pytest.raises(AlreadyRecorded), transaction.atomic():
+        begin(said, equipment=[table, kettle, table])
+    assert Occupation.objects.count() == 2
 
 
 def test_a_start_with_the_same_id_and_another_amount_is_refused(act, begin):
@@ -321,6 +330,11 @@ def test_equipment_that_was_heated_before_the_start_is_occupied_from_then(begun,
     assert occupied(begun) == [("Kettle", MORNING - HOUR, None)]
 
 
+def test_taking_what_the_batch_is_on_already_does_not_shorten_it(begun, kettle, note):
+    note(begun, kettle, "taken", NOON)
+    assert occupied(begun) == [("Kettle", MORNING, None)]
+
+
 def test_freeing_what_was_not_taken_changes_nothing(begun, kettle, table, note):
     note(begun, table, "freed")
     note(begun, kettle, "freed", MORNING - HOUR)
@@ -429,8 +443,6 @@ def test_a_quality_reading_is_one_line(act, begun, field):
 
 
 def test_another_establishments_batch_is_not_found(act, begun, elsewhere, make_person):
-    from dataclasses import replace
-
     there = replace(act(), establishment=elsewhere)
     for deed, values in (
         (runs.end, {}),

@@ -1,13 +1,13 @@
 """The batch sheet: the weigh-up against the recipe, and everything noted, in one frozen value."""
 
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from datetime import timedelta
 
 import pytest
 from django.db import connection
 from django.test.utils import CaptureQueriesContext
 
-from batches import noting, receiving, runs, using
+from batches import noting, receiving, recipes, runs, using
 from batches.models import ProcessStep
 from batches.movements import withdraw
 from batches.sheets import batch_sheet
@@ -130,8 +130,6 @@ def test_a_weighing_for_a_line_of_another_material_is_not_added_to_it(begun, sto
 @pytest.fixture
 def twice_sugar(act, lead, approve, pillow_recipe, pillow_draft, sugar):
     """The recipe asks for sugar twice: for the caramel (2) and for the table (4)."""
-    from batches import recipes
-
     line = {"material": sugar.code, "quantity": "100", "unit": "GRM", "tolerance_permille": "0"}
     document = pillow_draft | {"lines": [*pillow_draft["lines"], line]}
     recipes.redraft(act=act(by=lead), recipe=pillow_recipe, values={"draft": document})
@@ -189,8 +187,6 @@ def test_readings_parts_trim_and_equipment_stand_on_it(act, begun, parts, kettle
 
 
 def test_who_keyed_it_in_is_named_where_another_did_the_work(act, begun, lead, operator):
-    from dataclasses import replace
-
     noting.note_step(act=replace(act(), recorded_by=lead), batch=begun, step="COOK")
     noting.note_step(act=act(), batch=begun, step="FOLD")
     assert [(s.by, s.keyed_by) for s in batch_sheet(begun).steps] == [
