@@ -9,13 +9,13 @@ from django.db.models import Q
 
 from batches import lots as lot_deeds
 from batches.locks import lock_material
-from batches.models import Lot
+from batches.models import Batch, Lot, Part
 from config.api.refusals import Refusal
-from haccp import deviations, holds, judging, limits, rules
+from haccp import deviations, holds, judging, limits, plans, rules
 from haccp.holds import Touched
 from haccp.judging import SENTENCES, OtherPlanVersion, OutsideTheRun, Subject
 from haccp.limits import Result
-from haccp.models import Check, ControlKind, Deviation, HoldSubject
+from haccp.models import Check, ControlKind, ControlPoint, Deviation, HoldSubject
 from ledger.acts import Act
 from ledger.deeds import deed
 
@@ -108,21 +108,24 @@ def _touched(check: Check) -> Touched:
     if check.batch is None:
         assert check.lot is not None
         return Touched(HoldSubject.LOT, check.lot.uid)
-    since = last_good(
-        check.performed_at,
-        control_point=check.control_point_id,
-        batch=check.batch_id,
-        part=check.part_id,
-        lot=check.lot_id,
-    )
+    since = last_good(check.performed_at, check.control_point, check.batch, check.part)
     if check.part_id is not None:
         return Touched(HoldSubject.PART, check.part_id, since)
     return Touched(HoldSubject.BATCH, check.batch.uid, since)
 
 
-def last_good(before: datetime, **where: Any) -> datetime | None:
-    """When the last standing check within limits at the same point on the same thing was made."""
-    good = Check.objects.standing().filter(result=Result.WITHIN, performed_at__lt=before, **where)
+def last_good(before: datetime, point: ControlPoint, batch: Batch, part: Part | None) -> datetime | None:
+    """When the last standing check within limits of a series was made; None where there is none.
+
+    Only in a series (several times a run) does a good check speak for what was made before it. A check made
+    once speaks of the whole batch, so a failing one is not outweighed by an earlier good one.
+    """
+    schedule = plans.spec(point).schedule
+    if schedule is None or not (schedule.every_minutes or len(schedule.at) > 1):
+        return None
+    good = Check.objects.standing().filter(
+        control_point=point, batch=batch, part=part, result=Result.WITHIN, performed_at__lt=before
+    )
     return good.order_by("-performed_at").values_list("performed_at", flat=True).first()
 
 

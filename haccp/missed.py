@@ -72,10 +72,7 @@ def _open(due: Due, batch: Batch, now: datetime) -> Deviation:
 
 def _touched(due: Due, batch: Batch) -> Touched:
     assert due.missed_after is not None
-    part = due.part.pk if due.part else None
-    since = checks.last_good(
-        due.missed_after, control_point=due.control_point, batch=batch, part=part, lot=None
-    )
-    if part is not None:
-        return Touched(HoldSubject.PART, part, since)
+    since = checks.last_good(due.missed_after, due.control_point, batch, due.part)
+    if due.part is not None:
+        return Touched(HoldSubject.PART, due.part.pk, since)
     return Touched(HoldSubject.BATCH, batch.uid, since)

@@ -55,7 +55,7 @@ def tell(pk: int) -> None:
     case = notice.deviation
     held = "What it touched is held. " if case.holds.exists() else ""
     send_mail(
-        f"Deviation at {case.establishment.name}: {case.title}"[:200].replace("\n", " "),
+        " ".join(f"Deviation at {case.establishment.name}: {case.title}".split())[:200],
         f"{case.title}\n\nOpened {case.recorded_at.astimezone(case.establishment.zone):%Y-%m-%d %H:%M %z}. "
         f"{held}Answer and decide:\n"
         f"{settings.PUBLIC_URL}/deviations/{case.pk}\n",

@@ -343,3 +343,19 @@ def nuts(establishment: Establishment) -> Material:
     return Material.objects.create(
         establishment=establishment, code="NUT", name="Roasted hazelnuts", short_name="NUT", kind="ingredient"
     )
+
+
+@pytest.fixture
+def receipt_document(document: dict[str, Any]) -> dict[str, Any]:
+    """Whoever takes sugar in looks at the bags (a point of our own, per receipt)."""
+    limit = {"kind": "observation", "quantity": "bags", "accepted": ["whole"], "outcomes": ["whole", "torn"]}
+    point = next(each for each in document["control_points"] if each["code"] == "CP-NUT-1")
+    point["limits"] = [limit | {"source": {"provenance": "site"}}]
+    point["monitoring"] = {
+        "what": "Bags",
+        "how": "Look at each.",
+        "who": "who receives",
+        "when": {"per": "receipt", "within_minutes": "60", "source": {"provenance": "site"}},
+    }
+    point["materials"] = ["NUT"]
+    return document

@@ -72,21 +72,40 @@ def test_a_failing_check_holds_what_came_out_of_the_batch(
     assert status(lot) == "held"
 
 
-def test_a_failing_check_holds_nothing_made_before_the_last_good_one(
-    act: Callable[..., Act], measure: Callable[..., Check], batch: Batch, make_lot: Callable[..., Lot]
+def test_in_a_series_nothing_made_before_the_last_good_check_is_held(
+    act: Callable[..., Act], look: Callable[..., Check], batch: Batch, make_lot: Callable[..., Lot]
 ):
     before, after = make_lot(batch, at=MORNING + MINUTE), make_lot(batch, at=MORNING + 2 * HOUR)
-    measure(batch, said_act=act(at=MORNING + HOUR))
-    measure(batch, "0.7", said_act=act(at=MORNING + 3 * HOUR))
+    look(batch, said_act=act(at=MORNING + HOUR))
+    look(batch, good=False, said_act=act(at=MORNING + 3 * HOUR))
     assert (status(before), status(after)) == ("awaiting", "held")
 
 
 def test_what_was_made_at_the_very_time_of_the_last_good_check_is_held(
-    act: Callable[..., Act], measure: Callable[..., Check], batch: Batch, make_lot: Callable[..., Lot]
+    act: Callable[..., Act], look: Callable[..., Check], batch: Batch, make_lot: Callable[..., Lot]
 ):
     lot = make_lot(batch, at=MORNING + HOUR)
+    look(batch, said_act=act(at=MORNING + HOUR))
+    look(batch, good=False, said_act=act(at=MORNING + 2 * HOUR))
+    assert status(lot) == "held"
+
+
+def test_a_check_made_once_speaks_of_the_whole_batch(
+    act: Callable[..., Act], measure: Callable[..., Check], batch: Batch, make_lot: Callable[..., Lot]
+):
+    lot = make_lot(batch, at=MORNING + MINUTE)
     measure(batch, said_act=act(at=MORNING + HOUR))
     measure(batch, "0.7", said_act=act(at=MORNING + 2 * HOUR))
+    assert status(lot) == "held"
+
+
+def test_a_good_check_of_the_series_that_was_withdrawn_speaks_for_nothing(
+    act: Callable[..., Act], look: Callable[..., Check], batch: Batch, make_lot: Callable[..., Lot]
+):
+    lot = make_lot(batch, at=MORNING + MINUTE)
+    gone = look(batch, said_act=act(at=MORNING + HOUR))
+    checks.withdraw(act=act(corrects=gone.pk, reason="Never made."))
+    look(batch, good=False, said_act=act(at=MORNING + 2 * HOUR))
     assert status(lot) == "held"
 
 

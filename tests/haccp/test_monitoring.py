@@ -164,22 +164,6 @@ def test_a_batch_that_nobody_ends_asks_for_no_more_than_can_be_counted(batch: Ba
 # --- received lots
 
 
-@pytest.fixture
-def receipt_document(document: dict[str, Any]) -> dict[str, Any]:
-    """Whoever takes sugar in looks at the bags (a point of our own, per receipt)."""
-    limit = {"kind": "observation", "quantity": "bags", "accepted": ["whole"], "outcomes": ["whole", "torn"]}
-    point = next(each for each in document["control_points"] if each["code"] == "CP-NUT-1")
-    point["limits"] = [limit | {"source": {"provenance": "site"}}]
-    point["monitoring"] = {
-        "what": "Bags",
-        "how": "Look at each.",
-        "who": "who receives",
-        "when": {"per": "receipt", "within_minutes": "60", "source": {"provenance": "site"}},
-    }
-    point["materials"] = ["NUT"]
-    return document
-
-
 def test_a_receipt_asks_for_its_check_until_it_is_made(
     receipt_document: Any, plan_version: Any, act: Any, receive: Any, nuts: Any, point: Any
 ):
