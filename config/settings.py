@@ -158,7 +158,7 @@ REST_FRAMEWORK = {
     "DEFAULT_PERMISSION_CLASSES": ["rest_framework.permissions.IsAuthenticated"],
     "DEFAULT_RENDERER_CLASSES": ["rest_framework.renderers.JSONRenderer"],
     "DEFAULT_PARSER_CLASSES": ["config.api.parsers.StrictJSONParser"],
-    "DEFAULT_SCHEMA_CLASS": "drf_spectacular.openapi.AutoSchema",
+    "DEFAULT_SCHEMA_CLASS": "config.api.schema.Operations",
     "DEFAULT_PAGINATION_CLASS": "config.api.paging.CursorPaging",
     "EXCEPTION_HANDLER": "config.api.problems.exception_handler",
     "COERCE_DECIMAL_TO_STRING": True,
