@@ -296,7 +296,7 @@ class Withdrawn(OfBatch):
 
     serializer_class = NotedWithdrawnSerializer
     queryset = _records(BatchEnd)
-    get = None
+    http_method_names = ["post", "options"]
 
     def deed(self, act: Act, **values: Any) -> Record:
         kind = CAN_BE_WITHDRAWN[values["what"]]

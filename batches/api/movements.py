@@ -239,7 +239,7 @@ class Deed(Scoped):
     what: ClassVar[str]
     queryset = Movement.objects.all()
 
-    def post(self, request: Request, *args: Any, **kwargs: Any) -> Response:
+    def do(self, request: Request) -> Response:
         movement = record(self, request, self.what, request.data)
         code = status.HTTP_200_OK if movement.repeated else status.HTTP_201_CREATED
         return Response(shown(movement), status=code)
@@ -249,14 +249,17 @@ def deed_view(what: str) -> type[Deed]:
     """The view of one kind of movement, with its own reader in the OpenAPI document."""
     reader, _ = DEEDS[what]
     name = "".join(word.capitalize() for word in what.split("-"))
-    view = type(f"{name}View", (Deed,), {"what": what, "serializer_class": reader, "__doc__": Deed.__doc__})
-    described = extend_schema(
+
+    @extend_schema(
         request=reader,
         responses={201: MovementSerializer, 200: MovementSerializer},
         description=f"{SENTENCES_OF_DEEDS[what]} {Deed.__doc__}",
     )
-    view.post = described(view.post)
-    return view
+    def post(self: Deed, request: Request, *args: Any, **kwargs: Any) -> Response:
+        return self.do(request)
+
+    own = {"what": what, "serializer_class": reader, "__doc__": Deed.__doc__, "post": post}
+    return type(f"{name}View", (Deed,), own)
 
 
 @extend_schema_field(

@@ -2,6 +2,8 @@
 
 from typing import Any
 
+from drf_spectacular.openapi import AutoSchema
+
 from config.api import kinds
 from config.api.problems import MEDIA_TYPE, body_of
 
@@ -67,6 +69,16 @@ HEADERS = {
     429: {"Retry-After": RETRY_AFTER},
     503: {"Retry-After": RETRY_AFTER},
 }
+
+
+class Operations(AutoSchema):
+    """A post answers 201 for what is new and 200 for a repeat, unless the view says otherwise."""
+
+    def get_response_serializers(self) -> Any:
+        usual = super().get_response_serializers()
+        if self.method == "POST" and not isinstance(usual, dict):
+            return {201: usual, 200: usual}
+        return usual
 
 
 def document_problems(result: dict[str, Any], generator: Any, request: Any, public: bool) -> dict[str, Any]:

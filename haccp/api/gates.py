@@ -70,7 +70,9 @@ class StartBatch(Batches):
 
     write_roles = WORKERS
 
-    @extend_schema(request=StartBatchSerializer, responses={201: StartedBatchSerializer})
+    @extend_schema(
+        request=StartBatchSerializer, responses={201: StartedBatchSerializer, 200: StartedBatchSerializer}
+    )
     def post(self, request: Request, *args: Any, **kwargs: Any) -> Response:
         serializer = StartBatchSerializer(data=request.data, context=self.get_serializer_context())
         serializer.is_valid(raise_exception=True)

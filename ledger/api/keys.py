@@ -103,9 +103,9 @@ class Keys(mixins.ListModelMixin, Scoped):
 class RevokeKey(Keys):
     """End a key now."""
 
+    http_method_names = ["post", "options"]
+
     @extend_schema(request=None, responses={200: KeySerializer})
     def post(self, request: Request, *args: Any, **kwargs: Any) -> Response:
         token = people.revoke_token(act=act_of(self, request, {}), token=self.get_object())
         return Response(self.get_serializer(token).data)
-
-    get = None  # type: ignore[assignment]

@@ -46,6 +46,7 @@ class People(mixins.ListModelMixin, Scoped):
     def get(self, request: Request, *args: Any, **kwargs: Any) -> Response:
         return self.list(request, *args, **kwargs)
 
+    @extend_schema(responses={201: NewPersonSerializer})
     def post(self, request: Request, *args: Any, **kwargs: Any) -> Response:
         serializer = self.get_serializer(data=request.data)
         serializer.is_valid(raise_exception=True)
@@ -76,6 +77,7 @@ class Roles(mixins.ListModelMixin, Scoped):
     def get(self, request: Request, *args: Any, **kwargs: Any) -> Response:
         return self.list(request, *args, **kwargs)
 
+    @extend_schema(responses={201: RoleSerializer})
     def post(self, request: Request, *args: Any, **kwargs: Any) -> Response:
         serializer = self.get_serializer(data=request.data)
         serializer.is_valid(raise_exception=True)
