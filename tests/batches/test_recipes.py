@@ -82,6 +82,7 @@ def test_what_is_no_recipe_is_said_to_be_none(document):
         ({"steps": ["cook"]}, "shape", "steps.0"),
         ({"steps": [{"name": "Cook"}]}, "missing", "steps.0.code"),
         ({"steps": [{"code": "COOK"}]}, "missing", "steps.0.name"),
+        ({"steps": [{"code": [], "name": "Cook"}]}, "missing", "steps.0.code"),
         ({"steps": [{"code": "C\n", "name": "Cook"}]}, "missing", "steps.0.code"),
         ({"steps": [{"code": "C", "name": "Cook", "minutes": "x"}]}, "not-a-whole-number", "steps.0.minutes"),
         ({"steps": [{"code": "C", "name": "A"}, {"code": "C", "name": "B"}]}, "doubled", "steps.1.code"),

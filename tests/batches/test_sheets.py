@@ -159,11 +159,12 @@ def test_where_several_lines_want_it_and_none_was_named_the_result_is_undecided(
 # -- process ----------------------------------------------------------------------------------------
 
 
-def test_steps_of_the_recipe_that_nobody_noted_are_named(act, begun, kettle):
-    noting.note_step(act=act(), batch=begun, step="cook", equipment=kettle, ended_at=NOON + 25 * MINUTE)
+@pytest.mark.parametrize("said", ["COOK", "cook", "Cook the sugar"])
+def test_steps_of_the_recipe_that_nobody_noted_are_named(act, begun, kettle, said):
+    noting.note_step(act=act(), batch=begun, step=said, equipment=kettle, ended_at=NOON + 25 * MINUTE)
     sheet = batch_sheet(begun)
     assert [(s.step, s.equipment, s.at, s.ended_at) for s in sheet.steps] == [
-        ("cook", str(kettle), NOON, NOON + 25 * MINUTE)
+        (said, str(kettle), NOON, NOON + 25 * MINUTE)
     ]
     assert [step.code for step in sheet.steps_not_noted] == ["FOLD"]
 
