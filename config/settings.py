@@ -43,7 +43,8 @@ SESSION_COOKIE_SECURE = CSRF_COOKIE_SECURE = PUBLIC_URL.startswith("https://")
 SESSION_COOKIE_AGE = 12 * 60 * 60  # one working day
 SECURE_CONTENT_TYPE_NOSNIFF = True
 X_FRAME_OPTIONS = "DENY"
-SILENCED_SYSTEM_CHECKS = ["security.W004", "security.W008"]  # HSTS, redirect: the web server with the certificate
+# HSTS and the redirect to HTTPS belong to the web server that holds the certificate.
+SILENCED_SYSTEM_CHECKS = ["security.W004", "security.W008"]
 
 INSTALLED_APPS = [
     "django.contrib.auth",
