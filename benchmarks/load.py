@@ -33,9 +33,7 @@ def served() -> Iterator[int]:
     command = [sys.executable, "-m", "gunicorn", "config.wsgi:application", "--bind", f"127.0.0.1:{port}"]
     shape = ["--worker-class", "gthread", "--workers", str(PROCESSES), "--threads", str(THREADS)]
     quiet = ["--keep-alive", "60", "--log-level", "warning", "--no-control-socket"]
-    server = subprocess.Popen(
-        [*command, *shape, *quiet], cwd=ROOT, env=os.environ | {"PYTHONWARNINGS": "ignore"}
-    )
+    server = subprocess.Popen([*command, *shape, *quiet], cwd=ROOT)
     try:
         _wait_for(port)
         yield port

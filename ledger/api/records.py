@@ -1,5 +1,6 @@
 """The part of every record that the API takes and shows, and the view that posts and lists records."""
 
+import threading
 from datetime import datetime
 from typing import Any
 
@@ -33,7 +34,30 @@ class MomentField(serializers.Field):
         return value.local.isoformat(timespec="seconds" if not value.local.microsecond else "microseconds")
 
 
-class RecordSerializer(serializers.Serializer):
+_built = threading.local()
+
+
+class BuiltOnce(serializers.Serializer):
+    """Its fields are built once a thread: building them anew costs several times what using them does.
+
+    They always belong to the serializer that is asking, and so see its context and no other's. A subclass must
+    not change its fields by request.
+    """
+
+    @property
+    def fields(self) -> Any:
+        kept = _built.__dict__
+        fields = kept.get(type(self))
+        if fields is None:
+            fields = kept[type(self)] = super().fields
+        elif fields.serializer is not self:
+            fields.serializer = self
+            for field in fields.values():
+                field.parent = self
+        return fields
+
+
+class RecordSerializer(BuiltOnce):
     """What all records share. A subclass adds its own fields; ``act`` takes the shared ones out."""
 
     id = serializers.UUIDField(
