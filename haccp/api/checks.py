@@ -44,27 +44,22 @@ class KeptReference(ScopedReference):
         return row
 
 
-class TextField(serializers.CharField):
-    """Text as it was sent: a number is not turned into text, since digits could be lost on the way."""
-
-    def to_internal_value(self, data: Any) -> str:
-        if not isinstance(data, str):
-            raise serializers.ValidationError('Send it as text, for example "12.5".', code="not-text")
-        return super().to_internal_value(data)
-
-
 class ReadingSerializer(serializers.Serializer):
     """One reading as entered; ``haccp.readings`` reads it strictly."""
 
-    quantity = TextField(max_length=LONGEST)
-    value = TextField(required=False, max_length=LONGEST, help_text="A plain decimal number as text.")
-    unit = TextField(
+    quantity = serializers.CharField(max_length=LONGEST)
+    value = serializers.CharField(
+        required=False, max_length=LONGEST, help_text="A plain decimal number as text."
+    )
+    unit = serializers.CharField(
         required=False, max_length=LONGEST, help_text="UN/ECE Rec 20, for example CEL, FAH, C62, MIN."
     )
-    outcome = TextField(required=False, max_length=LONGEST, help_text="One of those the limit names.")
-    method = TextField(required=False, max_length=LONGEST)
-    sample_temperature = TextField(required=False, max_length=LONGEST)
-    sample_temperature_unit = TextField(
+    outcome = serializers.CharField(
+        required=False, max_length=LONGEST, help_text="One of those the limit names."
+    )
+    method = serializers.CharField(required=False, max_length=LONGEST)
+    sample_temperature = serializers.CharField(required=False, max_length=LONGEST)
+    sample_temperature_unit = serializers.CharField(
         required=False, max_length=LONGEST, help_text="CEL, FAH or KEL, where a sample temperature is given."
     )
 
