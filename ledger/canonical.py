@@ -21,7 +21,7 @@ _sorting = JSONEncoder(sort_keys=True, separators=(",", ":"), ensure_ascii=False
 _as_given = JSONEncoder(separators=(",", ":"), ensure_ascii=False, check_circular=False)
 
 
-class NotCanonical(ValueError):  # noqa: N818 - says what the value is
+class NotCanonical(ValueError):
     """The value has no canonical form; the message names the place, like /readings/3."""
 
 

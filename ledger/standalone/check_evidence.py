@@ -39,11 +39,11 @@ Json = dict[str, Any]
 Key = tuple[str, int]  # establishment and number of a seal
 
 
-class Unreadable(Exception):  # noqa: N818 - says what the file is
+class Unreadable(Exception):
     """The file is not an evidence file that this checker knows."""
 
 
-class Differs(Exception):  # noqa: N818 - says what the thing does
+class Differs(Exception):
     """Something in the file is not as it should be; the message says what."""
 
 
