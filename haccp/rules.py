@@ -6,7 +6,7 @@ from dataclasses import replace
 from datetime import date
 from typing import Any
 
-from django.db.models import Exists, OuterRef, Q
+from django.db.models import DateField, Exists, OuterRef, Q, QuerySet, UUIDField
 
 from batches import reference
 from batches.quantities import UNITS, UnitDoesNotConvert
@@ -19,6 +19,7 @@ from ledger.acts import Act
 from ledger.deeds import deed
 from ledger.ids import uuid7
 from ledger.models import Change, Entry, Establishment, Role
+from ledger.prepared import Given, Prepared
 
 CONFIRMATION = frozenset({"confirmed_by", "confirmed_at"})
 MAY_CHANGE = frozenset({"name", "provenance", "in_force_until"})
@@ -82,14 +83,21 @@ def rules_in_force(
     establishment: Establishment, on: date, materials: Collection[uuid.UUID] = ()
 ) -> list[limits.Rule]:
     """The confirmed rules that bind on a local day, for all materials or for one of ``materials``."""
-    found = LocalRule.objects.filter(
+    found = _IN_FORCE.rows(here=establishment.pk, on=on)
+    return [as_limit(rule) for rule in found if rule.material_id is None or rule.material_id in materials]
+
+
+def _in_force() -> QuerySet[LocalRule]:
+    on = Given("on", DateField())
+    return LocalRule.objects.filter(
         Q(in_force_until__isnull=True) | Q(in_force_until__gt=on),
-        Q(material__isnull=True) | Q(material__in=materials),
-        establishment=establishment,
+        establishment_id=Given("here", UUIDField()),
         confirmed_by__isnull=False,
         in_force_from__lte=on,
     )
-    return [as_limit(rule) for rule in found]
+
+
+_IN_FORCE = Prepared(_in_force)
 
 
 def as_limit(rule: LocalRule) -> limits.Rule:

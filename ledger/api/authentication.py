@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from datetime import date
 from typing import Any
 
-from django.db.models import F, FilteredRelation, Q
+from django.db.models import CharField, DateTimeField, F, FilteredRelation, Q
 from django.utils import timezone
 from drf_spectacular.extensions import OpenApiAuthenticationExtension
 from rest_framework.authentication import BaseAuthentication, get_authorization_header
@@ -16,6 +16,7 @@ from rest_framework.request import Request
 from config.api.refusals import Unknown
 from ledger.models import Establishment, Membership, Person, Token
 from ledger.people import hash_of
+from ledger.prepared import Given, Prepared
 
 
 @dataclass(frozen=True)
@@ -35,7 +36,7 @@ class TokenAuthentication(BaseAuthentication):
             return None
         if len(words) != 2:
             raise AuthenticationFailed("Send one key: Authorization: Bearer KEY.")
-        rows = list(_with_roles(hash_of(words[1].decode("latin-1"))))
+        rows = _WITH_ROLES.rows(key_hash=hash_of(words[1].decode("latin-1")), now=timezone.now())
         if not rows:
             raise AuthenticationFailed("This key is not known, has ended, or was revoked.")
         token: Token = rows[0]
@@ -56,7 +57,7 @@ class BearerScheme(OpenApiAuthenticationExtension):
         return {"type": "http", "scheme": "bearer", "description": "A key from POST /api/v1/keys."}
 
 
-def _with_roles(key_hash: str) -> Any:
+def _with_roles() -> Any:
     """The token, once for each role its person has at its establishment."""
     roles = FilteredRelation(
         "person__memberships", condition=Q(person__memberships__establishment=F("establishment"))
@@ -65,10 +66,16 @@ def _with_roles(key_hash: str) -> Any:
         Token.objects.annotate(held=roles)
         .annotate(role=F("held__role"), role_from=F("held__from_day"), role_until=F("held__until_day"))
         .filter(
-            key_hash=key_hash, revoked_at__isnull=True, ends_at__gt=timezone.now(), person__is_active=True
+            key_hash=Given("key_hash", CharField()),
+            revoked_at__isnull=True,
+            ends_at__gt=Given("now", DateTimeField()),
+            person__is_active=True,
         )
         .select_related("person", "establishment")
     )
+
+
+_WITH_ROLES = Prepared(_with_roles)
 
 
 def _current(held: Iterable[tuple[str, date, date | None]], establishment: Establishment) -> frozenset[str]:

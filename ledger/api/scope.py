@@ -12,6 +12,7 @@ from rest_framework.request import Request
 from config.api.refusals import NotAllowed, Unknown
 from ledger.api.authentication import Standing, standing_at
 from ledger.models import Establishment, Person, Role
+from ledger.prepared import Given, Prepared
 
 ANY_ROLE = frozenset(Role.values)
 WORKERS = frozenset({Role.OPERATOR, Role.SUPERVISOR, Role.FOOD_SAFETY_LEAD, Role.ADMINISTRATOR})
@@ -64,6 +65,7 @@ class ScopedReference(serializers.RelatedField):
     def __init__(self, *, slug: str = "pk", scope_by: str = "establishment", **kwargs: Any):
         self.slug, self.scope_by = slug, scope_by
         self.wire = serializers.UUIDField()
+        self.asked = Prepared(self._asked)
         super().__init__(**kwargs)
 
     def use_pk_only_optimization(self) -> bool:
@@ -80,11 +82,12 @@ class ScopedReference(serializers.RelatedField):
         return seen[place]
 
     def find(self, key: Any) -> Any:
-        return (
-            self.get_queryset()
-            .filter(**{self.scope_by: self.context["establishment"], self.slug: key})
-            .first()
-        )
+        found = self.asked.rows(here=self.context["establishment"].pk, key=key)
+        return found[0] if found else None
+
+    def _asked(self) -> models.QuerySet[Any]:
+        here, key = Given("here", models.UUIDField()), Given("key", models.UUIDField())
+        return self.get_queryset().filter(**{f"{self.scope_by}_id": here, self.slug: key}).order_by()
 
     def to_representation(self, value: Any) -> str:
         return str(getattr(value, self.slug))
