@@ -134,7 +134,10 @@ LOGOUT_REDIRECT_URL = "sign-in"
 AXES_FAILURE_LIMIT = 5
 AXES_COOLOFF_TIME = 5 / 60  # hours
 AXES_LOCKOUT_PARAMETERS = [["username", "ip_address"]]
+AXES_RESET_COOL_OFF_ON_FAILURE_DURING_LOCKOUT = False
 AXES_RESET_ON_SUCCESS = True
+AXES_LOCKOUT_CALLABLE = "ledger.passwords.as_answered"
+AXES_SENSITIVE_PARAMETERS = ["new_password", "new_password_again"]  # never into axes' notes of failed tries
 AXES_ENABLE_ADMIN = False
 AXES_HTTP_RESPONSE_CODE = 429
 

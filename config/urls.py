@@ -6,4 +6,5 @@ urlpatterns = [
     path("api/v1/", include("batches.api.urls")),
     path("api/v1/", include("haccp.api.urls")),
     path("api/v1/", include("reports.api.urls")),
+    path("", include("ledger.pages.urls")),
 ]

@@ -30,6 +30,8 @@ class Moment:
         minutes, seconds = divmod(offset.total_seconds(), 60)
         if seconds or abs(minutes) > 14 * 60:
             raise Unusable("The offset from UTC must be whole minutes, at most 14 hours.", field=field)
+        if not 1 < value.year < 9999:  # so that it can be told on any clock of this earth
+            raise Unusable("A time lies in the years 2 to 9998.", field=field)
         return cls(value.astimezone(UTC), int(minutes))
 
     @classmethod

@@ -26,12 +26,19 @@ def attach(*, act: Act, target: Entry, file: IO[bytes], file_name: str, media_ty
     if target.establishment_id != act.establishment.pk:
         raise Unknown(f"There is no record {target.pk} here.", field="target")
     size, sha256 = _measure(file, media_type)
-    path = path_of(sha256)
-    if not default_storage.exists(path):
-        default_storage.save(path, File(file))
+    _store(file, path_of(sha256), size)
     return Attachment.new(
         act, target=target, file_name=file_name[:200], media_type=media_type, size=size, sha256=sha256
     ).insert()
+
+
+def _store(file: IO[bytes], path: str, size: int) -> None:
+    """Once for each content. A file that was cut short when the power failed is written again."""
+    if default_storage.exists(path):
+        if default_storage.size(path) == size:
+            return
+        default_storage.delete(path)
+    default_storage.save(path, File(file))
 
 
 def path_of(sha256: str) -> str:

@@ -3,7 +3,7 @@
 from typing import Any, TypeVar
 
 from django.core.exceptions import ValidationError
-from django.db import models
+from django.db import IntegrityError, models, transaction
 
 from config.api.refusals import ChangedMeanwhile, OtherContent, Unusable
 from ledger.acts import Act
@@ -28,7 +28,14 @@ def make(*, act: Act, row: Row) -> Row:
     if act.id is not None and (known := Change.objects.filter(pk=act.id).first()):
         return _made_before(known, change, row)
     _clean(row)
-    row.save(force_insert=True)
+    try:
+        with transaction.atomic():
+            row.save(force_insert=True)
+    except IntegrityError:
+        # The same may have been asked at the same time; its transaction has ended by now.
+        if act.id is not None and (known := Change.objects.filter(pk=act.id).first()):
+            return _made_before(known, change, row)
+        raise
     change.insert()
     return row
 

@@ -44,7 +44,10 @@ def open_establishment(
         recorded_by=founder,
         id=establishment.pk,
     )
-    changes.make(act=act, row=establishment)
+    known = id is not None and Establishment.objects.filter(pk=id).exists()
+    establishment = changes.make(act=act, row=establishment)
+    if known:  # asked again: its first roles were given then
+        return establishment
     SealHead.objects.get_or_create(establishment=establishment)
     for role in (Role.ADMINISTRATOR, Role.FOOD_SAFETY_LEAD):
         people.give_role(act=act.with_new_id(), person=founder, role=role, from_day=since or act.local_day)

@@ -1,13 +1,12 @@
 """Evidence: records with their digests, proofs and seals in one file that a stand-alone checker can test."""
 
 from collections.abc import Iterable, Sequence
-from datetime import UTC
 from typing import Any
 
 from django.utils import timezone
 
 from ledger.models import Entry, Record, Seal
-from ledger.models.records import UTC_FORM
+from ledger.models.records import utc_text
 from ledger.seals import Proof, proof_of, seal_content
 
 FORM = "evidence-1"
@@ -21,7 +20,7 @@ def evidence(records: Sequence[Record], *, open_confidential: bool = False) -> d
     proofs = {entry.pk: proof_of(entry) for entry in Entry.objects.filter(pk__in=[r.pk for r in records])}
     return {
         "form": FORM,
-        "made_at": timezone.now().astimezone(UTC).strftime(UTC_FORM),
+        "made_at": utc_text(timezone.now()),
         "records": [_one(record, proofs[record.pk], open_confidential) for record in records],
         "seals": _seals(proof for proof in proofs.values() if proof is not None),
     }

@@ -15,7 +15,8 @@ from config.api.refusals import NotAllowed, RuleBroken, Unknown, Unusable
 from ledger import changes
 from ledger.acts import Act
 from ledger.deeds import deed
-from ledger.models import Establishment, Membership, Person, Qualification, Role, Token
+from ledger.models import Change, Establishment, Membership, Person, Qualification, Role, Token
+from ledger.models.people import THE_SERVICE
 
 LONGEST_TOKEN = timedelta(days=366)  # a site setting, no source
 
@@ -24,9 +25,9 @@ LONGEST_TOKEN = timedelta(days=366)  # a site setting, no source
 def add_person(*, act: Act, sign_in_name: str, name: str, initials: str, email: str, password: str) -> Person:
     """Make a person who can sign in. Raises Unusable for a weak password or a name that is taken."""
     person = Person(sign_in_name=sign_in_name, name=name, initials=initials, email=email)
-    _set_password(person, password)
+    _set_password(person, password, field="password")
     taken = Person.objects.filter(sign_in_name=sign_in_name).values_list("pk", flat=True)
-    if any(pk != act.id for pk in taken):
+    if sign_in_name == THE_SERVICE or any(pk != act.id for pk in taken):
         raise Unusable("This sign-in name is taken.", field="sign_in_name", code="taken")
     return changes.make(act=act, row=person)
 
@@ -34,27 +35,47 @@ def add_person(*, act: Act, sign_in_name: str, name: str, initials: str, email: 
 @deed
 def add_member(*, act: Act, role: str, from_day: date, **values: Any) -> Person:
     """Make a person who can sign in, with a first role here."""
+    known = act.id is not None and Person.objects.filter(pk=act.id).exists()
     person = add_person(act=act, **values)
+    if known:  # asked again: the first role was given then
+        return person
     give_role(act=act.with_new_id(), person=person, role=role, from_day=from_day)
     return person
 
 
 @deed
 def change_password(*, act: Act, person: Person, password: str) -> None:
-    """Set a password: one's own, or as administrator that of someone who belongs nowhere else."""
+    """Set a password: one's own, or as administrator that of someone who belongs here and nowhere else.
+
+    Who set it, for whom and when is a record; the password itself stands in none.
+    """
     if act.recorded_by.pk != person.pk:
-        elsewhere = Membership.objects.filter(person=person).exclude(establishment=act.establishment)
-        if elsewhere.exists():
-            raise NotAllowed("This person also belongs elsewhere; only they change their password.")
-    _set_password(person, password)
+        _refuse_foreign_password(act, person)
+    _set_password(person, password, field="new_password")
     person.save(update_fields=["password"])
+    Change.new(
+        act,
+        subject_kind=person._meta.label_lower,
+        subject_id=person.pk,
+        before={},
+        after={"password": "set anew"},
+    ).insert()
 
 
-def _set_password(person: Person, password: str) -> None:
+def _refuse_foreign_password(act: Act, person: Person) -> None:
+    places = set(Membership.objects.filter(person=person).values_list("establishment", flat=True))
+    if places != {act.establishment.pk}:
+        raise NotAllowed("This person also belongs elsewhere; only they change their password.")
+    today = timezone.now().astimezone(act.establishment.zone).date()
+    if Role.ADMINISTRATOR not in roles_of(act.recorded_by, act.establishment, today):
+        raise NotAllowed("Only an administrator here sets the password of somebody else.")
+
+
+def _set_password(person: Person, password: str, *, field: str) -> None:
     try:
         password_validation.validate_password(password, person)
     except ValidationError as error:
-        raise Unusable(" ".join(error.messages), field="password") from error
+        raise Unusable(" ".join(error.messages), field=field) from error
     person.set_password(password)
 
 
@@ -112,7 +133,7 @@ def may_approve_plans(person: Person, establishment: Establishment, on: date) ->
 def service_person() -> Person:
     """The service itself, for what it notes without a person asking. Nobody can sign in as it."""
     found, made = Person.objects.get_or_create(
-        sign_in_name="the-service", defaults={"name": "The service", "initials": "SRV", "is_active": False}
+        sign_in_name=THE_SERVICE, defaults={"name": "The service", "initials": "SRV", "is_active": False}
     )
     if made:
         found.set_unusable_password()

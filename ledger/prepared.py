@@ -18,7 +18,7 @@ class Given(Expression):
         super().__init__(output_field=output_field)
         self.name = name
 
-    def as_sql(self, compiler: Any, connection: Any) -> tuple[str, list[Any]]:
+    def as_sql(self, compiler: Any, connection: Any) -> Any:
         return "%s", [self]
 
 

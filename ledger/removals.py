@@ -1,6 +1,6 @@
 """A record leaves only after its retention ended; a record of that stays, and so do digest and leaf."""
 
-from config.api.refusals import RuleBroken
+from config.api.refusals import RuleBroken, Unknown
 from ledger.acts import Act
 from ledger.deeds import deed
 from ledger.models import Leaf, Record, Removal
@@ -12,6 +12,8 @@ def remove(*, act: Act, record: Record, rule: str) -> Removal:
 
     Whoever calls this has made sure that the longest retention rule that applies has ended.
     """
+    if record.establishment_id != act.establishment.pk:
+        raise Unknown(f"There is no record {record.pk} here.", field="removed_id")
     removal = Removal.new(
         act, removed_id=record.pk, removed_kind=record.kind, removed_digest=record.digest, rule=rule
     )

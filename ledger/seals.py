@@ -1,17 +1,18 @@
 """Seals: a Merkle root over what is new, chained to the seal before (decision D1)."""
 
+import logging
 from dataclasses import dataclass
-from datetime import UTC
 from typing import Any
 from uuid import UUID
 
-from django.db import transaction
+from django.db import DatabaseError, transaction
 from django.utils import timezone
 
 from ledger import canonical, merkle
 from ledger.models import Entry, Establishment, Leaf, Seal, SealHead, Unsealed
-from ledger.models.records import UTC_FORM
+from ledger.models.records import utc_text
 
+log = logging.getLogger(__name__)
 CHUNK = 500  # SQLite bounds the number of parameters in one statement
 
 
@@ -42,9 +43,20 @@ def seal(*, establishment: Establishment) -> Seal | None:
 
 
 def seal_everywhere() -> int:
-    """Seal each establishment that has something waiting; the number of seals made."""
-    waiting = Establishment.objects.filter(id__in=Unsealed.objects.values("establishment"))
-    return sum(seal(establishment=establishment) is not None for establishment in waiting)
+    """Seal each establishment that has something waiting; the number of seals made.
+
+    One that cannot be sealed keeps no other from it; its error is raised in the end.
+    """
+    made, failure = 0, None
+    for establishment in Establishment.objects.filter(id__in=Unsealed.objects.values("establishment")):
+        try:
+            made += seal(establishment=establishment) is not None
+        except DatabaseError as error:
+            log.exception("establishment %s could not be sealed", establishment.pk)
+            failure = error
+    if failure is not None:
+        raise failure
+    return made
 
 
 def _next_seal(establishment: Establishment, head: SealHead, digests: list[str]) -> Seal:
@@ -74,7 +86,7 @@ def seal_content(made: Seal) -> dict[str, str]:
         "previous": made.previous,
         "root": made.root,
         "leaves": str(made.leaf_count),
-        "sealed_at": made.sealed_at.astimezone(UTC).strftime(UTC_FORM),
+        "sealed_at": utc_text(made.sealed_at),
     }
 
 

@@ -2,27 +2,13 @@
 
 from dataclasses import dataclass
 
-from axes.handlers.proxy import AxesProxyHandler
-from django.contrib.auth import authenticate
 from django.http import HttpRequest
 
-from config.api.refusals import NotAllowed, RuleBroken, Unknown
+from config.api.refusals import RuleBroken, Unknown
 from ledger.acts import Act
 from ledger.deeds import deed
 from ledger.models import Entry, Person, Record, Signature, record_class
-
-
-class WrongPassword(NotAllowed):
-    code = "wrong-password"
-    title = "The password is not right"
-
-
-class TooManyTries(NotAllowed):
-    """Sign-in and signing wait after repeated wrong passwords (429); five minutes, this person and place."""
-
-    status = 429
-    code = "too-many-tries"
-    title = "Too many wrong passwords"
+from ledger.passwords import person_who_knows
 
 
 @dataclass(frozen=True)
@@ -34,15 +20,7 @@ class Proof:
 
 def prove(*, request: HttpRequest, person: Person, password: str) -> Proof:
     """Ask the person for their password again. Raises WrongPassword, TooManyTries; a wrong one counts."""
-    credentials = {"username": person.sign_in_name, "password": password}
-    found = authenticate(request, **credentials)
-    if found is None or found.pk != person.pk:
-        if AxesProxyHandler.is_locked(request, credentials):
-            raise TooManyTries(
-                "Too many wrong passwords here. Wait five minutes. Nothing was signed.", field="password"
-            )
-        raise WrongPassword("The password is not right. Nothing was signed.", field="password")
-    return Proof(person)
+    return Proof(person_who_knows(request=request, sign_in_name=person.sign_in_name, password=password))
 
 
 @deed

@@ -2,19 +2,44 @@
 
 Kept tables refuse UPDATE and DELETE (PostgreSQL also TRUNCATE, SQLite also REPLACE). Each new record makes
 its own line in ``ledger_entry`` and in the queue of the unsealed. A DELETE passes only where a ``ledger_removal``
-names the row. SQLite drops triggers when Django remakes a table, so there they are taken down before every
+of the same establishment names the row. Who did the work and who keyed it belong to the establishment, or are
+the service itself (decision D10); the one exception is the record that an establishment was founded, whose id is
+the establishment's. SQLite drops triggers when Django remakes a table, so there they are taken down before every
 migration and made again after it.
 """
 
+import re
+from collections.abc import Iterator
 from typing import Any
 
 from django.apps import apps
+from django.db import connection as default
 from django.db import models
 from django.db.backends.base.base import BaseDatabaseWrapper
+from django.db.models.sql import Query
 
 from ledger.models import Kept, Record
+from ledger.models.people import THE_SERVICE
 
-FUNCTIONS = """
+STRANGER = "a record names people of its own establishment only"
+A_STRANGER_IS_NAMED = f"""EXISTS (
+    SELECT 1 FROM (SELECT NEW.performed_by_id AS person_id UNION SELECT NEW.recorded_by_id) AS named
+    WHERE NOT EXISTS (SELECT 1 FROM ledger_membership AS held
+      WHERE held.establishment_id = NEW.establishment_id AND held.person_id = named.person_id)
+    AND NOT EXISTS (SELECT 1 FROM ledger_person AS person
+      WHERE person.id = named.person_id AND person.sign_in_name = '{THE_SERVICE}'))"""
+FOUNDING = "NEW.id <> NEW.establishment_id"  # one record each: there nobody belongs to the establishment yet
+
+FUNCTIONS = f"""
+CREATE OR REPLACE FUNCTION ledger_refuse_stranger() RETURNS trigger LANGUAGE plpgsql AS $$
+BEGIN
+  IF {A_STRANGER_IS_NAMED}
+  THEN RAISE EXCEPTION '{STRANGER}' USING ERRCODE = 'restrict_violation';
+  END IF;
+  RETURN NEW;
+END $$;
+"""
+FUNCTIONS += """
 CREATE OR REPLACE FUNCTION ledger_refuse_change() RETURNS trigger LANGUAGE plpgsql AS $$
 BEGIN
   RAISE EXCEPTION '% rows are kept as written: % refused', TG_TABLE_NAME, TG_OP
@@ -22,7 +47,8 @@ BEGIN
 END $$;
 CREATE OR REPLACE FUNCTION ledger_refuse_removal() RETURNS trigger LANGUAGE plpgsql AS $$
 BEGIN
-  IF EXISTS (SELECT 1 FROM ledger_removal WHERE removed_id = OLD.id) THEN RETURN OLD; END IF;
+  IF EXISTS (SELECT 1 FROM ledger_removal WHERE removed_id = OLD.id AND establishment_id = OLD.establishment_id)
+  THEN RETURN OLD; END IF;
   RAISE EXCEPTION '% rows are kept as written: % refused', TG_TABLE_NAME, TG_OP
     USING ERRCODE = 'restrict_violation';
 END $$;
@@ -78,27 +104,66 @@ def remove(connection: BaseDatabaseWrapper) -> None:
 
 def installed(connection: BaseDatabaseWrapper) -> list[tuple[str, str]]:
     """(trigger, table) of every trigger of ours that stands in the database now."""
-    if connection.vendor == "postgresql":
-        sql = (
-            "SELECT tgname, relname FROM pg_trigger JOIN pg_class ON pg_class.oid = tgrelid "
-            "WHERE NOT tgisinternal AND tgname LIKE 'kept\\_%%' "
-            "AND relnamespace = current_schema()::regnamespace ORDER BY 1"
-        )
-    else:
-        sql = "SELECT name, tbl_name FROM sqlite_master WHERE type = 'trigger' AND name LIKE 'kept\\_%%' ESCAPE '\\' ORDER BY 1"
-    with connection.cursor() as cursor:
-        cursor.execute(sql, [])
-        return [(name, table) for name, table in cursor.fetchall()]
+    return sorted((name, table) for name, (table, _) in _found(connection).items())
 
 
 def expected(vendor: str) -> list[tuple[str, str]]:
     """(trigger, table) of every trigger that should stand."""
-    pairs = []
+    return sorted((name, table) for name, (table, _) in _wanted(vendor).items())
+
+
+def faults(connection: BaseDatabaseWrapper) -> Iterator[str]:
+    """A sentence for each trigger that is missing, switched off, or says something else than it should."""
+    found = _found(connection)
+    for name, (table, wanted) in sorted(_wanted(connection.vendor).items()):
+        if found.get(name, ("", ""))[0] != table:
+            yield f"trigger {name} is missing on {table}: rows there can be changed unseen"
+        elif found[name][1] != wanted:
+            yield f"trigger {name} on {table} was switched off or changed: rows there can be changed unseen"
+
+
+def _wanted(vendor: str) -> dict[str, tuple[str, str]]:
+    """Trigger name -> its table, and the plain form of what it says."""
+    wanted = {}
     for model in kept_models():
         for statement in statements(vendor, model):
-            words = statement.split()
-            pairs.append((next(word for word in words if word.startswith("kept_")), model._meta.db_table))
-    return sorted(pairs)
+            name = next(word for word in statement.split() if word.startswith("kept_"))
+            says = _plain(statement)
+            if vendor == "postgresql":
+                says += _plain(_body(re.findall(r"EXECUTE FUNCTION (\w+)", statement)[0]))
+            wanted[name] = (model._meta.db_table, says)
+    return wanted
+
+
+def _found(connection: BaseDatabaseWrapper) -> dict[str, tuple[str, str]]:
+    with connection.cursor() as cursor:
+        if connection.vendor == "sqlite":
+            cursor.execute(
+                "SELECT name, tbl_name, sql FROM sqlite_master "
+                "WHERE type = 'trigger' AND name LIKE 'kept\\_%%' ESCAPE '\\'"
+            )
+            return {name: (table, _plain(sql)) for name, table, sql in cursor.fetchall()}
+        cursor.execute(
+            "SELECT tgname, relname, pg_get_triggerdef(pg_trigger.oid), prosrc, tgenabled IN ('O', 'A') "
+            "FROM pg_trigger JOIN pg_class ON pg_class.oid = tgrelid JOIN pg_proc ON pg_proc.oid = tgfoid "
+            "WHERE NOT tgisinternal AND tgname LIKE 'kept\\_%%' "
+            "AND relnamespace = current_schema()::regnamespace",
+            [],
+        )
+        return {
+            name: (table, _plain(told) + _plain(body) if on else "switched off")
+            for name, table, told, body, on in cursor.fetchall()
+        }
+
+
+def _body(function: str) -> str:
+    return FUNCTIONS.split(f"FUNCTION {function}()")[1].split("$$")[1]
+
+
+def _plain(statement: str) -> str:
+    """As both sides write it: the databases give a trigger back with other brackets and spaces."""
+    bare = re.sub(r"OR REPLACE |IF NOT EXISTS (?=kept_)|\b(\w+)\.(?=\w+ FOR EACH)|[()\s]", "", statement)
+    return bare.lower()
 
 
 def statements(vendor: str, model: type[models.Model]) -> list[str]:
@@ -123,13 +188,18 @@ def _postgresql(model: type[models.Model]) -> list[str]:
             f"FOR EACH ROW EXECUTE FUNCTION ledger_enter('{model.kind}')",
             f"CREATE OR REPLACE TRIGGER kept_{table}_correct BEFORE INSERT ON {table} "
             "FOR EACH ROW WHEN (NEW.corrects_id IS NOT NULL) EXECUTE FUNCTION ledger_refuse_foreign_correction()",
+            f"CREATE OR REPLACE TRIGGER kept_{table}_people BEFORE INSERT ON {table} "
+            f"FOR EACH ROW WHEN ({FOUNDING}) EXECUTE FUNCTION ledger_refuse_stranger()",
         ]
     return made
 
 
 def _sqlite(model: type[models.Model]) -> list[str]:
     table = model._meta.db_table
-    unless = "WHEN NOT EXISTS (SELECT 1 FROM ledger_removal WHERE removed_id = OLD.id) "
+    unless = (
+        "WHEN NOT EXISTS (SELECT 1 FROM ledger_removal WHERE removed_id = OLD.id "
+        "AND establishment_id = OLD.establishment_id) "
+    )
     made = [
         _sqlite_refusal(table, "update", "UPDATE", f"{table} rows are kept as written: UPDATE refused"),
         _sqlite_refusal(
@@ -155,6 +225,9 @@ def _sqlite(model: type[models.Model]) -> list[str]:
                 f"WHEN NEW.corrects_id IS NOT NULL AND NOT EXISTS (SELECT 1 FROM {table} "
                 "WHERE id = NEW.corrects_id AND establishment_id = NEW.establishment_id) ",
             ),
+            _sqlite_refusal(
+                table, "people", "INSERT", STRANGER, f"WHEN {FOUNDING} AND {A_STRANGER_IS_NAMED} "
+            ),
         ]
     return made
 
@@ -173,20 +246,38 @@ def _sqlite_no_replace(model: type[models.Model]) -> list[str]:
     """
     table = model._meta.db_table
     made = []
-    for number, columns in enumerate(_unique_columns(model)):
+    for number, (columns, condition) in enumerate(_unique_columns(model)):
         same = " AND ".join(f"{column} = NEW.{column}" for column in columns)
         named = ", ".join(f"{table}.{column}" for column in columns)
-        when = f"WHEN EXISTS (SELECT 1 FROM {table} WHERE {same}) "
+        asked, there = (_of_new_row(condition) + " AND ", f" AND {condition}") if condition else ("", "")
+        when = f"WHEN {asked}EXISTS (SELECT 1 FROM {table} WHERE {same}{there}) "
         message = f"UNIQUE constraint failed: {named}"
         made.append(_sqlite_refusal(table, f"unique_{number}", "INSERT", message, when))
     return made
 
 
-def _unique_columns(model: type[models.Model]) -> list[tuple[str, ...]]:
+def _unique_columns(model: type[models.Model]) -> list[tuple[tuple[str, ...], str]]:
+    """(columns, condition) of everything that a row of this model has alone; the condition in SQL, or empty."""
     meta: Any = model._meta
-    single = [(field.column,) for field in meta.concrete_fields if field.unique]
+    single = [((field.column,), "") for field in meta.concrete_fields if field.unique]
     several = [
-        tuple(meta.get_field(name).column for name in constraint.fields)
-        for constraint in meta.total_unique_constraints
+        (tuple(meta.get_field(name).column for name in constraint.fields), _condition(model, constraint))
+        for constraint in meta.constraints
+        if isinstance(constraint, models.UniqueConstraint)
     ]
     return [*single, *several]
+
+
+def _condition(model: type[models.Model], constraint: Any) -> str:
+    if constraint.condition is None:
+        return ""
+    query = Query(model, alias_cols=False)
+    compiler = query.get_compiler(connection=default)
+    sql, params = query.build_where(constraint.condition).as_sql(compiler, default)
+    if params:
+        raise ValueError(f"{constraint.name}: a condition with values needs a trigger of its own")
+    return str(sql)
+
+
+def _of_new_row(condition: str) -> str:
+    return re.sub(r'"(\w+)"', r"NEW.\1", condition)

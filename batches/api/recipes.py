@@ -212,7 +212,7 @@ class RecipeVersions(mixins.ListModelMixin, RecipeView):
     def get(self, request: Request, *args: Any, **kwargs: Any) -> Response:
         return self.list(request, *args, **kwargs)
 
-    @extend_schema(responses={201: RecipeVersionSerializer, 200: RecipeVersionSerializer})
+    @extend_schema(responses={201: RecipeVersionSerializer, 200: RecipeVersionSerializer, 412: None})
     def post(self, request: Request, *args: Any, **kwargs: Any) -> Response:
         recipe = self.recipe
         serializer = self.get_serializer(data=request.data)

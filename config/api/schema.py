@@ -91,9 +91,9 @@ def document_problems(result: dict[str, Any], generator: Any, request: Any, publ
     for operations in result["paths"].values():
         changeable = bool(CHANGES & operations.keys())
         for method, operation in operations.items():
-            for code in _codes(method):
-                reference = {"$ref": f"#/components/responses/{_name(code)}"}
-                operation["responses"].setdefault(str(code), reference)
+            answers = operation["responses"]
+            for code in (*_codes(method), *_named(answers)):
+                answers.setdefault(str(code), {"$ref": f"#/components/responses/{_name(code)}"})
             if method in CHANGES:
                 operation.setdefault("parameters", []).append(IF_MATCH)
             if changeable and "200" in operation["responses"]:
@@ -114,6 +114,14 @@ def _codes(method: str) -> tuple[int, ...]:
     if method == "get":
         return ALWAYS
     return ALWAYS + OF_WRITES + (OF_CHANGES if method in CHANGES else ())
+
+
+def _named(answers: dict[str, Any]) -> list[int]:
+    """Problems that a view names beside the usual ones, as ``{412: None}``; taken out, to be described here."""
+    named = [code for code in answers if int(code) >= 400 and "content" not in answers[code]]
+    for code in named:
+        del answers[code]
+    return [int(code) for code in named]
 
 
 def _name(code: int) -> str:

@@ -150,7 +150,7 @@ class AsYaml(ReferenceView):
         """The name of the file, and the document."""
         raise NotImplementedError
 
-    @extend_schema(responses={(200, "application/yaml"): OpenApiTypes.STR})
+    @extend_schema(responses={(200, "application/yaml"): OpenApiTypes.OBJECT})
     def get(self, request: Request, *args: Any, **kwargs: Any) -> HttpResponse:
         name, document = self.document()
         return HttpResponse(
@@ -305,7 +305,7 @@ class PlanVersions(mixins.ListModelMixin, Scoped):
     def get(self, request: Request, *args: Any, **kwargs: Any) -> Response:
         return self.list(request, *args, **kwargs)
 
-    @extend_schema(responses={201: PlanVersionSerializer, 200: PlanVersionSerializer})
+    @extend_schema(responses={201: PlanVersionSerializer, 200: PlanVersionSerializer, 412: None})
     def post(self, request: Request, *args: Any, **kwargs: Any) -> Response:
         plan = self.plan
         serializer = self.get_serializer(data=request.data)

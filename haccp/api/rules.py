@@ -107,7 +107,7 @@ class ConfirmLocalRule(ReferenceView):
     queryset = LocalRule.objects.select_related("material")
     write_roles = DECIDERS
 
-    @extend_schema(request=ConfirmationSerializer, responses={200: LocalRuleSerializer})
+    @extend_schema(request=ConfirmationSerializer, responses={200: LocalRuleSerializer, 412: None})
     def post(self, request: Request, *args: Any, **kwargs: Any) -> Response:
         rule = get_object_or_404(self.get_queryset(), pk=kwargs["pk"])
         serializer = ConfirmationSerializer(data=request.data, context=self.get_serializer_context())

@@ -11,6 +11,7 @@ from rest_framework.parsers import MultiPartParser
 from rest_framework.request import Request
 from rest_framework.response import Response
 
+from config.api.refusals import Unknown
 from ledger import attachments, signatures
 from ledger.acts import Act
 from ledger.api.records import RecordSerializer, RecordView
@@ -93,8 +94,14 @@ class AttachmentFile(Scoped):
     @extend_schema(responses={(200, "application/octet-stream"): OpenApiTypes.BINARY})
     def get(self, request: Request, *args: Any, **kwargs: Any) -> FileResponse:
         found = self.get_object()
+        try:
+            file = default_storage.open(attachments.path_of(found.sha256))
+        except FileNotFoundError as error:
+            raise Unknown(
+                "The file is not in the storage any more. Its hash remains; verify names it."
+            ) from error
         return FileResponse(
-            default_storage.open(attachments.path_of(found.sha256)),
+            file,
             content_type=found.media_type,
             as_attachment=True,
             filename=found.file_name,

@@ -1,7 +1,5 @@
 from typing import Any
 
-from axes.handlers.proxy import AxesProxyHandler
-from django.contrib.auth import authenticate
 from drf_spectacular.utils import extend_schema
 from rest_framework import mixins, serializers, status
 from rest_framework.exceptions import AuthenticationFailed
@@ -16,7 +14,8 @@ from ledger.api.authentication import standing_at
 from ledger.api.records import act_of
 from ledger.api.scope import ADMINISTRATORS, ANY_ROLE, Scoped
 from ledger.models import Person, Token
-from ledger.signatures import TooManyTries
+from ledger.passwords import WrongPassword, person_who_knows
+from ledger.signatures import prove
 
 
 class SignInSerializer(serializers.Serializer):
@@ -32,6 +31,12 @@ class KeySerializer(serializers.Serializer):
     person = serializers.UUIDField(source="person_id", read_only=True)
     label = serializers.CharField(max_length=80)
     days = serializers.IntegerField(min_value=1, max_value=people.LONGEST_TOKEN.days, write_only=True)
+    password = serializers.CharField(
+        max_length=200,
+        trim_whitespace=False,
+        write_only=True,
+        help_text="One's own, so that a key that was lost cannot prolong itself.",
+    )
     made_at = serializers.DateTimeField(read_only=True)
     ends_at = serializers.DateTimeField(read_only=True)
     revoked_at = serializers.DateTimeField(read_only=True, allow_null=True)
@@ -47,6 +52,9 @@ class SignIn(APIView):
     authentication_classes: list[Any] = []
     permission_classes = [AllowAny]
 
+    def get_authenticate_header(self, request: Request) -> str:
+        return "Bearer"  # so that a wrong password answers 401
+
     @extend_schema(request=SignInSerializer, responses={201: NewKeySerializer})
     def post(self, request: Request) -> Response:
         serializer = SignInSerializer(data=request.data)
@@ -60,13 +68,10 @@ class SignIn(APIView):
 
 
 def _signed_in(request: Request, sign_in_name: str, password: str) -> Person:
-    credentials = {"username": sign_in_name, "password": password}
-    person = authenticate(request._request, **credentials)
-    if isinstance(person, Person):
-        return person
-    if AxesProxyHandler.is_locked(request._request, credentials):
-        raise TooManyTries("Too many wrong passwords here. Wait five minutes.", field="password")
-    raise AuthenticationFailed("Sign-in name or password is not right.")
+    try:
+        return person_who_knows(request=request._request, sign_in_name=sign_in_name, password=password)
+    except WrongPassword as refusal:
+        raise AuthenticationFailed("Sign-in name or password is not right.") from refusal
 
 
 def _shown_once(token: Token, key: str) -> Response:
@@ -95,8 +100,11 @@ class Keys(mixins.ListModelMixin, Scoped):
     def post(self, request: Request, *args: Any, **kwargs: Any) -> Response:
         serializer = self.get_serializer(data=request.data)
         serializer.is_valid(raise_exception=True)
-        act = act_of(self, request, {})
-        token, key = people.give_token(act=act, person=act.recorded_by, **serializer.validated_data)
+        act, values = act_of(self, request, {}), dict(serializer.validated_data)
+        person = prove(
+            request=request._request, person=act.recorded_by, password=values.pop("password")
+        ).person
+        token, key = people.give_token(act=act, person=person, **values)
         return _shown_once(token, key)
 
 

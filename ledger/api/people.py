@@ -10,8 +10,9 @@ from config.api.refusals import Unknown
 from ledger import changes, people
 from ledger.acts import Act
 from ledger.api.records import RecordSerializer, RecordView, act_of
-from ledger.api.scope import ADMINISTRATORS, PLANNERS, PersonReference, Scoped
+from ledger.api.scope import ADMINISTRATORS, ANY_ROLE, PLANNERS, PersonReference, Scoped
 from ledger.models import Membership, Person, Qualification, Record, Role
+from ledger.signatures import prove
 
 
 class PersonSerializer(serializers.Serializer):
@@ -115,7 +116,13 @@ class OneRole(Scoped):
 
 
 class PasswordSerializer(serializers.Serializer):
-    password = serializers.CharField(max_length=200, trim_whitespace=False, write_only=True)
+    password = serializers.CharField(
+        max_length=200,
+        trim_whitespace=False,
+        write_only=True,
+        help_text="The present one of who asks, so that a key alone never makes somebody a signer.",
+    )
+    new_password = serializers.CharField(max_length=200, trim_whitespace=False, write_only=True)
 
 
 class PersonPassword(Scoped):
@@ -124,6 +131,7 @@ class PersonPassword(Scoped):
     serializer_class = PasswordSerializer
     queryset = Person.objects.all()
     scope_by = "memberships__establishment"
+    write_roles = ANY_ROLE
 
     @extend_schema(responses={204: None})
     def post(self, request: Request, *args: Any, **kwargs: Any) -> Response:
@@ -132,7 +140,9 @@ class PersonPassword(Scoped):
         person = self.get_queryset().distinct().filter(pk=kwargs["pk"]).first()
         if person is None or (person.pk != request.user.pk and not self.standing.roles & ADMINISTRATORS):
             raise Unknown("There is no such person whose password you may set.")
-        people.change_password(act=act_of(self, request, {}), person=person, **serializer.validated_data)
+        act, values = act_of(self, request, {}), serializer.validated_data
+        prove(request=request._request, person=act.recorded_by, password=values["password"])
+        people.change_password(act=act, person=person, password=values["new_password"])
         return Response(status=status.HTTP_204_NO_CONTENT)
 
 

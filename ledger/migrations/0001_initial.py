@@ -192,7 +192,7 @@ class Migration(migrations.Migration):
             ],
             options={
                 'ordering': ['id'],
-                'constraints': [models.CheckConstraint(condition=models.Q(('name', ''), _negated=True), name='person_has_a_name')],
+                'constraints': [models.CheckConstraint(condition=models.Q(('name', ''), _negated=True), name='person_has_a_name'), models.CheckConstraint(condition=models.Q(models.Q(('sign_in_name', 'the-service'), _negated=True), ('is_active', False), _connector='OR'), name='the_service_does_not_sign_in')],
             },
         ),
         migrations.CreateModel(

@@ -8,6 +8,9 @@ from ledger.models.establishments import Establishment
 from ledger.models.kept import Versioned
 from ledger.models.records import BASE_1, Record
 
+THE_SERVICE = "the-service"
+"""The service itself, as performer of what it notes without a person asking. Nobody can sign in as it."""
+
 
 class PersonManager(BaseUserManager["Person"]):
     def create_user(self, sign_in_name: str, password: str | None = None, **values: object) -> "Person":
@@ -42,7 +45,13 @@ class Person(AbstractBaseUser, Versioned):
 
     class Meta:
         ordering = ["id"]
-        constraints = [models.CheckConstraint(name="person_has_a_name", condition=~Q(name=""))]
+        constraints = [
+            models.CheckConstraint(name="person_has_a_name", condition=~Q(name="")),
+            models.CheckConstraint(
+                name="the_service_does_not_sign_in",
+                condition=~Q(sign_in_name=THE_SERVICE) | Q(is_active=False),
+            ),
+        ]
 
     def __str__(self) -> str:
         return self.name

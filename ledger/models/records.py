@@ -12,11 +12,12 @@ from typing import Any, ClassVar, Self
 from django.apps import apps
 from django.conf import settings
 from django.core.exceptions import ValidationError
-from django.db import connections, models, router
+from django.db import IntegrityError, connections, models, router
 from django.db.models import F, Q
 from django.db.models.sql import InsertQuery
 from django.utils import timezone
 
+from config.api.constraints import broken_constraint
 from config.api.refusals import OtherContent, Refusal, RuleBroken, Unknown, Unusable
 from ledger import canonical
 from ledger.acts import Act
@@ -62,7 +63,7 @@ UNKEEPABLE_JSON = re.compile(r"[\ud800-\udfff]|(?<!\\)(?:\\\\)*\\u0000")
 """U+0000 and lone surrogates, which PostgreSQL cannot keep; in JSON text U+0000 stands escaped."""
 
 
-class AlreadyRecorded(Exception):  # noqa: N818 - an answer, not an error
+class AlreadyRecorded(Exception):
     """The same id with the same content is there already: ``record`` is what is stored."""
 
     def __init__(self, record: "Record"):
@@ -233,9 +234,12 @@ class Record(Kept):
         self.recorded_at = recorded_at
         self.form = max(self.FORMS)
         self._clean()
-        self.salts = {name: secrets.token_hex(16) for name in sorted(self.confidential)}
-        self.request_digest = self._request_digest()
-        self.digest = canonical.digest(self.content())
+        self.salts = {name: secrets.token_hex(canonical.SALT_BYTES) for name in sorted(self.confidential)}
+        try:
+            self.request_digest = self._request_digest()
+            self.digest = canonical.digest(self.content())
+        except canonical.NotCanonical as error:
+            raise Unusable(f"This cannot be kept as it is: {error}") from error
 
     def _completed(self, recorded_at: datetime) -> Self | Refusal:
         try:
@@ -284,7 +288,12 @@ class Record(Kept):
                 chunk: list[models.Model] = list(records[start : start + ROWS_A_STATEMENT])
                 query.insert_values(cls._meta.concrete_fields, chunk)
                 for sql, params in query.get_compiler(using=using).as_sql():
-                    cursor.execute(f"{sql} ON CONFLICT (id) DO NOTHING", params)
+                    try:
+                        cursor.execute(f"{sql} ON CONFLICT (id) DO NOTHING", params)
+                    except IntegrityError as error:
+                        if taken := _taken_by_another_kind(error, chunk):
+                            raise taken from error
+                        raise
                     inserted += cursor.rowcount
         for record in records:
             record._state.adding, record._state.db = False, using
@@ -358,6 +367,14 @@ class Record(Kept):
         return ahead if ahead > CLOCK_TOLERANCE else None
 
 
+def _taken_by_another_kind(error: IntegrityError, records: Sequence[models.Model]) -> OtherContent | None:
+    """The list of all records holds each id once: the same id under another kind is other content."""
+    if broken_constraint(error) != "ledger_entry_pkey":
+        return None
+    named = str(records[0].pk) if len(records) == 1 else "of one of these"
+    return OtherContent(f"Id {named} is taken by a record of another kind. Nothing was changed.", field="id")
+
+
 def _value_of(record: models.Model, name: str) -> Any:
     """The value of a field; of a reference its uuid (``uid`` where the key inside is a number)."""
     field: Any = record._meta.get_field(name)
@@ -388,15 +405,17 @@ def plain(field: Any, value: Any) -> Any:
     if isinstance(field, models.JSONField):
         return value
     if isinstance(value, datetime):
-        return value.astimezone(UTC).strftime(UTC_FORM)
+        return utc_text(value)
     if isinstance(value, Decimal):
-        return format(value, f".{field.decimal_places}f")
+        return format(value + 0, f".{field.decimal_places}f")  # no database keeps the sign of -0
     if isinstance(value, date):
         return value.isoformat()
     return str(value)
 
 
-UTC_FORM = "%Y-%m-%dT%H:%M:%S.%fZ"
+def utc_text(value: datetime) -> str:
+    """UTC with six decimals, as times enter a digest: 2026-03-02T11:00:00.000000Z."""
+    return value.astimezone(UTC).replace(tzinfo=None).isoformat(timespec="microseconds") + "Z"
 
 
 def record_classes() -> Iterable[type[Record]]:

@@ -84,7 +84,7 @@ class DocumentFile(Scoped):
     queryset = DocumentJob.objects.all()
     read_roles = WORKERS
 
-    @extend_schema(responses={(200, "application/octet-stream"): OpenApiTypes.BINARY})
+    @extend_schema(responses={(200, "application/octet-stream"): OpenApiTypes.BINARY, 409: None})
     def get(self, request: Request, *args: Any, **kwargs: Any) -> FileResponse:
         job, kind = self.get_object(), kwargs["form"]
         if job.state != DocumentJob.State.DONE:

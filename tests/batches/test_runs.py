@@ -577,7 +577,7 @@ REFUSALS = {
     "recipe_line_has_one_tolerance": (twin, RecipeLine, {"position": 9, "tolerance_amount": 1}),
     "batch_code_is_used_once": (twin_batch, None, {"code": None}),
     "batch_has_a_code": (twin_batch, None, {"code": ""}),
-    "batch_planned_is_positive": (twin, BatchStart, {"planned": 0}),
+    "batch_planned_is_positive": (twin, BatchStart, {"planned": 0, "batch_id": 0}),
     "batch_starts_once": (twin, BatchStart, {}),
     "parts_are_numbered_once": (twin, Part, {}),
     "part_numbers_start_at_one": (twin, Part, {"number": 0}),
@@ -597,12 +597,16 @@ REFUSALS = {
         f"batches_{m._meta.model_name}_offset_is_of_this_earth": (
             twin,
             m,
-            {"performed_offset": 841, "number": 9},
+            {"performed_offset": 841, "number": 9, "batch_id": 0},
         )
         for m in RECORDS
     },
     **{
-        f"batches_{m._meta.model_name}_withdrawal_names_a_record": (twin, m, {"withdrawn": True, "number": 9})
+        f"batches_{m._meta.model_name}_withdrawal_names_a_record": (
+            twin,
+            m,
+            {"withdrawn": True, "number": 9, "batch_id": 0},
+        )
         for m in RECORDS
     },
     **{

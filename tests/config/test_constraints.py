@@ -104,13 +104,19 @@ def test_without_a_sentence_the_answer_names_the_rule(unknown_role: IntegrityErr
     assert "membership role is known" in refusal.detail
 
 
-def test_without_a_sentence_what_is_unique_names_its_field(twice_a_name: IntegrityError) -> None:
+def test_without_a_sentence_what_is_unique_names_its_field(
+    twice_a_name: IntegrityError, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(constraints, "_sentences", {})
     refusal = refused(twice_a_name)
     assert (refusal.status, refusal.reasons[0].field) == (409, "sign_in_name")
     assert refusal.detail == "There is one with the same sign in name already. Nothing was written."
 
 
-def test_without_a_sentence_several_fields_are_named_in_words(twice_a_role: IntegrityError) -> None:
+def test_without_a_sentence_several_fields_are_named_in_words(
+    twice_a_role: IntegrityError, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(constraints, "_sentences", {})
     refusal = refused(twice_a_role)
     assert refusal.reasons[0].field == ""
     assert "same person and role" in refusal.detail

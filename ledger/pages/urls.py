@@ -1,0 +1,10 @@
+from django.urls import path
+
+from ledger.pages import signing_in
+
+urlpatterns = [
+    path("", signing_in.home, name="home"),
+    path("sign-in", signing_in.sign_in, name="sign-in"),
+    path("sign-out", signing_in.sign_out, name="sign-out"),
+    path("password", signing_in.password, name="password"),
+]

@@ -1,0 +1,377 @@
+"""The demo's firm after its day, and what a client may say of it: bodies, ids and addresses for every route.
+
+Bodies are made from the OpenAPI document, so that a new field or route is covered on the day it is documented.
+"""
+
+import copy
+import io
+import json
+import re
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from django.apps import apps
+from django.core.management import call_command
+from django.db import connection, transaction
+from django.test import override_settings
+
+from haccp.models import Check
+from ledger import people
+from ledger.acts import Act, Moment
+from ledger.models import Membership, Person, Token
+from reports.demo.asking import Asking
+from reports.demo.house import HOUSE, PASSWORD, House, rows_id
+from reports.demo.story import Story
+
+OURS = ("ledger", "batches", "haccp", "reports")
+BASE = "/api/v1/establishments/{establishment}/"
+NOW = "2026-03-02T09:30:00+01:00"
+PNG = bytes.fromhex(
+    "89504e470d0a1a0a0000000d49484452000000010000000108060000001f15c4890000000d49444154789c6360000002000001e221bc330000000049454e44ae426082"
+)
+
+
+@dataclass
+class Scene:
+    """``ids`` by what they are ids of; ``document`` is the OpenAPI document; ``key`` is the lead's."""
+
+    key: str
+    ids: dict[str, str]
+    document: dict[str, Any]
+    headers: dict[str, str] = field(init=False)
+
+    def __post_init__(self) -> None:
+        self.headers = {"Authorization": f"Bearer {self.key}"}
+
+    # -- addresses ----------------------------------------------------------------------------------
+
+    def operations(self, *methods: str) -> list[tuple[str, str]]:
+        return [
+            (method, path)
+            for path, described in self.document["paths"].items()
+            for method in described
+            if method in methods
+        ]
+
+    def address(self, path: str) -> str:
+        """An address of the document with ids of rows that are there."""
+        for name in re.findall(r"{(\w+)}", path):
+            path = path.replace(f"{{{name}}}", self.id_in(path, name))
+        return path
+
+    def id_in(self, path: str, name: str) -> str:
+        """The id that goes where ``{name}`` stands: of what the part before it lists."""
+        if name == "establishment":
+            return str(HOUSE)
+        return self.ids[path.split(f"/{{{name}}}")[0].rsplit("/", 1)[-1]]
+
+    # -- bodies -------------------------------------------------------------------------------------
+
+    def described(self, schema: dict[str, Any]) -> dict[str, Any]:
+        while "$ref" in schema:
+            schema = self.document["components"]["schemas"][schema["$ref"].rsplit("/", 1)[-1]]
+        for together in ("allOf", "oneOf", "anyOf"):
+            if together in schema:
+                return self.described(schema[together][0])
+        return schema
+
+    def body_schema(self, method: str, path: str) -> tuple[str, dict[str, Any]] | None:
+        content = self.document["paths"][path][method].get("requestBody", {}).get("content", {})
+        for media_type, told in content.items():
+            return media_type, self.described(told["schema"])
+        return None
+
+    def body(self, method: str, path: str) -> dict[str, Any]:
+        """What the operation takes as it is: usual values, and ids of rows that are there."""
+        found = self.body_schema(method, path)
+        made = {} if found is None else self._object(found[1], short(path))
+        special = SPECIAL.get(short(path), {})
+        made |= copy.deepcopy(special(self) if callable(special) else special)
+        return {name: value for name, value in made.items() if value is not None}
+
+    def _object(self, schema: dict[str, Any], where: str) -> dict[str, Any]:
+        return {
+            name: self._value(name, self.described(told), where)
+            for name, told in schema.get("properties", {}).items()
+            if name not in LEFT_OUT
+        }
+
+    def _value(self, name: str, schema: dict[str, Any], where: str) -> Any:
+        usual = {**USUAL, **self.ids}.get(name)
+        if usual is not None:
+            return usual
+        kind = schema.get("type")
+        kind = kind[0] if isinstance(kind, list) else kind
+        if "enum" in schema:
+            return schema["enum"][0]
+        if kind == "object":
+            return self._object(schema, where)
+        if kind == "array":
+            return [self._value(name, self.described(schema["items"]), where)]
+        if kind in ("integer", "number"):
+            return schema.get("minimum", 1)
+        if kind == "boolean":
+            return False
+        if schema.get("format") == "uuid":
+            raise KeyError(f"no row for {name} of {where}")
+        return {"date": "2026-03-02", "date-time": NOW}.get(schema.get("format", ""), "a word")
+
+
+def short(path: str) -> str:
+    """The part of an address below the establishment's."""
+    return path.removeprefix(BASE).removeprefix("/api/v1/")
+
+
+LEFT_OUT = {"id", "corrects", "performed_by", "sent_at", "lot_code_pattern", "gtin", "gln", "yaml", "starter"}
+USUAL: dict[str, Any] = {
+    "performed_at": NOW,
+    "quantity": "1",
+    "unit": "KGM",
+    "password": PASSWORD,
+    "new_password": "another-kettle-and-table",
+    "code": "NEW-1",
+    "short_name": "NEW",
+    "draft_version": 1,
+    "email": "new@example.org",
+    "hold": None,
+    "time_zone": "Europe/Berlin",
+    "country": "DE",
+    "meaning": "recorded",
+}
+
+
+def _check(scene: Scene) -> dict[str, Any]:
+    readings = [{"quantity": "blades, knives, mats and gloves", "outcome": "all there and whole"}]
+    return {
+        "readings": readings,
+        "control_point": scene.ids["blade_point"],
+        "occasion": "",
+        "part": None,
+        "lot": None,
+        "instrument": None,
+    }
+
+
+def _a_movement(scene: Scene) -> dict[str, Any]:
+    return {"items": [{"what": "sampled", "movement": scene.body("post", BASE + "movements/sampled")}]}
+
+
+PROBE = {
+    "unit": "CEL",
+    "range_lower": "0",
+    "range_upper": "1",
+    "resolution": "0.1",
+    "expanded_uncertainty": "0.1",
+}
+RULE = {"quantity": "water activity", "unit": "C62", "lower": None, "upper": "0.6", "in_force_until": None}
+# What usual values alone do not make acceptable.
+SPECIAL: dict[str, Any] = {
+    "keys": {"sign_in_name": "mara", "label": "a tablet", "days": 3},
+    "batches": lambda scene: {"recipe_version": scene.ids["recipe-versions"], "equipment": []},
+    "batches/{uid}/parts": {"number": 7},
+    "batches/{uid}/starts": lambda scene: {
+        "corrects": scene.ids["start"],
+        "reason": "Misread.",
+        "equipment": [scene.ids["equipment"]],
+    },
+    "batches/{uid}/withdrawn": lambda scene: {
+        "what": "step",
+        "corrects": scene.ids["step"],
+        "reason": "Not this batch.",
+    },
+    "checks": _check,
+    "checks/many": lambda scene: {"items": [scene.body("post", BASE + "checks")]},
+    "checks/withdrawn": lambda scene: {"corrects": scene.ids["check"], "reason": "Never happened."},
+    "documents": lambda scene: {"subject": scene.ids["batch"]},
+    "deviations": lambda scene: {"hold": {"kind": "lot", "subject": scene.ids["lot"], "since": None}},
+    "deviations/{id}/dispositions": lambda scene: {"lot": scene.ids["held_lot"]},
+    "deviations/{id}/holds": lambda scene: {"hold": {"kind": "lot", "subject": scene.ids["lot"]}},
+    "instruments": PROBE,
+    "instruments/{id}": PROBE,
+    "local-rules": RULE,
+    "local-rules/{id}": RULE,
+    "local-rules/{id}/confirmation": {"rule_version": 1},
+    "materials": {"dimension": "mass", "kind": "ingredient"},
+    "movements/made": lambda scene: {"material": scene.ids["product"], "lot": None},
+    "movements/many": _a_movement,
+    "movements/moved": lambda scene: {"from_place": None},
+    "movements/shipped": lambda scene: {"lot": scene.ids["released_lot"]},
+    "movements/used": {"part": None, "recipe_line": 1},
+    "movements/withdrawn": lambda scene: {"corrects": scene.ids["movement"], "reason": "Never happened."},
+    "partners": {"is_supplier": True},
+    "partners/{id}": {"is_supplier": True},
+    "plans": {"draft": {"title": "Drops"}},
+    "plans/{id}": {"draft": {"title": "Drops"}},
+    "plans/{id}/versions": {"draft_version": 1},
+    "recipes": {"draft": {"notes": "Hot sugar sticks."}},
+    "people": {"sign_in_name": "newcomer", "role": "operator", "initials": "NC"},
+    "qualifications": {"valid_until": None},
+    "roles": {"until_day": None, "role": "supervisor"},
+    "roles/{id}": {"until_day": None},
+}
+
+
+@contextmanager
+def played(folder: Path) -> Iterator[Scene]:
+    """The story, played in one transaction that is undone in the end."""
+    quick = ["django.contrib.auth.hashers.MD5PasswordHasher"]
+    settings = {"PASSWORD_HASHERS": quick, "MEDIA_ROOT": folder / "files"}
+    with override_settings(**settings), transaction.atomic():
+        house = House(lambda sentence, where: None)
+        Story(house, lambda sentence, where: None).play()
+        yield Scene(_key(house), _ids(house), _document())
+        transaction.set_rollback(True)
+
+
+def _document() -> dict[str, Any]:
+    told = io.StringIO()
+    call_command("spectacular", format="openapi-json", stdout=told)
+    return dict(json.loads(told.getvalue()))
+
+
+def _key(house: House) -> str:
+    lead = Person.objects.get(pk=house.lead.person)
+    act = Act(
+        establishment=house.establishment,
+        performed_by=lead,
+        performed=Moment.now(house.establishment),
+        recorded_by=lead,
+    )
+    return people.give_token(act=act, person=lead, label="scene", days=30)[1]
+
+
+def _ids(house: House) -> dict[str, str]:
+    """An id of each kind of row, by the names that addresses and bodies have for it."""
+    lead = house.lead
+    running = lead.post(
+        "batches",
+        performed_at=NOW,
+        recipe_version=house.recipe_versions["FIL"]["id"],
+        quantity="2",
+        unit="KGM",
+        equipment=[],
+        already_happened=True,
+    )["id"]
+    first, second = (
+        lead.post(f"batches/{running}/parts", performed_at=NOW, number=number, name="slab")["id"]
+        for number in (1, 2)
+    )
+    step = lead.post(f"batches/{running}/steps", performed_at=NOW, step="COOK")["id"]
+    place = rows_id("storage-places", "HOLD")
+    supplier, customer = rows_id("partners", "PANTRY"), rows_id("partners", "CORNER")
+    lot, held, released = (_received(lead, code) for code in ("L1", "L2", "L3"))
+    lead.post(f"lots/{released}/releases", performed_at=NOW, password=PASSWORD)
+    movement = lead.post("movements/sampled", performed_at=NOW, lot=lot, quantity="1", unit="GRM")["id"]
+    touched = {"kind": "lot", "subject": held}
+    case = lead.post("deviations", performed_at=NOW, title="A scraper broke.", hold=touched)["id"]
+    rule = lead.post(
+        "local-rules",
+        code="LR",
+        name="A rule",
+        quantity="water activity",
+        unit="C62",
+        upper="0.6",
+        authority="Food office",
+        citation="Letter",
+        in_force_from="2026-01-01",
+    )["id"]
+    area = lead.post("areas", code="A", name="Kitchen")["id"]
+    check = Check.objects.order_by("-id")[0].pk
+    document = lead.post("documents", kind="batch-record", subject=running)["id"]
+    file = io.BytesIO(PNG)
+    file.name = "scan.png"
+    attached = lead._answer(lead.client.post(lead.base + "attachments", _form(movement, file)))["id"]
+    operator = house.operator.person
+    ids: dict[str, Any] = {
+        "areas": area,
+        "area": area,
+        "attachments": attached,
+        "batches": running,
+        "batch": running,
+        "start": lead.get(f"batches/{running}/starts")["results"][0]["id"],
+        "step": step,
+        "check": check,
+        "blade_point": house.points["CP-BLADE-1"],
+        "control_point": house.points["CP-BLADE-1"],
+        "deviations": case,
+        "documents": document,
+        "equipment": rows_id("equipment", "K1"),
+        "instruments": rows_id("instruments", "AW1"),
+        "instrument": rows_id("instruments", "AW1"),
+        "keys": Token.objects.filter(person=operator)[0].pk,
+        "local-rules": rule,
+        "lots": lot,
+        "lot": lot,
+        "held_lot": held,
+        "released_lot": released,
+        "materials": rows_id("materials", "ICS"),
+        "material": rows_id("materials", "ICS"),
+        "product": rows_id("materials", "FIL"),
+        "movement": movement,
+        "partners": supplier,
+        "partner": supplier,
+        "supplier": supplier,
+        "customer": customer,
+        "carrier": supplier,
+        "people": operator,
+        "person": operator,
+        "part": first,
+        "from_part": first,
+        "to_part": second,
+        "plans": rows_id("plan", "HOUSE"),
+        "plan-versions": house.plan_version["id"],
+        "recipes": rows_id("recipe", "FIL"),
+        "recipe-versions": house.recipe_versions["FIL"]["id"],
+        "recipe_version": house.recipe_versions["FIL"]["id"],
+        "records": movement,
+        "target": movement,
+        "roles": Membership.objects.filter(person=operator)[0].pk,
+        "storage-places": place,
+        "from_place": place,
+        "to_place": place,
+        "in_place": place,
+        "subject": lot,
+        "establishment": HOUSE,
+    }
+    return {name: str(value) for name, value in ids.items()}
+
+
+def _received(lead: Asking, supplier_code: str) -> str:
+    moved = lead.post(
+        "movements/received",
+        performed_at=NOW,
+        material=rows_id("materials", "ICS"),
+        supplier=rows_id("partners", "PANTRY"),
+        supplier_code=supplier_code,
+        quantity="5",
+        unit="KGM",
+    )
+    return str(moved["lot"])
+
+
+def _form(target: str, file: io.BytesIO) -> dict[str, Any]:
+    return {"performed_at": NOW, "target": target, "file": file}
+
+
+def rows_kept() -> dict[str, int]:
+    """How many rows each of our tables has, asked in one statement."""
+    tables = [
+        model._meta.db_table
+        for model in apps.get_models()
+        if model._meta.app_label in OURS and model._meta.managed
+    ]
+    asked = " UNION ALL ".join(f"SELECT '{table}', count(*) FROM {table}" for table in sorted(tables))
+    with connection.cursor() as cursor:
+        cursor.execute(asked)
+        return dict(cursor.fetchall())
+
+
+@contextmanager
+def undone() -> Iterator[None]:
+    """What happens inside leaves nothing behind."""
+    with transaction.atomic():
+        yield
+        transaction.set_rollback(True)
