@@ -1,0 +1,197 @@
+"""Records are written once: repeats, corrections, digests, seals, and what verify says of tampering."""
+
+from collections.abc import Callable
+from datetime import date
+from typing import Any
+
+import pytest
+from django.db import IntegrityError, connection, transaction
+
+from config.api.refusals import OtherContent, RuleBroken, Unknown
+from ledger import people, seals, signatures, triggers, verification
+from ledger.acts import Act
+from ledger.ids import uuid7
+from ledger.models import Entry, Establishment, Leaf, Person, Qualification, Seal
+
+pytestmark = pytest.mark.django_db
+COURSE: dict[str, Any] = {
+    "title": "Course",
+    "covers_plans": True,
+    "evidence": "Certificate 9/26",
+    "issued_by": "Training house",
+    "valid_from": date(2026, 1, 1),
+    "valid_until": None,
+}
+
+
+@pytest.fixture
+def qualify(act: Callable[..., Act], lead: Person) -> Callable[..., Qualification]:
+    def do(said: Act | None = None, **values: Any) -> Qualification:
+        return people.qualify(act=said or act(lead), person=lead, **(COURSE | values))
+
+    return do
+
+
+def test_the_digest_read_back_is_the_digest_that_was_written(qualify: Callable[..., Qualification]) -> None:
+    written = qualify(title="Überprüfung 中 🍬")
+    read = Qualification.objects.get(pk=written.pk)
+    assert (read.content(), read.digest) == (written.content(), written.digest)
+
+
+def test_the_same_id_with_the_same_content_is_the_same_record(
+    qualify: Callable[..., Qualification], act: Callable[..., Act], lead: Person
+) -> None:
+    said = act(lead, id=uuid7())
+    assert qualify(said) == qualify(said)
+    assert qualify(said).repeated
+
+
+def test_the_same_id_with_other_content_changes_nothing(
+    qualify: Callable[..., Qualification], act: Callable[..., Act], lead: Person
+) -> None:
+    said = act(lead, id=uuid7())
+    first = qualify(said)
+    with pytest.raises(OtherContent):
+        qualify(said, title="Another course")
+    assert Qualification.objects.get(pk=first.pk).title == "Course"
+
+
+def test_standing_leaves_out_what_was_corrected(
+    qualify: Callable[..., Qualification], act: Callable[..., Act], lead: Person
+) -> None:
+    first = qualify()
+    second = qualify(act(lead, corrects=first.pk, reason="slip of the pen"), title="The course")
+    assert second in Qualification.objects.standing()
+    assert first not in Qualification.objects.standing()
+
+
+def test_a_record_is_corrected_once(
+    qualify: Callable[..., Qualification], act: Callable[..., Act], lead: Person
+) -> None:
+    first = qualify()
+    qualify(act(lead, corrects=first.pk, reason="slip of the pen"), title="The course")
+    with pytest.raises(RuleBroken, match="already corrected"):
+        qualify(act(lead, corrects=first.pk, reason="again"), title="A course")
+
+
+def test_what_is_not_there_cannot_be_corrected(
+    qualify: Callable[..., Qualification], act: Callable[..., Act], lead: Person
+) -> None:
+    with pytest.raises(Unknown):
+        qualify(act(lead, corrects=uuid7(), reason="x"))
+
+
+CHANGES: dict[str, Callable[[Qualification], Any]] = {
+    "update": lambda record: Qualification.objects.filter(pk=record.pk).update(title="x"),
+    "delete": lambda record: Qualification.objects.filter(pk=record.pk).delete(),
+    "update of an entry": lambda record: Entry.objects.filter(pk=record.pk).update(digest="0" * 64),
+    "delete of an entry": lambda record: Entry.objects.filter(pk=record.pk)._raw_delete("default"),
+    "save": lambda record: record.save(),
+}
+
+
+@pytest.mark.parametrize("how", CHANGES)
+def test_a_row_is_kept_as_written(how: str, qualify: Callable[..., Qualification]) -> None:
+    record = qualify()
+    with pytest.raises(IntegrityError, match="kept as written"), transaction.atomic():
+        CHANGES[how](record)
+
+
+def test_every_trigger_that_should_stand_stands() -> None:
+    assert triggers.installed(connection) == triggers.expected(connection.vendor)
+
+
+def test_the_database_refuses_people_who_do_not_belong_here(
+    qualify: Callable[..., Qualification], act: Callable[..., Act], make_person: Callable[..., Person]
+) -> None:
+    with pytest.raises(IntegrityError, match="its own establishment only"), transaction.atomic():
+        qualify(act(make_person("Stranger")))
+
+
+# -- seals ------------------------------------------------------------------------------------------
+
+
+def test_a_seal_covers_what_waits_and_chains_to_the_one_before(
+    establishment: Establishment, qualify: Callable[..., Qualification]
+) -> None:
+    first = seals.seal(establishment=establishment)
+    record = qualify()
+    second = seals.seal(establishment=establishment)
+    assert first is not None
+    assert second is not None
+    assert (second.number, second.previous) == (2, first.hash)
+    assert Leaf.objects.get(entry=record.pk).seal == second
+
+
+def test_nothing_waiting_makes_no_seal(establishment: Establishment) -> None:
+    seals.seal(establishment=establishment)
+    assert seals.seal(establishment=establishment) is None
+
+
+def _behind_the_triggers(sql: str, params: list[Any]) -> None:
+    connection.check_constraints()  # PostgreSQL drops no trigger while a deferred check waits
+    triggers.remove(connection)
+    with connection.cursor() as cursor:
+        cursor.execute(sql, params)
+    triggers.install(connection)
+
+
+def _key(record: Any) -> Any:
+    return record.pk.hex if connection.vendor == "sqlite" else record.pk
+
+
+TAMPERINGS = {
+    "a changed row": ("UPDATE ledger_qualification SET title = 'x' WHERE id = %s", "something else"),
+    "a changed entry": ("UPDATE ledger_entry SET digest = 'f' WHERE id = %s", "digest"),
+    "a removed row": ("DELETE FROM ledger_qualification WHERE id = %s", "gone without a removal"),
+    "a removed leaf": ("DELETE FROM ledger_leaf WHERE entry_id = %s", "seal"),
+}
+
+
+def test_untouched_records_verify(
+    establishment: Establishment, qualify: Callable[..., Qualification]
+) -> None:
+    qualify()
+    seals.seal(establishment=establishment)
+    assert verification.verify().findings == []
+
+
+@pytest.mark.parametrize("what", TAMPERINGS)
+def test_verify_names(what: str, establishment: Establishment, qualify: Callable[..., Qualification]) -> None:
+    record = qualify()
+    seals.seal(establishment=establishment)
+    sql, words = TAMPERINGS[what]
+    if what == "a changed entry":
+        sql = sql.replace("'f'", f"'{'f' * 64}'")
+    _behind_the_triggers(sql, [_key(record)])
+    findings = " ".join(verification.verify().findings)
+    assert words in findings
+
+
+def test_verify_names_a_changed_seal(
+    establishment: Establishment, qualify: Callable[..., Qualification]
+) -> None:
+    qualify()
+    seals.seal(establishment=establishment)
+    _behind_the_triggers("UPDATE ledger_seal SET root = %s", ["0" * 64])
+    assert "seal 1" in " ".join(verification.verify().findings)
+    assert Seal.objects.count() == 1
+
+
+# -- signatures -------------------------------------------------------------------------------------
+
+
+def test_nobody_signs_as_another(
+    qualify: Callable[..., Qualification], act: Callable[..., Act], lead: Person, operator: Person
+) -> None:
+    target = Entry.objects.get(pk=qualify().pk)
+    with pytest.raises(RuleBroken, match="as another"):
+        signatures.sign(act=act(operator), proof=signatures.Proof(lead), target=target, meaning="decided")
+
+
+def test_who_made_a_record_does_not_review_it(
+    qualify: Callable[..., Qualification], act: Callable[..., Act], lead: Person
+) -> None:
+    target = Entry.objects.get(pk=qualify().pk)
+    with pytest.raises(RuleBroken, match="does not review"):
+        signatures.sign(act=act(lead), proof=signatures.Proof(lead), target=target, meaning="reviewed")
