@@ -1,9 +1,10 @@
 """What every test starts from: one establishment, its people, and a way to ask the API in their name."""
 
 import itertools
+import logging
 import os
 import uuid
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import replace
 from datetime import date, datetime, timedelta, timezone
 from typing import Any
@@ -192,3 +193,23 @@ def new_id() -> str:
 
 def unknown_id() -> str:
     return str(uuid.uuid4())
+
+
+@pytest.fixture(scope="module")
+def scene(django_db_setup: Any, django_db_blocker: Any, tmp_path_factory: Any) -> Iterator[Any]:
+    """The demo's firm after its day; a module that asks for it works inside its one transaction."""
+    from tests.scene import played
+
+    with django_db_blocker.unblock(), played(tmp_path_factory.mktemp("scene")) as scene:
+        yield scene
+
+
+@pytest.fixture
+def asked(scene: Any) -> Iterator[Any]:
+    """Its lead's client, for bad input."""
+    from tests.asked import Asked
+
+    made, log = Asked(scene), logging.getLogger("config.api.problems")
+    log.addHandler(made.warnings)
+    yield made
+    log.removeHandler(made.warnings)

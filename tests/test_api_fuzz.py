@@ -29,7 +29,7 @@ from tests.scene import Scene, undone
 
 pytestmark = [pytest.mark.django_db, pytest.mark.fuzz]
 
-EXAMPLES = 8  # of each kind for each operation
+EXAMPLES = 6  # of each kind for each operation
 CHECKS = [
     not_a_server_error,
     status_code_conformance,
@@ -46,12 +46,6 @@ ALL_AT_ONCE = settings(
     phases=[Phase.generate],
     suppress_health_check=list(HealthCheck),
 )
-
-
-@pytest.fixture(scope="module")
-def scene(django_db_setup: Any, django_db_blocker: Any, tmp_path_factory: Any) -> Iterator[Scene]:
-    with django_db_blocker.unblock(), scenes.played(tmp_path_factory.mktemp("scene")) as played:
-        yield played
 
 
 @pytest.fixture(scope="module", autouse=True)

@@ -5,114 +5,21 @@ covered on the day it is added.
 """
 
 import json
-import logging
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from typing import Any
 
 import pytest
-from django.urls import URLPattern, get_resolver
-from jsonschema import Draft202012Validator
-from rest_framework.test import APIClient
 
-from config.api.schema import PROBLEM
-from tests import scene as scenes
-from tests.scene import Scene, rows_kept, short, undone
+from tests.asked import Asked, each, routes
+from tests.scene import Scene, short
 
 pytestmark = [pytest.mark.django_db, pytest.mark.fuzz]
 
-PROBLEMS = Draft202012Validator(PROBLEM)
 # Refused as usual bodies are, by a rule of the work: the story has not got so far.
 NOT_YET = {"deviations/{id}/closing": 409, "plans/{id}/versions": 409}
 
 
-@pytest.fixture(scope="module")
-def scene(django_db_setup: Any, django_db_blocker: Any, tmp_path_factory: Any) -> Iterator[Scene]:
-    with django_db_blocker.unblock(), scenes.played(tmp_path_factory.mktemp("scene")) as played:
-        yield played
-
-
-class Asked:
-    """Asks, and looks at what came of it."""
-
-    def __init__(self, scene: Scene):
-        self.scene, self.warnings = scene, Warnings()
-        self.client = APIClient(raise_request_exception=False)
-        self.client.credentials(HTTP_AUTHORIZATION=f"Bearer {scene.key}")
-        self.rows = rows_kept()
-
-    def ask(self, method: str, path: str, content: Any = None, **more: Any) -> Any:
-        """The answer to ``content`` (bytes, or what JSON can hold); what it did is undone."""
-        if method != "get" and content is not None and not isinstance(content, bytes):
-            content = json.dumps(content).encode()
-        said = {"content_type": "application/json", "HTTP_IF_MATCH": '"1"'} | more
-        with undone():
-            answer = self.client.generic(method.upper(), self.scene.address(path), content or b"", **said)
-            if not 200 <= answer.status_code < 300:
-                self.must_be_a_problem(answer)
-                assert rows_kept() == self.rows, "a refusal wrote something"
-        return answer
-
-    def must_be_a_problem(self, answer: Any) -> None:
-        assert 400 <= answer.status_code < 500, (answer.status_code, answer.content[:300])
-        assert answer["Content-Type"] == "application/problem+json"
-        body = answer.json()
-        PROBLEMS.validate(body)
-        assert body["status"] == answer.status_code
-        assert body["detail"]
-
-    def got_past_the_checks(self) -> list[str]:
-        """What only the database refused since it was asked last, without naming the field."""
-        kept, self.warnings.kept = self.warnings.kept, []
-        return kept
-
-
-class Warnings(logging.Handler):
-    """Keeps the errors that the API's problem answers warn of."""
-
-    def __init__(self) -> None:
-        super().__init__()
-        self.kept: list[str] = []
-
-    def emit(self, record: logging.LogRecord) -> None:
-        if "got past the checks" in record.getMessage() and record.exc_info:
-            self.kept.append(str(record.exc_info[1]))
-
-
-@pytest.fixture
-def asked(scene: Scene) -> Iterator[Asked]:
-    made, log = Asked(scene), logging.getLogger("config.api.problems")
-    log.addHandler(made.warnings)
-    yield made
-    log.removeHandler(made.warnings)
-
-
-def as_they_are(wrong: list[Any]) -> None:
-    """All at once: which route, with what, and what came of it."""
-    assert not wrong, "\n".join(map(str, wrong))
-
-
-def each(cases: Any, look: Callable[..., None]) -> None:
-    """Look at each case; tell of all that are wrong, not only of the first."""
-    wrong = []
-    for case in cases:
-        try:
-            look(*case)
-        except AssertionError as error:
-            wrong.append((*(str(part)[:300] for part in case), str(error)[:500]))
-    as_they_are(wrong)
-
-
 # -- the ground this stands on ------------------------------------------------------------------------
-
-
-def routes(pattern: Any = None, before: str = "/") -> Iterator[tuple[str, Any]]:
-    """Every address of the API, and its view."""
-    for each_ in (pattern or get_resolver()).url_patterns:
-        address = before + str(each_.pattern)
-        if isinstance(each_, URLPattern):
-            yield address, each_.callback
-        else:
-            yield from routes(each_, address)
 
 
 def test_every_route_that_takes_a_body_is_documented_and_so_is_tried_here(scene: Scene) -> None:
@@ -240,14 +147,11 @@ SHAPES: list[Any] = [
     None,
     True,
     -1,
-    2**63,
     10**30,
     [],
     [[None]],
     {},
-    {"a": {"b": []}},
     "",
-    " ",
     "a\nb",
     "x" * 5001,
     "\U0001f36c" * 41,
@@ -283,6 +187,8 @@ TIMES: list[Any] = [
     "9999-12-31T23:59:59-14:00",
     "9999-12-31T23:59:59.999999Z",
     "9999-12-31T00:00:00+14:00",
+    "9998-12-31T23:59:59Z",
+    "0002-01-01T00:00:00+14:00",
     "2026-03-02T09:30:00+23:59",
     "2026-03-02T09:30:00+01:00:30",
     "2026-03-02T09:30:00",
@@ -297,7 +203,7 @@ IDS: list[Any] = [
     "{01980a3e-7c1b-7d44-9a55-0f2f3c7d1e10}",
 ]
 SHARED = {"id", "performed_at", "performed_by", "place", "note", "sent_at", "corrects", "reason"}
-ONE_OF = 6  # what all records share is read by one serializer: tried on every sixth route
+ONE_OF = 8  # what all records share is read by one serializer: tried on every eighth route
 
 
 def places(body: Any, path: tuple[Any, ...] = ()) -> Iterator[tuple[Any, ...]]:

@@ -9,7 +9,7 @@ from typing import Any, NoReturn
 from django.conf import settings
 from django.core.exceptions import RequestDataTooBig
 from rest_framework.exceptions import ErrorDetail, ParseError, ValidationError
-from rest_framework.parsers import JSONParser
+from rest_framework.parsers import JSONParser, MultiPartParser
 
 DEEPEST = 40
 LONGEST_NUMBER = 40  # characters
@@ -53,6 +53,31 @@ class StrictJSONParser(JSONParser):
         if "\\u" in text or UNKEEPABLE.search(text):
             _refuse_unkeepable(data)
         return data
+
+
+class StrictMultiPartParser(MultiPartParser):
+    """A form whose texts and file names hold what JSON may hold here.
+
+    Raises ValidationError (400) naming each field with a character that cannot be kept, or that is not UTF-8
+    (where Django put U+FFFD).
+    """
+
+    def parse(
+        self,
+        stream: Any,
+        media_type: str | None = None,
+        parser_context: Mapping[str, Any] | None = None,
+    ) -> Any:
+        found = super().parse(stream, media_type, parser_context)
+        texts = [(name, text) for name, values in found.data.lists() for text in values]
+        texts += [(name, file.name) for name, files in found.files.lists() for file in files]
+        _refuse([name for name, text in texts if is_mangled(name) or is_mangled(text)])
+        return found
+
+
+def is_mangled(text: str) -> bool:
+    """Whether a text that Django decoded holds what cannot be kept, or was not UTF-8."""
+    return "\ufffd" in text or UNKEEPABLE.search(text) is not None
 
 
 def _read(stream: Any) -> bytes:
@@ -100,7 +125,11 @@ def _deeper_than(levels: int, data: Any) -> bool:
 
 
 def _refuse_unkeepable(data: Any) -> None:
-    if bad := list(dict.fromkeys(_unkeepable(data, ""))):
+    _refuse(list(dict.fromkeys(_unkeepable(data, ""))))
+
+
+def _refuse(bad: list[str]) -> None:
+    if bad:
         sentence = "Contains a character that cannot be kept: a control character or half a pair."
         raise ValidationError({path: [ErrorDetail(sentence, "unkeepable-character")] for path in bad})
 

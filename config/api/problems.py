@@ -20,13 +20,14 @@ from kombu.exceptions import OperationalError as BrokerDown
 from redis.exceptions import ConnectionError as RedisDown
 from redis.exceptions import TimeoutError as RedisSilent
 from rest_framework import exceptions, serializers
+from rest_framework.renderers import JSONRenderer
 from rest_framework.response import Response
 from rest_framework.views import exception_handler as rest_exception_handler
 from rest_framework.views import set_rollback
 
 from config.api import kinds
 from config.api.constraints import refusal_of
-from config.api.parsers import UNKEEPABLE
+from config.api.parsers import UNKEEPABLE, is_mangled
 from config.api.refusals import Refusal
 
 log = logging.getLogger(__name__)
@@ -64,6 +65,8 @@ def body_of(code: int, detail: str, *, kind: str = "", title: str = "", **more: 
 def exception_handler(exc: Exception, context: dict[str, Any]) -> Response | None:
     """Turn what a view raised into a problem answer; None lets an unforeseen error become a 500."""
     exc = _in_our_words(exc)
+    if request := context.get("request"):  # a problem is JSON, also where the view shows a page or YAML
+        request.accepted_renderer, request.accepted_media_type = JSONRenderer(), MEDIA_TYPE
     if isinstance(exc, Refusal):
         set_rollback()
         return _answer(exc.status, refusal_as_item(exc))
@@ -209,16 +212,12 @@ def _unreadable(request: HttpRequest) -> HttpResponse | None:
     except SuspiciousOperation:
         return plain_answer(400, "The query has too many parts.")
     # Django puts U+FFFD where the query was not UTF-8.
-    bad = [name for name, values in pairs if any(_mangled(text) for text in (name, *values))]
+    bad = [name for name, values in pairs if any(is_mangled(text) for text in (name, *values))]
     if not bad:
         return None
     sentence = "Contains a character that cannot be kept, or is not UTF-8."
     errors = [{"field": name, "code": "unkeepable-character", "detail": sentence} for name in bad]
     return JsonResponse(_body_of_invalid(errors), status=400, content_type=MEDIA_TYPE)
-
-
-def _mangled(text: str) -> bool:
-    return "\ufffd" in text or UNKEEPABLE.search(text) is not None
 
 
 def _as_problem(request: HttpRequest, answer: HttpResponse) -> HttpResponse:

@@ -1,6 +1,5 @@
 """Hazard plans: drafts that change under ``If-Match``, and versions approved by signature."""
 
-import json
 from typing import Any
 
 from django.http import HttpResponse
@@ -131,13 +130,10 @@ class OnePlan(RegisterRow):
 
 
 class YamlText(BaseRenderer):
-    """Lets ``Accept: application/yaml`` (RFC 9512) through; a problem answer stays JSON."""
+    """Lets ``Accept: application/yaml`` (RFC 9512) through; the view itself writes the text."""
 
     media_type = "application/yaml"
     format = "yaml"
-
-    def render(self, data: Any, accepted_media_type: Any = None, renderer_context: Any = None) -> bytes:
-        return json.dumps(data).encode()
 
 
 class AsYaml(ReferenceView):

@@ -5,12 +5,12 @@ from typing import Any
 from django.core.files.storage import default_storage
 from django.http import FileResponse
 from drf_spectacular.types import OpenApiTypes
-from drf_spectacular.utils import OpenApiParameter, extend_schema
+from drf_spectacular.utils import extend_schema
 from rest_framework import mixins, serializers, status
-from rest_framework.parsers import MultiPartParser
 from rest_framework.request import Request
 from rest_framework.response import Response
 
+from config.api.parsers import StrictMultiPartParser
 from config.api.refusals import Unknown
 from ledger import attachments, signatures
 from ledger.acts import Act
@@ -76,7 +76,7 @@ class Attachments(RecordView):
 
     serializer_class = AttachmentSerializer
     queryset = Attachment.objects.select_related("establishment", "performed_by")
-    parser_classes = [MultiPartParser]
+    parser_classes = [StrictMultiPartParser]
 
     def deed(self, act: Act, **values: Any) -> Record:
         file = values.pop("file")
@@ -115,6 +115,10 @@ class ChangeSerializer(RecordSerializer):
     after = serializers.DictField()
 
 
+class ChangeFilters(serializers.Serializer):
+    subject = serializers.UUIDField(required=False)
+
+
 class Changes(mixins.ListModelMixin, Scoped):
     """What reference data said before and after each change. ``?subject=`` narrows it to one row."""
 
@@ -125,12 +129,13 @@ class Changes(mixins.ListModelMixin, Scoped):
 
     def get_queryset(self) -> Any:
         queryset = super().get_queryset()
-        subject = self.request.query_params.get("subject") if self.request else None
-        if subject:
-            queryset = queryset.filter(subject_id=serializers.UUIDField().run_validation(subject))
-        return queryset
+        if getattr(self, "swagger_fake_view", False):
+            return queryset
+        asked = ChangeFilters(data=self.request.query_params)
+        asked.is_valid(raise_exception=True)
+        return queryset.filter(**{f"{name}_id": value for name, value in asked.validated_data.items()})
 
-    @extend_schema(parameters=[OpenApiParameter("subject", OpenApiTypes.UUID)])
+    @extend_schema(parameters=[ChangeFilters])
     def get(self, request: Request, *args: Any, **kwargs: Any) -> Response:
         return self.list(request, *args, **kwargs)
 
