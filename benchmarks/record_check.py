@@ -153,6 +153,7 @@ def where_time_goes(ask: Callable[[bytes, Stage], int], stage: Stage, count: int
         (Record, "_insert_rows", "the insert: building it"),
         (checks, "record", "the transaction, besides"),
         (Checks, "dispatch", "REST framework, besides"),
+        (type(connection), "is_usable", "the database: does the kept connection still answer"),
         (BaseDatabaseWrapper, "_commit", "the database: commit"),
         (BaseDatabaseWrapper, "connect", "the database: connecting"),
     ):

@@ -45,6 +45,8 @@ class Prepared:
         queryset: Any = self.make()
         compiler = queryset.query.get_compiler(using=queryset.db)
         sql, said = compiler.as_sql()
+        converters = compiler.get_converters(expression for expression, *_ in compiler.select)
+        compiler.get_converters = lambda expressions: converters
         queryset.query.get_compiler = lambda *args, **kwargs: compiler
         self.kept.compiled = (queryset, compiler, sql, said)
         return self.kept.compiled  # type: ignore[no-any-return]
