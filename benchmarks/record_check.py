@@ -130,7 +130,7 @@ class Clock:
 
 
 def where_time_goes(ask: Callable[[bytes, Stage], int], stage: Stage, count: int) -> None:
-    from django.db import connection
+    from django.db import connection, connections
     from django.db.backends.base.base import BaseDatabaseWrapper
 
     from haccp import checks, judging, rules
@@ -153,7 +153,7 @@ def where_time_goes(ask: Callable[[bytes, Stage], int], stage: Stage, count: int
         (Record, "_insert_rows", "the insert: building it"),
         (checks, "record", "the transaction, besides"),
         (Checks, "dispatch", "REST framework, besides"),
-        (type(connection), "is_usable", "the database: does the kept connection still answer"),
+        (type(connections["default"]), "is_usable", "the database: does the kept connection still answer"),
         (BaseDatabaseWrapper, "_commit", "the database: commit"),
         (BaseDatabaseWrapper, "connect", "the database: connecting"),
     ):
