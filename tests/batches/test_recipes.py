@@ -215,7 +215,7 @@ def test_approval_keeps_the_document_its_lines_and_a_signature(approve, pillow_r
 def test_the_digest_hides_the_quantities(approved):
     content = approved.content()
     assert set(content["document"]) == {"hidden"}
-    assert "6400" not in str(content)
+    assert "'6400'" not in str(content)  # as a value: a digest may hold these digits by chance
 
 
 def test_a_newer_approval_supersedes(approve, approved, pillow_recipe, act, lead):
