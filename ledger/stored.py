@@ -1,37 +1,69 @@
 """Rows as the database keeps them, straight to the bytes their digest covers: what makes ``verify`` quick.
 
-``Record.content`` goes by way of model objects and is right by definition; this goes by way of text columns and
-must come to the same bytes. A property test compares the two for every kind of record.
+``Record.content`` goes by way of model objects and is right by definition. This has the database write the columns as
+canonical JSON text and puts in only what needs Python: JSON columns in canonical order, and what is hidden. It must
+come to the same bytes; a test compares the two for every kind of record.
 """
 
 import json
+import re
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
-from datetime import UTC, datetime
 from hashlib import sha256
 from json.encoder import encode_basestring as quoted
-from typing import Any
+from typing import Any, NamedTuple
 
+import orjson
+import psycopg
 from django.db import connection
 
 from ledger import canonical
-from ledger.models.records import Record, reference_column, utc_text
+from ledger.models.records import Record, reference_column
 
-Write = Callable[[Any], str]
-"""From a column, as the database gives it, to canonical JSON text."""
-
-CHUNK = 2000
-POSTGRESQL = {
-    "DateTimeField": """to_char({0} AT TIME ZONE 'UTC', 'YYYY-MM-DD"T"HH24:MI:SS.US"Z"')""",
-    "DateField": "to_char({0}, 'YYYY-MM-DD')",
+AT_ONCE = 1000  # rows a message
+UUID, INSTANT, DAY, TRUTH, NUMBER, TEXT = range(6)
+KINDS = {
+    "UUIDField": UUID,
+    "DateTimeField": INSTANT,
+    "DateField": DAY,
+    "BooleanField": TRUTH,
+    "SmallIntegerField": NUMBER,
+    "IntegerField": NUMBER,
+    "BigIntegerField": NUMBER,
+    "PositiveSmallIntegerField": NUMBER,
+    "PositiveIntegerField": NUMBER,
+    "PositiveBigIntegerField": NUMBER,
+    "CharField": TEXT,
+    "EmailField": TEXT,
+    "TextField": TEXT,
 }
-"""PostgreSQL writes times as they are digested, and all else as text: cheaper than a Python object for each."""
+"""Which column is written how. A record with another kind of field fails at once, by KeyError, and needs a line here."""
+
+POSTGRESQL = {
+    UUID: """'"' || {0}::text || '"'""",
+    INSTANT: """to_char({0} AT TIME ZONE 'UTC', '\\"YYYY-MM-DD"T"HH24:MI:SS.US"Z"\\"')""",
+    DAY: """to_char({0}, '\\"YYYY-MM-DD\\"')""",
+    TRUTH: "{0}::text",
+    NUMBER: """'"' || {0}::text || '"'""",
+    TEXT: "to_json({0})::text",
+}
+SQLITE = {
+    UUID: """'"' || substr({0}, 1, 8) || '-' || substr({0}, 9, 4) || '-' || substr({0}, 13, 4) || '-' """
+    """|| substr({0}, 17, 4) || '-' || substr({0}, 21) || '"'""",
+    INSTANT: """'"' || substr({0}, 1, 10) || 'T' || substr({0}, 12, 8) || '.' """
+    """|| substr(substr({0}, 21) || '000000', 1, 6) || 'Z"'""",
+    DAY: """'"' || {0} || '"'""",
+    TRUTH: "CASE {0} WHEN 1 THEN 'true' WHEN 0 THEN 'false' END",
+    NUMBER: """'"' || {0} || '"'""",
+    TEXT: "json_quote({0})",
+}
 
 
-@dataclass(frozen=True)
-class StoredRow:
-    """``told``: the digest in the row; ``entered``: that in its entry, None without one; ``taken``: what its content
-    comes to now, empty when it cannot be read at all. ``elsewhere``: its entry is another establishment's."""
+class StoredRow(NamedTuple):
+    """A row, and the digest of what it says now.
+
+    ``told``: the digest in the row; ``entered``: that in its entry, None without one; ``taken``: what its content comes
+    to now, empty when it cannot be read at all; ``elsewhere``: its entry is another establishment's.
+    """
 
     id: str
     told: str
@@ -41,86 +73,122 @@ class StoredRow:
 
 
 def rows(model: type[Record]) -> Iterator[StoredRow]:
-    """Every row of a kind with the digest of what it says now; one statement, joined with its entry."""
-    columns = _columns(model)
-    place = {name: index for index, name in enumerate(columns)}
-    writers = {form: _writer(model, form, place) for form in model.FORMS}
-    form_at, salts_at = place["form"], place["salts"]
-    with connection.chunked_cursor() as cursor:
-        cursor.execute(_select(model, columns))
-        while chunk := cursor.fetchmany(CHUNK):
-            for row in chunk:
-                taken = _taken(writers.get(int(row[form_at])), row, row[salts_at])
-                identity, told, entered, elsewhere = row[-4:]
-                yield StoredRow(_uuid(identity)[1:-1], told, entered, taken, bool(elsewhere))
+    """Every row of a kind, joined with its entry: one statement for each form, and one for forms nobody knows."""
+    for form in sorted(model.FORMS):
+        pieces = _pieces(model, form)
+        take = _taker(model, pieces)
+        for row in _fetch(_select(model, [sql for sql, *_ in pieces], f"kept.form = {form}")):
+            yield StoredRow(row[0], row[1], row[2], take(row), row[3] == "1")
+    known = ", ".join(str(form) for form in sorted(model.FORMS))
+    for row in _fetch(_select(model, [], f"kept.form NOT IN ({known})")):
+        yield StoredRow(row[0], row[1], row[2], "", row[3] == "1")
 
 
-def _taken(write: Callable[[Any, str], str] | None, row: Any, salts: str) -> str:
-    if write is None:
-        return ""
-    try:
-        return sha256(write(row, salts).encode()).hexdigest()
-    except (ValueError, KeyError, TypeError, AttributeError, OverflowError):
-        return ""  # not even of the right kind: what it says is not what was written
+def _fetch(sql: str) -> Iterator[tuple[Any, ...]]:
+    """Rows of text. PostgreSQL streams them, so that it makes the next ones while we work on these."""
+    with connection.cursor() as cursor:
+        if connection.vendor == "postgresql":
+            yield from cursor.stream(sql, size=AT_ONCE if psycopg.capabilities.has_stream_chunked() else 1)
+        else:
+            yield from cursor.execute(sql)
 
 
 # -- the statement --------------------------------------------------------------------------------------
 
-
-def _columns(model: type[Record]) -> list[str]:
-    return sorted({"id", "form", "salts"}.union(*model.FORMS.values()))
-
-
-def _select(model: type[Record], names: list[str]) -> str:
-    table, joins, chosen = model._meta.db_table, [], []
-    for name in names:
-        field: Any = model._meta.get_field(name)
-        column = f'kept."{field.column}"'
-        if field.is_relation and reference_column(field) == "uid":
-            other = f'"{name}_of"'
-            target = field.related_model._meta
-            joins.append(f'LEFT JOIN "{target.db_table}" {other} ON {other}."{target.pk.column}" = {column}')
-            column = f'{other}."uid"'
-        chosen.append(_as_text(field, column))
-    chosen += ["kept.id", "kept.digest", "entry.digest", "entry.establishment_id <> kept.establishment_id"]
-    joined = f"LEFT JOIN ledger_entry entry ON entry.id = kept.id AND entry.kind = '{model.kind}'"
-    return f'SELECT {", ".join(chosen)} FROM "{table}" kept {joined} {" ".join(joins)}'
+Piece = tuple[str, str, bool]
+"""SQL of a column of text; of which field it is, where Python has to look at it; whether that one is hidden."""
 
 
-def _as_text(field: Any, column: str) -> str:
-    if connection.vendor != "postgresql":
-        return column
-    return POSTGRESQL.get(field.get_internal_type(), "{0}::text").format(column)
-
-
-# -- from columns to JSON -------------------------------------------------------------------------------
-
-
-def _writer(model: type[Record], form: int, place: dict[str, int]) -> Callable[[Any, str], str]:
-    """A function that writes the content of a row of this form, its names in canonical order."""
-    start, parts = "{", []
+def _pieces(model: type[Record], form: int) -> list[Piece]:
+    """The content in canonical order: runs of ready JSON text, and between them what is left to Python."""
+    pieces: list[Piece] = []
+    ready, mark = [], "{"
     for name in sorted({"kind", "form", "id", *model.FORMS[form]}):
+        ready.append(_literal(f"{mark}{quoted(name)}:"))
+        mark = ","
         if name in ("kind", "form"):
-            value = model.kind if name == "kind" else str(form)
-            start += f"{quoted(name)}:{quoted(value)},"
+            ready.append(_literal(quoted(model.kind if name == "kind" else str(form))))
             continue
-        write = _write_of(model._meta.get_field(name))
-        parts.append(
-            (f"{start}{quoted(name)}:", place[name], write, name if name in model.confidential else "")
-        )
-        start = ","
-    end = "}" if start == "," else f"{start[:-1]}}}"
-    open_parts = [part[:3] for part in parts]
-    if not any(hidden for *_, hidden in parts):
-        return lambda row, salts: "".join([lead + write(row[at]) for lead, at, write in open_parts]) + end
-    return lambda row, salts: _with_hidden(parts, row, json.loads(salts)) + end
+        sql, as_it_is = _json_text(model, name)
+        if as_it_is and name not in model.confidential:
+            ready.append(sql)
+            continue
+        pieces += [(" || ".join(ready), "", False), (sql, name, name in model.confidential)]
+        ready = []
+    return [*pieces, (" || ".join([*ready, _literal("}")]), "", False)]
 
 
-def _with_hidden(parts: list[tuple[str, int, Write, str]], row: Any, salts: dict[str, str]) -> str:
-    return "".join(
-        lead + (_hidden(salts[name], write(row[at])) if name else write(row[at]))
-        for lead, at, write, name in parts
+def _literal(text: str) -> str:
+    return "'" + text.replace("'", "''") + "'"
+
+
+def _json_text(model: type[Record], name: str) -> tuple[str, bool]:
+    """SQL that writes a field as JSON, and whether that is canonical as it is."""
+    field: Any = model._meta.get_field(name)
+    column, kind = f'kept."{field.column}"', field.get_internal_type()
+    if kind == "JSONField":
+        return f"COALESCE({column}{'::text' if connection.vendor == 'postgresql' else ''}, 'null')", False
+    if field.is_relation:
+        column, kind = _reference(field, column), _kind_of_reference(field)
+    sql = (POSTGRESQL if connection.vendor == "postgresql" else SQLITE)[KINDS[kind]].format(column)
+    return f"COALESCE({sql}, 'null')" if field.null else sql, True
+
+
+def _reference(field: Any, column: str) -> str:
+    """A row that is named by its ``uid`` outside is asked for it."""
+    if reference_column(field) == "pk":
+        return column
+    target = field.related_model._meta
+    return f'(SELECT uid FROM "{target.db_table}" named WHERE named."{target.pk.column}" = {column})'
+
+
+def _kind_of_reference(field: Any) -> str:
+    named_by = (
+        field.target_field if reference_column(field) == "pk" else field.related_model._meta.get_field("uid")
     )
+    return str(named_by.get_internal_type())
+
+
+def _select(model: type[Record], columns: list[str], where: str) -> str:
+    identity = (POSTGRESQL if connection.vendor == "postgresql" else SQLITE)[UUID].format("kept.id")
+    elsewhere = "CASE WHEN entry.establishment_id <> kept.establishment_id THEN '1' ELSE '0' END"
+    salts = "kept.salts::text" if connection.vendor == "postgresql" else "kept.salts"
+    chosen = ", ".join([f"trim({identity}, '\"')", "kept.digest", "entry.digest", elsewhere, salts, *columns])
+    joined = f"LEFT JOIN ledger_entry entry ON entry.id = kept.id AND entry.kind = {_literal(model.kind)}"
+    return f'SELECT {chosen} FROM "{model._meta.db_table}" kept {joined} WHERE {where}'
+
+
+# -- what is left to Python -----------------------------------------------------------------------------
+
+BEFORE = 5  # columns that stand before the pieces
+FROM_U_E000 = re.compile(rb"[\xee-\xff]")
+
+
+def _taker(model: type[Record], pieces: list[Piece]) -> Callable[[tuple[Any, ...]], str]:
+    """A function from a fetched row to the digest of what it says; empty where it says nothing that can be read."""
+    ours = [(BEFORE + at, name, hidden) for at, (_, name, hidden) in enumerate(pieces) if name]
+
+    def take(row: tuple[Any, ...]) -> str:
+        try:
+            parts = list(row)
+            salts = json.loads(row[4]) if model.confidential else {}
+            for at, name, hidden in ours:
+                parts[at] = _hidden(salts[name], _in_order(row[at])) if hidden else _in_order(row[at])
+            return sha256("".join(parts[BEFORE:]).encode()).hexdigest()
+        except (ValueError, KeyError, TypeError, RecursionError):
+            return ""  # not even of the right kind: what it says is not what was written
+
+    return take
+
+
+def _in_order(text: str) -> str:
+    """JSON text in canonical form. Below U+E000 names sort the same by UTF-8 as by UTF-16, as RFC 8785 has it."""
+    if len(text) == 2:  # nothing in it
+        return text
+    written = orjson.dumps(orjson.loads(text), option=orjson.OPT_SORT_KEYS)
+    if FROM_U_E000.search(written):
+        written = canonical.canonical(json.loads(text))
+    return written.decode()
 
 
 def _hidden(salt: str, text: str) -> str:
@@ -129,73 +197,3 @@ def _hidden(salt: str, text: str) -> str:
     if len(raw) != canonical.SALT_BYTES:
         raise ValueError("a salt of another length")
     return f'{{"hidden":"{sha256(raw + text.encode()).hexdigest()}"}}'
-
-
-def _write_of(field: Any) -> Write:
-    kind = field.get_internal_type()
-    if kind == "JSONField":
-        return _json
-    if connection.vendor == "postgresql":
-        return _truth if kind == "BooleanField" else _text
-    if field.is_relation:
-        return _uuid if _names_by_uuid(field) else _number
-    return _sqlite_write(kind)
-
-
-def _sqlite_write(kind: str) -> Write:
-    return SQLITE.get(kind, _number if "Integer" in kind else _text)
-
-
-def _names_by_uuid(field: Any) -> bool:
-    if reference_column(field) == "uid":
-        return True
-    return bool(field.target_field.get_internal_type() == "UUIDField")
-
-
-def _text(value: Any) -> str:
-    return "null" if value is None else quoted(value)
-
-
-def _truth(value: Any) -> str:
-    return "null" if value is None else str(value)  # PostgreSQL says true or false
-
-
-def _bit(value: Any) -> str:
-    return "null" if value is None else ("false", "true")[value]
-
-
-def _number(value: Any) -> str:
-    return "null" if value is None else f'"{value}"'
-
-
-def _uuid(value: Any) -> str:
-    if value is None:
-        return "null"
-    text = str(value)
-    if len(text) == 32:  # as SQLite keeps it
-        text = f"{text[:8]}-{text[8:12]}-{text[12:16]}-{text[16:20]}-{text[20:]}"
-    return f'"{text}"'
-
-
-def _sqlite_time(value: Any) -> str:
-    if value is None:
-        return "null"
-    if isinstance(value, str):
-        value = datetime.fromisoformat(value)
-    return f'"{utc_text(value if value.tzinfo else value.replace(tzinfo=UTC))}"'
-
-
-def _json(value: Any) -> str:
-    if value is None:
-        return "null"
-    if value in ("{}", "[]", '""'):
-        return str(value)
-    return canonical.canonical(json.loads(value) if isinstance(value, str) else value).decode()
-
-
-SQLITE: dict[str, Write] = {
-    "UUIDField": _uuid,
-    "BooleanField": _bit,
-    "DateTimeField": _sqlite_time,
-    "DateField": _number,
-}
