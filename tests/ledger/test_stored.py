@@ -40,7 +40,9 @@ def test_the_demos_firm_has_records_of_most_kinds(scene: Any) -> None:
     assert len(without) <= len(KINDS) // 4, without
 
 
-@example(value={"\ufb33": "later by UTF-16", "\U0001f600": "later by UTF-8"})  # the sorting example of RFC 8785, 3.2.3
+@example(
+    value={"\ufb33": "later by UTF-16", "\U0001f600": "later by UTF-8"}
+)  # the sorting example of RFC 8785, 3.2.3
 @given(value=kept_json)
 def test_json_is_put_in_canonical_order(value: Any) -> None:
     for written in (json.dumps(value), json.dumps(value, ensure_ascii=False)):
