@@ -25,7 +25,7 @@ def prove(*, request: HttpRequest, person: Person, password: str) -> Proof:
 
 @deed
 def sign(*, act: Act, proof: Proof, target: Entry, meaning: str) -> Signature:
-    """Sign a record. Raises RuleBroken where nobody may sign for another, or review what they made."""
+    """Sign a record. Raises RuleBroken for who signs as another, corrects another's signature, or reviews own work."""
     if proof.person.pk != act.performed_by.pk or proof.person.pk != act.recorded_by.pk:
         raise RuleBroken("Nobody signs as another person.", code="signs-for-another", field="performed_by")
     if target.establishment_id != act.establishment.pk:
@@ -34,6 +34,10 @@ def sign(*, act: Act, proof: Proof, target: Entry, meaning: str) -> Signature:
         act, target=target, target_digest=target.digest, meaning=meaning, signer_name=proof.person.name
     )
     signature.answer_if_repeated()
+    if signature.corrects is not None and signature.corrects.performed_by_id != proof.person.pk:
+        raise RuleBroken(
+            "Only who signed corrects that signature.", code="corrects-another", field="corrects"
+        )
     if meaning == "reviewed":
         _refuse_own_review(act, target)
     return signature.insert()

@@ -11,7 +11,7 @@ from config.api.refusals import OtherContent, RuleBroken, Unknown
 from ledger import people, seals, signatures, triggers, verification
 from ledger.acts import Act
 from ledger.ids import uuid7
-from ledger.models import Entry, Establishment, Leaf, Person, Qualification, Seal
+from ledger.models import Entry, Establishment, Leaf, Person, Qualification, Seal, Signature
 
 pytestmark = pytest.mark.django_db
 COURSE: dict[str, Any] = {
@@ -195,3 +195,27 @@ def test_who_made_a_record_does_not_review_it(
     target = Entry.objects.get(pk=qualify().pk)
     with pytest.raises(RuleBroken, match="does not review"):
         signatures.sign(act=act(lead), proof=signatures.Proof(lead), target=target, meaning="reviewed")
+
+
+def test_a_signature_is_corrected_by_its_signer_only(
+    qualify: Callable[..., Qualification], act: Callable[..., Act], lead: Person, operator: Person
+) -> None:
+    """A corrected signature stands no longer: otherwise anybody could take the lead's off a batch record."""
+    target = Entry.objects.get(pk=qualify().pk)
+    signed = signatures.sign(act=act(lead), proof=signatures.Proof(lead), target=target, meaning="approved")
+    said = {"corrects": signed.pk, "reason": "x"}
+    with pytest.raises(RuleBroken, match="Only who signed"):
+        signatures.sign(
+            act=act(operator, **said), proof=signatures.Proof(operator), target=target, meaning="decided"
+        )
+    assert signed in Signature.objects.standing()
+
+
+def test_a_signer_corrects_what_their_signature_means(
+    qualify: Callable[..., Qualification], act: Callable[..., Act], lead: Person
+) -> None:
+    target, proof = Entry.objects.get(pk=qualify().pk), signatures.Proof(lead)
+    first = signatures.sign(act=act(lead), proof=proof, target=target, meaning="decided")
+    said = act(lead, corrects=first.pk, reason="approved was meant")
+    second = signatures.sign(act=said, proof=proof, target=target, meaning="approved")
+    assert list(Signature.objects.standing()) == [second]
