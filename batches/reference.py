@@ -42,9 +42,7 @@ def make(*, act: Act, kind: type[Row], values: dict[str, Any]) -> Row:
         row.pk = act.id
     _refuse_partner_without_part(row)
     refuse_taken_code(row)
-    made = changes.make(act=act, row=row)
-    made.repeated = made is not row
-    return made
+    return changes.make(act=act, row=row)
 
 
 @deed

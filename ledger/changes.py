@@ -19,8 +19,8 @@ NOT_SHOWN = frozenset({"version", "password", "last_login", "key_hash"})
 def make(*, act: Act, row: Row) -> Row:
     """Write a new row of reference data and the record that it was made. Raises Unusable.
 
-    ``act.id`` becomes the row's id, so that a client that asks twice gets the same row; other content under the
-    same id is OtherContent.
+    ``act.id`` becomes the row's id, so that a client that asks twice gets the same row, marked ``repeated``; other
+    content under the same id is OtherContent.
     """
     if act.id is not None:
         row.pk = act.id
@@ -47,7 +47,9 @@ def _made_before(known: Change, change: Change, row: Row) -> Row:
         raise OtherContent(
             f"Id {known.pk} is taken by a row with other content. Nothing was changed.", field="id"
         )
-    return type(row)._default_manager.get(pk=known.pk)  # type: ignore[return-value]
+    made: Any = type(row)._default_manager.get(pk=known.pk)
+    made.repeated = True
+    return made  # type: ignore[no-any-return]
 
 
 @deed

@@ -44,9 +44,8 @@ def open_establishment(
         recorded_by=founder,
         id=establishment.pk,
     )
-    known = id is not None and Establishment.objects.filter(pk=id).exists()
     establishment = changes.make(act=act, row=establishment)
-    if known:  # asked again: its first roles were given then
+    if establishment.repeated:  # its first roles were given then
         return establishment
     SealHead.objects.get_or_create(establishment=establishment)
     for role in (Role.ADMINISTRATOR, Role.FOOD_SAFETY_LEAD):

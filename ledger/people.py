@@ -35,11 +35,9 @@ def add_person(*, act: Act, sign_in_name: str, name: str, initials: str, email: 
 @deed
 def add_member(*, act: Act, role: str, from_day: date, **values: Any) -> Person:
     """Make a person who can sign in, with a first role here."""
-    known = act.id is not None and Person.objects.filter(pk=act.id).exists()
     person = add_person(act=act, **values)
-    if known:  # asked again: the first role was given then
-        return person
-    give_role(act=act.with_new_id(), person=person, role=role, from_day=from_day)
+    if not person.repeated:  # else the first role was given then
+        give_role(act=act.with_new_id(), person=person, role=role, from_day=from_day)
     return person
 
 

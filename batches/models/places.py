@@ -16,8 +16,6 @@ class Reference(Versioned):
     name = models.CharField(max_length=120)
     in_use = models.BooleanField(default=True)
 
-    repeated = False  # True on an instance that answers a repeated post
-
     class Meta:
         abstract = True
         ordering = ["id"]

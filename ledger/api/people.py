@@ -47,7 +47,6 @@ class People(mixins.ListModelMixin, Scoped):
     def get(self, request: Request, *args: Any, **kwargs: Any) -> Response:
         return self.list(request, *args, **kwargs)
 
-    @extend_schema(responses={201: NewPersonSerializer})
     def post(self, request: Request, *args: Any, **kwargs: Any) -> Response:
         serializer = self.get_serializer(data=request.data)
         serializer.is_valid(raise_exception=True)
@@ -55,7 +54,8 @@ class People(mixins.ListModelMixin, Scoped):
         role, from_day = values.pop("role"), values.pop("from_day")
         act = act_of(self, request, {"id": values.pop("id")} if "id" in values else {})
         person = people.add_member(act=act, role=role, from_day=from_day, **values)
-        return Response(self.get_serializer(person).data, status=status.HTTP_201_CREATED)
+        code = status.HTTP_200_OK if person.repeated else status.HTTP_201_CREATED
+        return Response(self.get_serializer(person).data, status=code)
 
 
 class RoleSerializer(serializers.Serializer):
@@ -78,14 +78,14 @@ class Roles(mixins.ListModelMixin, Scoped):
     def get(self, request: Request, *args: Any, **kwargs: Any) -> Response:
         return self.list(request, *args, **kwargs)
 
-    @extend_schema(responses={201: RoleSerializer})
     def post(self, request: Request, *args: Any, **kwargs: Any) -> Response:
         serializer = self.get_serializer(data=request.data)
         serializer.is_valid(raise_exception=True)
         values = dict(serializer.validated_data)
         act = act_of(self, request, {"id": values.pop("id")} if "id" in values else {})
         row = people.give_role(act=act, **values)
-        return Response(self.get_serializer(row).data, status=status.HTTP_201_CREATED)
+        code = status.HTTP_200_OK if row.repeated else status.HTTP_201_CREATED
+        return Response(self.get_serializer(row).data, status=code)
 
 
 class RoleDaysSerializer(RoleSerializer):

@@ -15,5 +15,7 @@ class Versioned(models.Model):
 
     version = models.PositiveIntegerField(default=1, editable=False)
 
+    repeated = False  # True on an instance that answers a repeated post
+
     class Meta:
         abstract = True
