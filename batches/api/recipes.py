@@ -2,12 +2,12 @@
 
 from typing import Any
 
-from django.shortcuts import get_object_or_404
 from drf_spectacular.utils import (
     OpenApiExample,
     extend_schema,
     extend_schema_field,
     extend_schema_serializer,
+    extend_schema_view,
 )
 from rest_framework import mixins, serializers, status
 from rest_framework.request import Request
@@ -20,9 +20,9 @@ from batches.api.reference import ID, ReferenceFilters, ReferenceSerializer
 from batches.models import Material, Recipe, RecipeLine, RecipeVersion
 from batches.movements import read_amount
 from config.api.etags import answer_with_etag, version_sent
-from ledger import signatures
-from ledger.api.records import RecordSerializer, act_of
-from ledger.api.scope import DECIDERS, PLANNERS, WORKERS, Scoped, ScopedReference
+from ledger.api.approvals import Versions, VersionSerializer
+from ledger.api.records import act_of
+from ledger.api.scope import PLANNERS, WORKERS, Scoped, ScopedReference
 
 CARAMELS = {
     "code": "R-SBC",
@@ -101,31 +101,10 @@ class RecipeLineSerializer(serializers.Serializer):
         return None if fixed is None else amount(fixed, line.material.dimension)
 
 
-@extend_schema_serializer(
-    examples=[
-        OpenApiExample(
-            "Approve",
-            {
-                "performed_at": "2026-03-02T09:30:00+01:00",
-                "draft_version": 3,
-                "password": "the signer's own",
-            },
-            request_only=True,
-        )
-    ]
-)
-class RecipeVersionSerializer(RecordSerializer):
-    """An approved version; it never changes. A newer approval supersedes it."""
-
+class RecipeVersionSerializer(VersionSerializer):
     recipe = serializers.UUIDField(source="recipe_id", read_only=True)
     material = serializers.UUIDField(source="material_id", read_only=True)
-    number = serializers.IntegerField(read_only=True)
-    document = serializers.DictField(read_only=True)
     lines = RecipeLineSerializer(many=True, read_only=True)
-    draft_version = serializers.IntegerField(
-        min_value=1, write_only=True, help_text="The version of the draft that the signer read."
-    )
-    password = serializers.CharField(max_length=200, trim_whitespace=False, write_only=True)
 
 
 class RecipeView(Scoped):
@@ -191,42 +170,18 @@ VERSIONS = RecipeVersion.objects.select_related("establishment", "performed_by")
 )
 
 
-class RecipeVersions(mixins.ListModelMixin, RecipeView):
+@extend_schema_view(
+    post=extend_schema(responses={201: RecipeVersionSerializer, 200: RecipeVersionSerializer, 412: None})
+)
+class RecipeVersions(Versions, RecipeView):
     """Approved versions of a recipe. Approving signs: the food-safety lead gives the password again."""
 
     serializer_class = RecipeVersionSerializer
     queryset = VERSIONS
-    write_roles = DECIDERS
-    ordering = ("-number", "-id")
+    drafted, drafted_as = Recipe, "recipe"
 
-    def get_queryset(self) -> Any:
-        queryset = super().get_queryset()
-        if getattr(self, "swagger_fake_view", False):
-            return queryset
-        return queryset.filter(recipe=self.recipe)
-
-    @property
-    def recipe(self) -> Recipe:
-        return get_object_or_404(Recipe, establishment=self.establishment, pk=self.kwargs["pk"])
-
-    def get(self, request: Request, *args: Any, **kwargs: Any) -> Response:
-        return self.list(request, *args, **kwargs)
-
-    @extend_schema(responses={201: RecipeVersionSerializer, 200: RecipeVersionSerializer, 412: None})
-    def post(self, request: Request, *args: Any, **kwargs: Any) -> Response:
-        recipe = self.recipe
-        serializer = self.get_serializer(data=request.data)
-        serializer.is_valid(raise_exception=True)
-        values = dict(serializer.validated_data)
-        act = act_of(self, request, values)
-        proof = signatures.prove(
-            request=request._request, person=act.recorded_by, password=values["password"]
-        )
-        version = recipes.approve(
-            act=act, recipe=recipe, proof=proof, expected_version=values["draft_version"]
-        )
-        code = status.HTTP_200_OK if version.repeated else status.HTTP_201_CREATED
-        return Response(self.get_serializer(version).data, status=code)
+    def approve(self, *, row: Any, **approval: Any) -> RecipeVersion:
+        return recipes.approve(recipe=row, **approval)
 
 
 class OneRecipeVersion(RecipeView):

@@ -3,10 +3,9 @@
 from typing import Any
 
 from django.http import HttpResponse
-from django.shortcuts import get_object_or_404
 from drf_spectacular.types import OpenApiTypes
-from drf_spectacular.utils import OpenApiExample, extend_schema, extend_schema_serializer
-from rest_framework import mixins, serializers, status
+from drf_spectacular.utils import OpenApiExample, extend_schema, extend_schema_serializer, extend_schema_view
+from rest_framework import serializers
 from rest_framework.renderers import BaseRenderer, JSONRenderer
 from rest_framework.request import Request
 from rest_framework.response import Response
@@ -17,10 +16,9 @@ from config.api.refusals import Unknown, Unusable
 from haccp import plan_documents, plans
 from haccp.api.registers import Register, RegisterRow
 from haccp.models import Plan, PlanVersion
-from ledger import signatures
 from ledger.acts import Act
-from ledger.api.records import RecordSerializer, act_of
-from ledger.api.scope import DECIDERS, Scoped
+from ledger.api.approvals import Versions, VersionSerializer
+from ledger.api.scope import Scoped
 
 WAYS_IN = ("draft", "yaml", "starter")
 DROPS = {
@@ -245,31 +243,10 @@ class ControlPointSerializer(serializers.Serializer):
     document = serializers.DictField(help_text="Its part of the plan, with the products it applies to.")
 
 
-@extend_schema_serializer(
-    examples=[
-        OpenApiExample(
-            "Approve",
-            {
-                "performed_at": "2026-03-02T09:30:00+01:00",
-                "draft_version": 3,
-                "password": "the signer's own",
-            },
-            request_only=True,
-        )
-    ]
-)
-class PlanVersionSerializer(RecordSerializer):
-    """An approved version; it never changes. A newer approval supersedes it."""
-
+class PlanVersionSerializer(VersionSerializer):
     plan = serializers.UUIDField(source="plan_id", read_only=True)
-    number = serializers.IntegerField(read_only=True)
-    document = serializers.DictField(read_only=True)
     products = serializers.SerializerMethodField(help_text="The materials it covers.")
     control_points = ControlPointSerializer(many=True, read_only=True)
-    draft_version = serializers.IntegerField(
-        min_value=1, write_only=True, help_text="The version of the draft that the signer read."
-    )
-    password = serializers.CharField(max_length=200, trim_whitespace=False, write_only=True)
 
     def get_products(self, version: PlanVersion) -> list[str]:
         return sorted(str(product.material_id) for product in version.products.all())
@@ -280,40 +257,18 @@ VERSIONS = PlanVersion.objects.select_related("establishment", "performed_by").p
 )
 
 
-class PlanVersions(mixins.ListModelMixin, Scoped):
+@extend_schema_view(
+    post=extend_schema(responses={201: PlanVersionSerializer, 200: PlanVersionSerializer, 412: None})
+)
+class PlanVersions(Versions):
     """Approved versions of a plan. Approving signs: the food-safety lead gives the password again."""
 
     serializer_class = PlanVersionSerializer
     queryset = VERSIONS
-    write_roles = DECIDERS
-    ordering = ("-number", "-id")
+    drafted, drafted_as = Plan, "plan"
 
-    def get_queryset(self) -> Any:
-        queryset = super().get_queryset()
-        if getattr(self, "swagger_fake_view", False):
-            return queryset
-        return queryset.filter(plan=self.plan)
-
-    @property
-    def plan(self) -> Plan:
-        return get_object_or_404(Plan, establishment=self.establishment, pk=self.kwargs["pk"])
-
-    def get(self, request: Request, *args: Any, **kwargs: Any) -> Response:
-        return self.list(request, *args, **kwargs)
-
-    @extend_schema(responses={201: PlanVersionSerializer, 200: PlanVersionSerializer, 412: None})
-    def post(self, request: Request, *args: Any, **kwargs: Any) -> Response:
-        plan = self.plan
-        serializer = self.get_serializer(data=request.data)
-        serializer.is_valid(raise_exception=True)
-        values = dict(serializer.validated_data)
-        act = act_of(self, request, values)
-        proof = signatures.prove(
-            request=request._request, person=act.recorded_by, password=values["password"]
-        )
-        version = plans.approve(act=act, plan=plan, proof=proof, expected_version=values["draft_version"])
-        code = status.HTTP_200_OK if version.repeated else status.HTTP_201_CREATED
-        return Response(self.get_serializer(version).data, status=code)
+    def approve(self, *, row: Any, **approval: Any) -> PlanVersion:
+        return plans.approve(plan=row, **approval)
 
 
 class OnePlanVersion(Scoped):
