@@ -2,7 +2,8 @@
 
 Two roles: the owner makes tables (migrations) and carries out retention; the service's own role reads and adds.
 Triggers refuse a change of a kept row by mistake; missing privileges refuse it also to whoever takes the service over,
-since that role can't drop a trigger. SQLite has no roles: there the triggers stand alone.
+since that role can't drop a trigger. Nor may it make temporary tables: PostgreSQL looks there first, so that a trigger
+would write its entry into one. SQLite has no roles: there the triggers stand alone.
 """
 
 from django.db.backends.base.base import BaseDatabaseWrapper
@@ -39,6 +40,8 @@ def give(connection: BaseDatabaseWrapper, role: str, password: str | None = None
             cursor.execute(sql.SQL("ALTER ROLE {} LOGIN PASSWORD {}").format(name, sql.Literal(password)))
         cursor.execute(sql.SQL("REVOKE ALL ON ALL TABLES IN SCHEMA public FROM {}, PUBLIC").format(name))
         cursor.execute("REVOKE CREATE ON SCHEMA public FROM PUBLIC")
+        database = sql.Identifier(connection.settings_dict["NAME"])
+        cursor.execute(sql.SQL("REVOKE TEMPORARY ON DATABASE {} FROM {}, PUBLIC").format(database, name))
         cursor.execute(sql.SQL("GRANT USAGE ON SCHEMA public TO {}").format(name))
         cursor.execute(sql.SQL("GRANT USAGE ON ALL SEQUENCES IN SCHEMA public TO {}").format(name))
         for table, allowed in privileges(connection).items():

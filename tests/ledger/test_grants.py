@@ -88,6 +88,18 @@ def test_the_service_cannot_take_down_a_trigger() -> None:
 
 @postgresql_only
 @pytest.mark.usefixtures("as_service")
+def test_the_service_makes_no_table_that_stands_before_ours() -> None:
+    """PostgreSQL looks among temporary tables first, so a trigger would write the entry of a record into one."""
+    with (
+        pytest.raises(ProgrammingError, match="permission denied"),
+        transaction.atomic(),
+        connection.cursor() as cursor,
+    ):
+        cursor.execute("CREATE TEMPORARY TABLE ledger_entry (id uuid)")
+
+
+@postgresql_only
+@pytest.mark.usefixtures("as_service")
 def test_the_service_records_and_seals(establishment: Any, lead_api: Any, operator: Any) -> None:
     asked = {"person": str(operator.pk), "role": "supervisor", "from_day": "2026-01-01"}
     made = lead_api.send("roles", asked)
