@@ -1,5 +1,7 @@
 """Giving one's password: at sign-in, when signing, when changing it. Wrong tries count for the person and address."""
 
+from ipaddress import ip_address
+
 from axes.handlers.proxy import AxesProxyHandler
 from django.contrib.auth import authenticate
 from django.http import HttpRequest, HttpResponse
@@ -38,6 +40,15 @@ def person_who_knows(
             "Too many wrong passwords here. Wait five minutes. Nothing was written.", field=field
         )
     raise WrongPassword("The password is not right. Nothing was written.", field=field)
+
+
+def address_before_proxy(request: HttpRequest) -> str:
+    """Who asked the web server before this one: the last address it noted; those before it anybody may make up."""
+    noted = request.META.get("HTTP_X_FORWARDED_FOR", "").rsplit(",", 1)[-1].strip()
+    try:
+        return str(ip_address(noted))
+    except ValueError:
+        return str(request.META.get("REMOTE_ADDR", ""))
 
 
 def as_answered(request: HttpRequest, answer: HttpResponse, credentials: object = None) -> HttpResponse:
