@@ -90,7 +90,10 @@ def password(request: HttpRequest) -> HttpResponse:
             _set_own_password(request, form.cleaned_data)
         except Refusal as refusal:
             return _refused(request, "ledger/password.html", form, refusal)
-        messages.success(request, _("Your password is set. Other devices ask for it now."))
+        messages.success(
+            request,
+            _("Your password is set. Pages on other devices ask for it now; keys go on until they end."),
+        )
         return redirect("home")
     return render(request, "ledger/password.html", {"form": form})
 
