@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from typing import Any
 from uuid import UUID
 
-from django.db import DatabaseError, transaction
+from django.db import transaction
 from django.utils import timezone
 
 from ledger import canonical, merkle
@@ -51,7 +51,7 @@ def seal_everywhere() -> int:
     for establishment in Establishment.objects.filter(id__in=Unsealed.objects.values("establishment")):
         try:
             made += seal(establishment=establishment) is not None
-        except DatabaseError as error:
+        except Exception as error:  # whatever is wrong with one, the others are sealed
             log.exception("establishment %s could not be sealed", establishment.pk)
             failure = error
     if failure is not None:
