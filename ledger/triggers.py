@@ -123,14 +123,14 @@ def faults(connection: BaseDatabaseWrapper) -> Iterator[str]:
 
 
 def _wanted(vendor: str) -> dict[str, tuple[str, str]]:
-    """Trigger name -> its table, and the plain form of what it says."""
+    """Trigger name -> its table, and what it says."""
     wanted = {}
     for model in kept_models():
         for statement in statements(vendor, model):
             name = next(word for word in statement.split() if word.startswith("kept_"))
-            says = _plain(statement)
+            says = statement.replace("IF NOT EXISTS ", "", 1)  # as SQLite keeps it, to the letter
             if vendor == "postgresql":
-                says += _plain(_body(re.findall(r"EXECUTE FUNCTION (\w+)", statement)[0]))
+                says = _plain(statement) + _body(re.findall(r"EXECUTE FUNCTION (\w+)", statement)[0])
             wanted[name] = (model._meta.db_table, says)
     return wanted
 
@@ -142,7 +142,7 @@ def _found(connection: BaseDatabaseWrapper) -> dict[str, tuple[str, str]]:
                 "SELECT name, tbl_name, sql FROM sqlite_master "
                 "WHERE type = 'trigger' AND name LIKE 'kept\\_%%' ESCAPE '\\'"
             )
-            return {name: (table, _plain(sql)) for name, table, sql in cursor.fetchall()}
+            return {name: (table, sql) for name, table, sql in cursor.fetchall()}
         cursor.execute(
             "SELECT tgname, relname, pg_get_triggerdef(pg_trigger.oid), prosrc, tgenabled IN ('O', 'A') "
             "FROM pg_trigger JOIN pg_class ON pg_class.oid = tgrelid JOIN pg_proc ON pg_proc.oid = tgfoid "
@@ -151,7 +151,7 @@ def _found(connection: BaseDatabaseWrapper) -> dict[str, tuple[str, str]]:
             [],
         )
         return {
-            name: (table, _plain(told) + _plain(body) if on else "switched off")
+            name: (table, _plain(told) + body if on else "switched off")
             for name, table, told, body, on in cursor.fetchall()
         }
 
@@ -161,9 +161,8 @@ def _body(function: str) -> str:
 
 
 def _plain(statement: str) -> str:
-    """As both sides write it: the databases give a trigger back with other brackets and spaces."""
-    bare = re.sub(r"OR REPLACE |IF NOT EXISTS (?=kept_)|\b(\w+)\.(?=\w+ FOR EACH)|[()\s]", "", statement)
-    return bare.lower()
+    """As both sides write it: PostgreSQL gives a trigger, not its function, back with other brackets and spaces."""
+    return re.sub(r"OR REPLACE |\b(\w+)\.(?=\w+ FOR EACH)|[()\s]", "", statement).lower()
 
 
 def statements(vendor: str, model: type[models.Model]) -> list[str]:

@@ -10,7 +10,8 @@ from django.db import IntegrityError, models
 
 from config.api.refusals import Refusal, RuleBroken, Unusable
 
-TRIGGER_TEXTS = ("kept as written", "own establishment only")  # of ledger.triggers
+TRIGGER_TEXTS = {"kept as written": "kept-as-written", "own establishment only": "of-another-establishment"}
+"""What the triggers of ``ledger.triggers`` say -> the code that is answered."""
 
 
 @dataclass(frozen=True)
@@ -95,8 +96,8 @@ def refusal_of(error: IntegrityError) -> Refusal | None:
     if rule:
         return _unnamed(name, rule)
     text = str(error).splitlines()[0] if str(error) else ""
-    if any(words in text for words in TRIGGER_TEXTS):
-        return RuleBroken(f"{text}. Nothing was written.", code="kept-as-written")
+    if code := next((code for words, code in TRIGGER_TEXTS.items() if words in text), ""):
+        return RuleBroken(f"{text}. Nothing was written.", code=code)
     if "unique" in text.lower():
         return RuleBroken("There is one like this already. Nothing was written.", code="already-there")
     if "foreign key" in text.lower():

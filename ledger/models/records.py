@@ -368,11 +368,14 @@ class Record(Kept):
 
 
 def _taken_by_another_kind(error: IntegrityError, records: Sequence[models.Model]) -> OtherContent | None:
-    """The list of all records holds each id once: the same id under another kind is other content."""
+    """The list of all records holds each id once, also of one of another kind, or that has left."""
     if broken_constraint(error) != "ledger_entry_pkey":
         return None
     named = str(records[0].pk) if len(records) == 1 else "of one of these"
-    return OtherContent(f"Id {named} is taken by a record of another kind. Nothing was changed.", field="id")
+    return OtherContent(
+        f"Id {named} is taken by a record of another kind, or by one that has left. Nothing was changed.",
+        field="id",
+    )
 
 
 def _value_of(record: models.Model, name: str) -> Any:

@@ -6,12 +6,14 @@ from typing import Any
 
 import pytest
 from django.db import IntegrityError, connection, transaction
+from django.test.utils import CaptureQueriesContext
 
+from config.api.constraints import refusal_of
 from config.api.refusals import OtherContent, RuleBroken, Unknown
-from ledger import people, seals, signatures, triggers, verification
+from ledger import people, removals, seals, signatures, triggers, verification
 from ledger.acts import Act
 from ledger.ids import uuid7
-from ledger.models import Entry, Establishment, Leaf, Person, Qualification, Seal, Signature
+from ledger.models import Change, Entry, Establishment, Leaf, Person, Qualification, Seal, SealHead, Signature
 
 pytestmark = pytest.mark.django_db
 COURSE: dict[str, Any] = {
@@ -101,11 +103,36 @@ def test_every_trigger_that_should_stand_stands() -> None:
     assert triggers.installed(connection) == triggers.expected(connection.vendor)
 
 
+def test_a_trigger_that_differs_by_the_case_of_one_letter_is_named(establishment: Establishment) -> None:
+    with connection.cursor() as cursor:
+        if connection.vendor == "postgresql":
+            cursor.execute(triggers.FUNCTIONS.replace("the-service", "The-service"))
+        else:
+            (told,) = (sql for sql in triggers.statements("sqlite", Change) if "_change_people" in sql)
+            cursor.execute("DROP TRIGGER kept_ledger_change_people")
+            cursor.execute(told.replace("the-service", "The-service"))
+    assert any("kept_ledger_change_people on ledger_change" in fault for fault in triggers.faults(connection))
+
+
 def test_the_database_refuses_people_who_do_not_belong_here(
     qualify: Callable[..., Qualification], act: Callable[..., Act], make_person: Callable[..., Person]
 ) -> None:
-    with pytest.raises(IntegrityError, match="its own establishment only"), transaction.atomic():
+    with pytest.raises(IntegrityError, match="its own establishment only") as caught, transaction.atomic():
         qualify(act(make_person("Stranger")))
+    refusal = refusal_of(caught.value)
+    assert refusal is not None
+    assert refusal.code == "of-another-establishment"
+
+
+def test_the_id_of_a_record_that_left_is_taken_for_good(
+    qualify: Callable[..., Qualification], act: Callable[..., Act], lead: Person, establishment: Establishment
+) -> None:
+    said = act(lead, id=uuid7())
+    record = qualify(said)
+    seals.seal(establishment=establishment)
+    removals.remove(act=act(lead), record=record, rule="ten years, ended 2036-01-01")
+    with pytest.raises(OtherContent, match="one that has left"), transaction.atomic():
+        qualify(said)
 
 
 # -- seals ------------------------------------------------------------------------------------------
@@ -126,6 +153,18 @@ def test_a_seal_covers_what_waits_and_chains_to_the_one_before(
 def test_nothing_waiting_makes_no_seal(establishment: Establishment) -> None:
     seals.seal(establishment=establishment)
     assert seals.seal(establishment=establishment) is None
+
+
+def test_one_establishment_that_cannot_be_sealed_keeps_no_other_from_it(
+    establishment: Establishment, elsewhere: Establishment
+) -> None:
+    first, second = sorted(
+        (establishment, elsewhere), key=lambda here: here.pk
+    )  # the order they are sealed in
+    SealHead.objects.filter(establishment=first).delete()
+    with pytest.raises(SealHead.DoesNotExist):
+        seals.seal_everywhere()
+    assert Seal.objects.filter(establishment=second).exists()
 
 
 def _behind_the_triggers(sql: str, params: list[Any]) -> None:
@@ -166,6 +205,18 @@ def test_verify_names(what: str, establishment: Establishment, qualify: Callable
     _behind_the_triggers(sql, [_key(record)])
     findings = " ".join(verification.verify().findings)
     assert words in findings
+
+
+@pytest.mark.django_db(transaction=True)
+def test_verify_reads_one_snapshot_and_keeps_no_writer_waiting(establishment: Establishment) -> None:
+    with CaptureQueriesContext(connection) as said:
+        assert verification.verify().whole
+    wanted = {"sqlite": "BEGIN DEFERRED", "postgresql": "SET TRANSACTION ISOLATION LEVEL REPEATABLE READ"}
+    first = next(query["sql"] for query in said if query["sql"] != "BEGIN")
+    assert first == wanted[connection.vendor]
+    with CaptureQueriesContext(connection) as said, transaction.atomic():
+        assert Seal.objects.count() == 0
+    assert all(query["sql"] != "BEGIN DEFERRED" for query in said)  # writers begin as they always did
 
 
 def test_verify_names_a_changed_seal(
