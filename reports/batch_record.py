@@ -10,7 +10,8 @@ from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 
 from batches.models import Batch, Lot, Movement
-from batches.sheets import BatchSheet, batch_sheet
+from batches.sheet_lines import BatchSheet
+from batches.sheets import batch_sheet
 from haccp import monitoring
 from haccp.checks import SENTENCES
 from haccp.limits import Result

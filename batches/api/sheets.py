@@ -9,7 +9,7 @@ from rest_framework import serializers
 from rest_framework.request import Request
 from rest_framework.response import Response
 
-from batches import sheets
+from batches import sheet_lines, sheets
 from batches.api.amounts import AmountSerializer, amount
 from batches.api.batches import BATCHES
 from batches.flags import SENTENCES, Flag
@@ -54,11 +54,11 @@ class WeighingSerializer(NotedSerializer):
     flags = serializers.SerializerMethodField()
 
     @extend_schema_field(AmountSerializer)
-    def get_quantity(self, weighing: sheets.Weighing) -> dict[str, str]:
+    def get_quantity(self, weighing: sheet_lines.Weighing) -> dict[str, str]:
         return amount(weighing.quantity, weighing.dimension)
 
     @extend_schema_field(FlagSerializer(many=True))
-    def get_flags(self, weighing: sheets.Weighing) -> list[dict[str, Any]]:
+    def get_flags(self, weighing: sheet_lines.Weighing) -> list[dict[str, Any]]:
         return [{"code": code, "detail": SENTENCES[Flag(code)]} for code in weighing.flags]
 
 
@@ -78,19 +78,19 @@ class SheetLineSerializer(serializers.Serializer):
     weighings = WeighingSerializer(many=True)
 
     @extend_schema_field(AmountSerializer)
-    def get_target(self, line: sheets.SheetLine) -> dict[str, str]:
+    def get_target(self, line: sheet_lines.SheetLine) -> dict[str, str]:
         return amount(line.target, line.dimension)
 
     @extend_schema_field(AmountSerializer)
-    def get_weighed(self, line: sheets.SheetLine) -> dict[str, str]:
+    def get_weighed(self, line: sheet_lines.SheetLine) -> dict[str, str]:
         return amount(line.weighed, line.dimension)
 
     @extend_schema_field(AmountSerializer)
-    def get_difference(self, line: sheets.SheetLine) -> dict[str, str]:
+    def get_difference(self, line: sheet_lines.SheetLine) -> dict[str, str]:
         return amount(line.difference, line.dimension)
 
     @extend_schema_field(AmountSerializer(allow_null=True))
-    def get_tolerance(self, line: sheets.SheetLine) -> dict[str, str] | None:
+    def get_tolerance(self, line: sheet_lines.SheetLine) -> dict[str, str] | None:
         fixed = line.tolerance_amount
         return None if fixed is None else amount(fixed, line.dimension)
 
@@ -126,7 +126,7 @@ class TrimLineSerializer(NotedSerializer):
     entered = serializers.CharField()
 
     @extend_schema_field(AmountSerializer)
-    def get_quantity(self, trim: sheets.TrimLine) -> dict[str, str]:
+    def get_quantity(self, trim: sheet_lines.TrimLine) -> dict[str, str]:
         return amount(trim.quantity, Dimension.MASS)
 
 
@@ -149,7 +149,7 @@ class OutputSerializer(serializers.Serializer):
     status = serializers.ChoiceField(choices=LotStatus.choices)
 
     @extend_schema_field(AmountSerializer)
-    def get_quantity(self, output: sheets.Output) -> dict[str, str]:
+    def get_quantity(self, output: sheet_lines.Output) -> dict[str, str]:
         return amount(output.quantity, output.dimension)
 
 
@@ -211,7 +211,7 @@ class SheetSerializer(serializers.Serializer):
     struck = StruckSerializer(many=True)
 
     @extend_schema_field(YieldSerializer)
-    def get_result(self, sheet: sheets.BatchSheet) -> dict[str, Any]:
+    def get_result(self, sheet: sheet_lines.BatchSheet) -> dict[str, Any]:
         found = sheet.result
         return {
             "planned": amount(found.planned, sheet.dimension),

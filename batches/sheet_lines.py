@@ -1,0 +1,175 @@
+"""What a batch sheet says: frozen values, read from records by ``batches.sheets``.
+
+Amounts are base steps (milligrams, or pieces where ``dimension`` is count); times carry the offset of the clock they
+were read from.
+"""
+
+from dataclasses import dataclass
+from datetime import date, datetime
+from uuid import UUID
+
+from batches.recipe_documents import Step
+from batches.weighing_up import WeighUp
+
+
+@dataclass(frozen=True)
+class Noted:
+    """What every line of the sheet says of itself. ``keyed_by``: who wrote it down, where that is another."""
+
+    id: UUID
+    at: datetime
+    by: str
+    keyed_by: str
+    recorded_at: datetime
+    late: bool
+    note: str
+
+
+@dataclass(frozen=True)
+class Weighing(Noted):
+    """Some of a lot went in. ``flags``: codes of ``batches.flags``."""
+
+    lot: UUID
+    lot_code: str
+    material_name: str
+    dimension: str
+    part: int | None
+    quantity: int
+    entered: str
+    flags: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class SheetLine:
+    """A recipe line against what was weighed for it. One of the two tolerances is set."""
+
+    position: int
+    material: UUID
+    material_code: str
+    material_name: str
+    dimension: str
+    target: int
+    weighed: int
+    difference: int
+    tolerance_permille: int | None
+    tolerance_amount: int | None
+    result: WeighUp
+    weighings: tuple[Weighing, ...]
+
+
+@dataclass(frozen=True)
+class PartLine(Noted):
+    number: int
+    name: str
+
+
+@dataclass(frozen=True)
+class StepLine(Noted):
+    step: str
+    part: int | None
+    equipment: str
+    ended_at: datetime | None
+
+
+@dataclass(frozen=True)
+class ReadingLine(Noted):
+    what: str
+    value: str
+    unit: str
+    part: int | None
+
+
+@dataclass(frozen=True)
+class TrimLine(Noted):
+    from_part: int
+    to_part: int
+    quantity: int
+    entered: str
+
+
+@dataclass(frozen=True)
+class OccupiedLine:
+    """Equipment the batch was on."""
+
+    equipment: UUID
+    code: str
+    name: str
+    since: datetime
+    until: datetime | None
+
+
+@dataclass(frozen=True)
+class Output:
+    """A lot that came out, all of it together."""
+
+    lot: UUID
+    lot_code: str
+    material: UUID
+    material_name: str
+    dimension: str
+    quantity: int
+    is_rework: bool
+    best_before: date | None
+    status: str
+
+
+@dataclass(frozen=True)
+class Yield:
+    """What came out against what was planned, and the mass in and out; None where a mass is not known.
+
+    ``made`` counts the recipe's product, rework apart. ``percent`` of the plan has one decimal.
+    """
+
+    planned: int
+    made: int
+    percent: str
+    mass_in: int | None
+    mass_out: int | None
+
+
+@dataclass(frozen=True)
+class Struck:
+    """A record that no longer stands: what it said, and what replaced it or said that it never happened."""
+
+    id: UUID
+    kind: str
+    said: str
+    at: datetime
+    by: str
+    recorded_at: datetime
+    replaced_by: UUID
+    withdrawn: bool
+    replaced_at: datetime
+    reason: str
+
+
+@dataclass(frozen=True)
+class BatchSheet:
+    batch: UUID
+    code: str
+    product: UUID
+    product_name: str
+    dimension: str
+    recipe_code: str
+    recipe_name: str
+    recipe_version: UUID
+    recipe_number: int
+    plan_version: UUID | None
+    permission: UUID
+    started_at: datetime
+    started_by: str
+    ended_at: datetime | None
+    planned: int
+    planned_entered: str
+    lines: tuple[SheetLine, ...]
+    unclear: tuple[Weighing, ...]
+    outside_recipe: tuple[Weighing, ...]
+    parts: tuple[PartLine, ...]
+    equipment: tuple[OccupiedLine, ...]
+    steps: tuple[StepLine, ...]
+    steps_not_noted: tuple[Step, ...]
+    readings: tuple[ReadingLine, ...]
+    trim: tuple[TrimLine, ...]
+    made: tuple[Output, ...]
+    result: Yield
+    struck: tuple[Struck, ...]
