@@ -5,11 +5,13 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any
 
+from django.db import IntegrityError, transaction
 from django.db.models import Q
 
 from batches import lots as lot_deeds
 from batches.locks import lock_material
 from batches.models import Batch, Lot, Part
+from config.api.constraints import refusal_of
 from config.api.refusals import Refusal
 from haccp import deviations, holds, judging, limits, plans, rules
 from haccp.holds import Touched
@@ -145,7 +147,7 @@ def record_many(wanted: Sequence[Wanted]) -> list[Check | Refusal]:
     by itself with its deviation and hold.
     """
     answers: dict[int, Check | Refusal] = {}
-    together: list[tuple[int, Check]] = []
+    together: dict[int, Check] = {}
     cache: dict[Any, Sequence[limits.Rule]] = {}
     for index, each in enumerate(wanted):
         try:
@@ -155,11 +157,18 @@ def record_many(wanted: Sequence[Wanted]) -> list[Check | Refusal]:
             answers[index] = _alone(each)
             continue
         if _stands_alone(check):
-            together.append((index, check))
+            together[index] = check
         else:
             answers[index] = _alone(each)
-    stored = Check.insert_many([check for _, check in together]) if together else []
-    answers.update((index, answer) for (index, _), answer in zip(together, stored, strict=True))
+    try:
+        with transaction.atomic():
+            stored = Check.insert_many(list(together.values())) if together else []
+    except (
+        Refusal,
+        IntegrityError,
+    ):  # the database refuses one, and with it this statement: so each by itself
+        stored = [_alone(wanted[index]) for index in together]
+    answers.update(zip(together, stored, strict=True))
     return [answers[index] for index in range(len(wanted))]
 
 
@@ -168,6 +177,10 @@ def _alone(each: Wanted) -> Check | Refusal:
         return record(act=each.act, subject=each.subject, said=each.said)
     except Refusal as refusal:
         return refusal
+    except IntegrityError as error:
+        if (known := refusal_of(error)) is None:
+            raise
+        return known
 
 
 def _rules(cache: dict[Any, Sequence[limits.Rule]], each: Wanted) -> Sequence[limits.Rule]:

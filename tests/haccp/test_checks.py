@@ -504,4 +504,19 @@ def test_each_of_many_answers_for_itself(
     assert (Check.objects.count(), Deviation.objects.count(), status(lot)) == (2, 1, "held")
 
 
+def test_one_of_many_that_the_database_refuses_blocks_no_other(
+    act: Any, point: Any, batch: Batch, meter: Instrument
+):
+    """Its id is that of a record of another kind, which only the database can know."""
+    answers = checks.record_many(
+        [
+            wanted(act, point, batch, meter, "0.52"),
+            wanted(act, point, batch, meter, "0.52", id=batch.uid),
+            wanted(act, point, batch, meter, "0.7"),
+        ]
+    )
+    assert [type(each).__name__ for each in answers] == ["Check", "OtherContent", "Check"]
+    assert (Check.objects.count(), Deviation.objects.count()) == (2, 1)
+
+
 # --- the rows the database refuses are in test_judging_refusals
