@@ -28,6 +28,7 @@ from ledger.models import (
     Removal,
     Seal,
     SealHead,
+    Signature,
     Unsealed,
     record_classes,
 )
@@ -74,6 +75,7 @@ def verify() -> Report:
         for model in record_classes():
             _verify_kind(model, report)
         report.findings += _entries_without_record()
+        report.findings += _names_that_do_not_fit()
         _verify_seals(report)
         _verify_files(report)
         for name in sorted(_projections):
@@ -140,6 +142,20 @@ def _entries_without_record() -> Iterator[str]:
         yield f"{entry.kind} {entry.pk} is in the ledger but there is no such kind of record"
 
 
+def _names_that_do_not_fit() -> Iterator[str]:
+    """Signatures and removals name the digest of another record, as its entry has it."""
+    for signature in Signature.objects.exclude(target_digest=F("target__digest")).iterator():
+        yield f"{signature.kind} {signature.pk} was given for other content than its record {signature.target_id} has"
+    meant = Entry.objects.filter(
+        pk=OuterRef("removed_id"),
+        kind=OuterRef("removed_kind"),
+        digest=OuterRef("removed_digest"),
+        establishment=OuterRef("establishment"),
+    )
+    for removal in Removal.objects.filter(~Exists(meant)).iterator():
+        yield f"{removal.kind} {removal.pk} names a record {removal.removed_id} that the ledger does not have so"
+
+
 def _verify_seals(report: Report) -> None:
     for establishment in Establishment.objects.all():
         expected, previous = 1, FIRST_SEAL_PREVIOUS
@@ -166,6 +182,8 @@ def _queue_findings(report: Report) -> Iterator[str]:
         yield f"{entry.kind} {entry.pk} is neither sealed nor waiting for a seal"
     for leaf in Leaf.objects.filter(Exists(Unsealed.objects.filter(entry=OuterRef("entry")))).iterator():
         yield f"entry {leaf.entry_id} is sealed and waits for a seal again"
+    for leaf in Leaf.objects.filter(position__gte=F("seal__leaf_count")).iterator():
+        yield f"entry {leaf.entry_id} has place {leaf.position} in a seal that has fewer"
     for leaf in Leaf.objects.exclude(entry__establishment=F("seal__establishment")).iterator():
         yield f"entry {leaf.entry_id} is sealed in the chain of another establishment"
 

@@ -11,9 +11,20 @@ from django.test.utils import CaptureQueriesContext
 from config.api.constraints import refusal_of
 from config.api.refusals import OtherContent, RuleBroken, Unknown
 from ledger import people, removals, seals, signatures, triggers, verification
-from ledger.acts import Act
+from ledger.acts import Act, Moment
 from ledger.ids import uuid7
-from ledger.models import Change, Entry, Establishment, Leaf, Person, Qualification, Seal, SealHead, Signature
+from ledger.models import (
+    Change,
+    Entry,
+    Establishment,
+    Leaf,
+    Person,
+    Qualification,
+    Removal,
+    Seal,
+    SealHead,
+    Signature,
+)
 
 pytestmark = pytest.mark.django_db
 COURSE: dict[str, Any] = {
@@ -183,6 +194,7 @@ TAMPERINGS = {
     "a changed row": ("UPDATE ledger_qualification SET title = 'x' WHERE id = %s", "something else"),
     "a changed entry": ("UPDATE ledger_entry SET digest = 'f' WHERE id = %s", "digest"),
     "a removed row": ("DELETE FROM ledger_qualification WHERE id = %s", "gone without a removal"),
+    "a leaf out of place": ("UPDATE ledger_leaf SET position = 99 WHERE entry_id = %s", "fewer"),
     "a removed leaf": ("DELETE FROM ledger_leaf WHERE entry_id = %s", "seal"),
 }
 
@@ -205,6 +217,32 @@ def test_verify_names(what: str, establishment: Establishment, qualify: Callable
     _behind_the_triggers(sql, [_key(record)])
     findings = " ".join(verification.verify().findings)
     assert words in findings
+
+
+def test_verify_names_a_signature_for_other_content(
+    qualify: Callable[..., Qualification], act: Callable[..., Act], lead: Person
+) -> None:
+    """As somebody would write it who may add rows: each digest fits, but nobody signed this."""
+    told = {"meaning": "approved", "signer_name": lead.name, "target_digest": "0" * 64}
+    made = Signature.new(act(lead), target=Entry.objects.get(pk=qualify().pk), **told).insert()
+    assert f"ledger.signature {made.pk}" in " ".join(verification.verify().findings)
+
+
+def test_verify_names_a_removal_that_another_establishment_made(
+    qualify: Callable[..., Qualification], elsewhere: Establishment
+) -> None:
+    """It must not excuse that the record is gone."""
+    record = qualify()
+    founder = elsewhere.memberships.all()[0].person
+    act = Act(
+        establishment=elsewhere,
+        performed_by=founder,
+        performed=Moment.now(elsewhere),
+        recorded_by=founder,
+    )
+    told = {"removed_kind": record.kind, "removed_digest": record.digest, "rule": "none"}
+    made = Removal.new(act, removed_id=record.pk, **told).insert()
+    assert f"ledger.removal {made.pk}" in " ".join(verification.verify().findings)
 
 
 @pytest.mark.django_db(transaction=True)
