@@ -866,7 +866,7 @@ class Migration(migrations.Migration):
         ),
         migrations.AddConstraint(
             model_name='recipeline',
-            constraint=models.CheckConstraint(condition=models.Q(models.Q(('tolerance_amount__isnull', True), ('tolerance_permille__gte', 0)), models.Q(('tolerance_amount__gte', 0), ('tolerance_permille__isnull', True)), _connector='OR'), name='recipe_line_has_one_tolerance'),
+            constraint=models.CheckConstraint(condition=models.Q(models.Q(('tolerance_amount__isnull', True), ('tolerance_permille__isnull', False)), models.Q(('tolerance_amount__gte', 0), ('tolerance_amount__isnull', False), ('tolerance_permille__isnull', True)), _connector='OR'), name='recipe_line_has_one_tolerance'),
         ),
         migrations.AddIndex(
             model_name='batchstart',

@@ -102,7 +102,7 @@ class RecipeLine(Kept):
             models.CheckConstraint(name="recipe_line_amount_is_positive", condition=Q(amount__gt=0)),
             models.CheckConstraint(
                 name="recipe_line_has_one_tolerance",
-                condition=Q(tolerance_permille__gte=0, tolerance_amount__isnull=True)
-                | Q(tolerance_permille__isnull=True, tolerance_amount__gte=0),
+                condition=Q(tolerance_permille__isnull=False, tolerance_amount__isnull=True)
+                | Q(tolerance_permille__isnull=True, tolerance_amount__isnull=False, tolerance_amount__gte=0),
             ),
         ]
