@@ -1,5 +1,7 @@
 from django.apps import AppConfig
 
+from config.api.constraints import say
+
 
 class HaccpConfig(AppConfig):
     """What must hold."""
@@ -11,3 +13,9 @@ class HaccpConfig(AppConfig):
         from haccp import listeners
 
         listeners.connect()
+        say(
+            "question_is_answered_once",
+            "question",
+            "This question was answered at the same moment; read that answer and correct it with a reason. "
+            "Nothing was written.",
+        )

@@ -31,7 +31,11 @@ def _say_what_broken_rules_mean() -> None:
         )
     say("membership_ends_after_it_begins", "until_day", "A role ends after it begins. Nothing was written.")
     say("ledger_person_sign_in_name_key", "sign_in_name", "This sign-in name is taken. Nothing was written.")
-    say("membership_once_a_role", "role", "This person has this role already; change its days instead.")
+    say(
+        "membership_once_a_role",
+        "role",
+        "This person has this role already; change its days instead. Nothing was written.",
+    )
 
 
 def _take_down(using: str, **_: Any) -> None:
