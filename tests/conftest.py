@@ -19,6 +19,7 @@ from ledger import establishments, people, triggers
 from ledger.acts import Act, Moment
 from ledger.models import Establishment, Membership, Person
 
+pytest.register_assert_rewrite("tests.kept_rows", "tests.twins")
 hypothesis.settings.register_profile("ci", derandomize=True, max_examples=30, deadline=None)
 hypothesis.settings.load_profile(os.environ.get("HYPOTHESIS_PROFILE", "ci"))
 

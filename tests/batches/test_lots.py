@@ -6,12 +6,12 @@ from datetime import date, timedelta
 from unittest.mock import patch
 
 import pytest
-from django.db import IntegrityError, connection, transaction
+from django.db import connection, transaction
 from django.test.utils import CaptureQueriesContext
 
 from batches import codes, lots, movements, using
 from batches.locks import lock_material
-from batches.models import CodeCounter, Edge, Lot, LotDecision, LotState, MaterialLock, Movement
+from batches.models import Lot, LotDecision, LotState, MaterialLock
 from batches.signals import lot_made, lots_decided
 from config.api.refusals import OtherContent, Unknown, Unusable
 from ledger.ids import uuid7
@@ -135,117 +135,6 @@ def test_a_record_that_somebody_else_stored_meanwhile_answers_as_a_repeat(receiv
         look.side_effect = [{}, {key: first}]  # not there when first looked for
         (answer,) = LotDecision.insert_many([decision_of(act, lot, because, id=key)])
     assert (answer.repeated, answer.digest) == (True, first.digest)
-
-
-# -- rules the tables keep --------------------------------------------------------------------------
-
-
-def bad_movement(movement, **values):
-    copy = Movement.objects.get(pk=movement.pk)
-    copy.pk = uuid7()
-    for name, value in values.items():
-        setattr(copy, name, value)
-    copy.save(force_insert=True)
-
-
-def bad_decision(movement, **values):
-    decision = LotDecision.objects.first()
-    decision.pk = uuid7()
-    for name, value in values.items():
-        setattr(decision, name, value)
-    decision.save(force_insert=True)
-
-
-def bad_lot(movement, **values):
-    lot = Lot.objects.get(pk=movement.lot_id)
-    usual = {"pk": None, "uid": uuid7(), "code": "X-1", "birth_id": LotDecision.objects.first().pk}
-    for name, value in (usual | values).items():
-        setattr(lot, name, value)
-    lot.save(force_insert=True)
-
-
-def bad_edge(movement, **values):
-    usual = {
-        "establishment": movement.establishment,
-        "source": movement.lot,
-        "target": Lot.objects.exclude(pk=movement.lot_id).first(),
-        "batch": movement.batch,
-        "quantity": 1,
-        "share": 0.5,
-    }
-    Edge.objects.create(**(usual | values))
-
-
-def itself(row):
-    key = uuid7()
-    return {"pk": key, "corrects_id": key, "reason": "x"}
-
-
-REFUSALS = {
-    "movement_has_a_quantity": lambda m: bad_movement(m, quantity=0, effect=0),
-    "movement_effect_follows_its_kind": lambda m: bad_movement(m, effect=m.quantity),
-    "movement_mass_is_not_negative": lambda m: bad_movement(m, mass=-1),
-    "used_and_made_name_a_batch": lambda m: bad_movement(m, batch=None),
-    "in_and_out_name_a_partner": lambda m: bad_movement(m, what="shipped", batch=None),
-    "batches_movement_correction_has_a_reason": lambda m: bad_movement(m, corrects_id=m.pk),
-    "batches_movement_withdrawal_names_a_record": lambda m: bad_movement(m, withdrawn=True),
-    "batches_movement_does_not_correct_itself": lambda m: bad_movement(m, **itself(m)),
-    "batches_movement_offset_is_of_this_earth": lambda m: bad_movement(m, performed_offset=841),
-    "lot_status_is_known": lambda m: bad_decision(m, status="fine"),
-    "batches_lotdecision_correction_has_a_reason": lambda m: bad_decision(
-        m, corrects_id=LotDecision.objects.first().pk
-    ),
-    "batches_lotdecision_withdrawal_names_a_record": lambda m: bad_decision(m, withdrawn=True),
-    "batches_lotdecision_does_not_correct_itself": lambda m: bad_decision(m, **itself(m)),
-    "batches_lotdecision_offset_is_of_this_earth": lambda m: bad_decision(m, performed_offset=-841),
-    "lot_code_is_used_once": lambda m: bad_lot(m, code=m.lot.code),
-    "lot_has_a_code": lambda m: bad_lot(m, code=""),
-    "rework_comes_from_a_batch": lambda m: bad_lot(m, is_rework=True),
-    "lot_state_is_known": lambda m: LotState.objects.filter(lot=m.lot).update(status="fine"),
-    "one_edge_a_batch": lambda m: bad_edge(m) or bad_edge(m),
-    "edge_joins_two_lots": lambda m: bad_edge(m, target=m.lot),
-    "edge_quantity_is_not_negative": lambda m: bad_edge(m, quantity=-1),
-    "edge_share_is_a_share": lambda m: bad_edge(m, share=1.01),
-    "one_counter_a_prefix": lambda m: CodeCounter.objects.create(
-        establishment=m.establishment, prefix=CodeCounter.objects.first().prefix
-    ),
-}
-STOPPED_EARLIER = {  # a trigger looks for what is corrected before the constraint is asked
-    "batches_movement_does_not_correct_itself": "corrects one of its own establishment only",
-    "batches_lotdecision_does_not_correct_itself": "corrects one of its own establishment only",
-}
-COLUMNS = {  # SQLite names the columns of a broken UNIQUE
-    "lot_code_is_used_once": "batches_lot.establishment_id, batches_lot.code",
-    "one_edge_a_batch": "batches_edge.source_id, batches_edge.target_id, batches_edge.batch_id",
-    "one_counter_a_prefix": "batches_codecounter.establishment_id, batches_codecounter.prefix",
-}
-
-
-@pytest.mark.parametrize("name", REFUSALS)
-def test_refused(name, paste, receive, batch, act):
-    receive()
-    used = using.use(act=act(), lot=paste, batch=batch, quantity="1", unit="KGM")
-    with pytest.raises(IntegrityError) as error, transaction.atomic():
-        REFUSALS[name](used)
-    broken = name if connection.vendor == "postgresql" else COLUMNS.get(name, name)
-    assert STOPPED_EARLIER.get(name, broken) in str(error.value)
-
-
-def test_no_constraint_goes_unproved():
-    ours = (Lot, Movement, LotDecision, LotState, Edge, CodeCounter, MaterialLock)
-    assert {constraint.name for model in ours for constraint in model._meta.constraints} == set(REFUSALS)
-
-
-def test_a_kind_of_movement_that_is_not_known_is_refused(receive):
-    with pytest.raises(IntegrityError, match="movement_effect_follows_its_kind"), transaction.atomic():
-        bad_movement(receive(), what="eaten")
-
-
-@pytest.mark.parametrize("deed", ["update", "delete"])
-def test_a_lots_identity_is_kept_as_written(deed, receive):
-    lot = receive().lot
-    with pytest.raises(IntegrityError), transaction.atomic():
-        lot.delete() if deed == "delete" else Lot.objects.filter(pk=lot.pk).update(code="X")
 
 
 # -- the lock ---------------------------------------------------------------------------------------

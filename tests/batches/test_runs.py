@@ -12,31 +12,18 @@ from hypothesis import strategies as st
 
 from batches import noting, runs
 from batches.models import (
-    Area,
     Batch,
     BatchEnd,
     BatchStart,
     BatchState,
-    CleaningBreak,
     Equipment,
     EquipmentUse,
-    Material,
     Occupation,
-    Part,
-    ProcessStep,
-    QualityReading,
-    Recipe,
-    RecipeLine,
-    RecipeVersion,
-    StoragePlace,
-    TradingPartner,
-    TrimReturn,
 )
 from batches.projections import rebuild
-from config.api.constraints import broken_constraint
 from config.api.refusals import OtherContent, RuleBroken, Unknown, Unusable
 from ledger.ids import uuid7
-from ledger.models import AlreadyRecorded, Entry, Record
+from ledger.models import AlreadyRecorded
 from tests.batches.conftest import HOUR, MORNING
 from tests.conftest import NOON
 
@@ -515,161 +502,3 @@ def test_comparing_costs_the_same_for_one_batch_as_for_ten(begin, kettle, differ
     for _ in range(9):
         begin(equipment=[kettle])
     assert cost() == alone
-
-
-# -- rules the tables keep --------------------------------------------------------------------------
-
-MODELS = (
-    Area,
-    StoragePlace,
-    Equipment,
-    Material,
-    TradingPartner,
-    Recipe,
-    RecipeVersion,
-    RecipeLine,
-    Batch,
-    BatchStart,
-    BatchEnd,
-    Part,
-    EquipmentUse,
-    BatchState,
-    Occupation,
-    CleaningBreak,
-    ProcessStep,
-    QualityReading,
-    TrimReturn,
-)
-REFERENCE = (Area, StoragePlace, Equipment, Material, TradingPartner, Recipe)
-RECORDS = tuple(model for model in MODELS if issubclass(model, Record))
-
-
-def twin(model, **values):
-    """A copy of the first row of ``model`` that says something else, written past every deed."""
-    row = model.objects.order_by("pk").first()
-    fresh = {} if model in (BatchState,) else {"pk": uuid7() if model._meta.pk.name == "id" else None}
-    if model._meta.pk.get_internal_type() == "BigAutoField":
-        fresh = {"pk": None}
-    for name, value in (fresh | values).items():
-        setattr(row, name, value)
-    row.save(force_insert=model is not BatchState)
-
-
-def twin_batch(**values):
-    usual = {"uid": uuid7(), "code": "X", "permission_id": free_entry(), "birth_id": free_entry()}
-    twin(Batch, **(usual | values))
-
-
-def free_entry():
-    return Entry.objects.exclude(pk__in=Batch.objects.values("permission")).earliest("id").pk
-
-
-REFUSALS = {
-    **{f"batches_{m._meta.model_name}_code_is_used_once": (twin, m, {}) for m in REFERENCE},
-    **{f"batches_{m._meta.model_name}_has_a_code": (twin, m, {"code": ""}) for m in REFERENCE},
-    "partner_has_a_part": (twin, TradingPartner, {"code": "X", "is_supplier": False}),
-    "material_kind_is_known": (twin, Material, {"code": "X", "kind": "toy"}),
-    "material_dimension_is_known": (twin, Material, {"code": "X", "dimension": "len"}),
-    "material_piece_has_mass": (twin, Material, {"code": "X", "piece_mass_mg": 0}),
-    "recipe_versions_are_numbered_once": (twin, RecipeVersion, {}),
-    "recipe_lines_are_numbered_once": (twin, RecipeLine, {}),
-    "recipe_line_amount_is_positive": (twin, RecipeLine, {"position": 9, "amount": 0}),
-    "recipe_line_has_one_tolerance": (twin, RecipeLine, {"position": 9, "tolerance_amount": 1}),
-    "batch_code_is_used_once": (twin_batch, None, {"code": None}),
-    "batch_has_a_code": (twin_batch, None, {"code": ""}),
-    "batch_planned_is_positive": (twin, BatchStart, {"planned": 0, "batch_id": 0}),
-    "batch_starts_once": (twin, BatchStart, {}),
-    "parts_are_numbered_once": (twin, Part, {}),
-    "part_numbers_start_at_one": (twin, Part, {"number": 0}),
-    "equipment_deed_is_known": (twin, EquipmentUse, {"deed": "lost"}),
-    "batch_ends_after_it_begins": (twin, BatchState, {"ended_at": MORNING - HOUR}),
-    "occupation_ends_after_it_begins": (twin, Occupation, {"until": MORNING - HOUR}),
-    "one_break_for_a_record": (twin, CleaningBreak, {}),
-    "step_ends_after_it_begins": (twin, ProcessStep, {"ended_at": MORNING - HOUR}),
-    "trim_is_positive": (twin, TrimReturn, {"quantity": 0}),
-    "a_part_is_not_corrected": (twin, Part, {"corrects_id": "itself", "number": 9, "reason": "x"}),
-    "a_recipe_version_is_superseded_not_corrected": (
-        twin,
-        RecipeVersion,
-        {"corrects_id": "itself", "number": 9, "reason": "x"},
-    ),
-    **{
-        f"batches_{m._meta.model_name}_offset_is_of_this_earth": (
-            twin,
-            m,
-            {"performed_offset": 841, "number": 9, "batch_id": 0},
-        )
-        for m in RECORDS
-    },
-    **{
-        f"batches_{m._meta.model_name}_withdrawal_names_a_record": (
-            twin,
-            m,
-            {"withdrawn": True, "number": 9, "batch_id": 0},
-        )
-        for m in RECORDS
-    },
-    **{
-        f"batches_{m._meta.model_name}_correction_has_a_reason": (
-            twin,
-            m,
-            {"corrects_id": "itself", "number": 9},
-        )
-        for m in RECORDS
-        if m not in (Part, RecipeVersion)
-    },
-}
-STOPPED_EARLIER = {
-    *(f"batches_{m._meta.model_name}_does_not_correct_itself" for m in RECORDS),  # a trigger looks first
-    "batches_part_correction_has_a_reason",  # a part is not corrected at all
-    "batches_recipeversion_correction_has_a_reason",  # nor is an approved recipe
-}
-
-
-@pytest.fixture
-def one_of_each(act, approved, begun, kettle, make_place, supplier, establishment):
-    """A row of every model here."""
-    Area.objects.create(establishment=establishment, code="A-1", name="Kitchen")
-    make_place()
-    part = runs.open_part(act=act(), batch=begun, number=1, name="Boil 1")
-    runs.note_equipment(act=act(), batch=begun, equipment=kettle, deed="freed")
-    noting.note_step(act=act(), batch=begun, step="COOK")
-    noting.note_quality(act=act(), batch=begun, what="colour", value="amber")
-    noting.return_trim(act=act(), batch=begun, from_part=part, to_part=part, quantity="1", unit="KGM")
-    runs.end(act=act(), batch=begun)
-    because = Entry.objects.get(pk=part.pk)
-    CleaningBreak.objects.create(equipment=kettle, at=NOON, scope={}, because=because)
-
-
-@pytest.mark.parametrize("name", REFUSALS)
-def test_refused(name, one_of_each):
-    write, model, values = REFUSALS[name]
-    if values.get("corrects_id") == "itself":
-        values = values | {"corrects_id": model.objects.order_by("pk").first().pk}
-    if name == "batch_code_is_used_once":
-        values = {"code": Batch.objects.get().code}
-    with pytest.raises(IntegrityError) as error, transaction.atomic():
-        write(model, **values) if model else write(**values)
-    assert broken_constraint(error.value) == name
-
-
-def test_no_constraint_goes_unproved():
-    ours = {constraint.name for model in MODELS for constraint in model._meta.constraints}
-    assert ours == set(REFUSALS) | STOPPED_EARLIER
-
-
-@pytest.mark.parametrize("model", [m for m in RECORDS if m not in (Part, RecipeVersion)])
-def test_a_record_does_not_correct_itself(model, one_of_each):
-    key = uuid7()
-    with pytest.raises(IntegrityError, match="own establishment only"), transaction.atomic():
-        twin(model, pk=key, corrects_id=key, reason="x", number=9)
-
-
-@pytest.mark.parametrize("model", [Batch, RecipeLine, CleaningBreak, Part, RecipeVersion])
-def test_what_is_kept_is_neither_changed_nor_removed(model, one_of_each):
-    row = model.objects.order_by("pk").first()
-    field = next(f for f in model._meta.concrete_fields if not f.primary_key)
-    with pytest.raises(IntegrityError, match="kept as written"), transaction.atomic():
-        model.objects.filter(pk=row.pk).update(**{field.attname: getattr(row, field.attname)})
-    with pytest.raises(IntegrityError), transaction.atomic():
-        model.objects.filter(pk=row.pk)._raw_delete("default")

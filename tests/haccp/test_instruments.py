@@ -9,11 +9,9 @@ from decimal import Decimal
 from typing import Any
 
 import pytest
-from django.db import IntegrityError, transaction
 from hypothesis import given
 from hypothesis import strategies as st
 
-from config.api.constraints import broken_constraint
 from config.api.refusals import ChangedMeanwhile, RuleBroken, Unusable
 from haccp import instruments
 from haccp.models import Instrument
@@ -158,28 +156,3 @@ def test_an_uncertainty_that_is_not_known_stays_unknown():
 @pytest.mark.parametrize("unit", ["MIN", "hot"])
 def test_an_uncertainty_says_nothing_of_what_the_instrument_does_not_measure(unit: str):
     assert instruments.uncertainty_in(probe(), unit) is None
-
-
-# --- the rows the database refuses
-
-BAD_ROWS = {
-    "instrument_range_is_in_order": {"range_lower": Decimal(200)},
-    "instrument_resolution_is_positive": {"resolution": Decimal(0)},
-    "instrument_uncertainty_is_not_negative": {"expanded_uncertainty": Decimal("-0.1")},
-    "haccp_instrument_has_a_code": {"code": ""},
-}
-
-
-@pytest.mark.parametrize("constraint", BAD_ROWS)
-def test_the_database_refuses_a_bad_instrument(thermometer: Instrument, constraint: str):
-    with pytest.raises(IntegrityError) as error, transaction.atomic():
-        Instrument.objects.filter(pk=thermometer.pk).update(**BAD_ROWS[constraint])
-    assert broken_constraint(error.value) == constraint
-
-
-def test_the_database_refuses_a_code_twice(make_instrument: Callable[..., Instrument]):
-    make_instrument(code="T-1")
-    make_instrument(code="T-2")
-    with pytest.raises(IntegrityError) as error, transaction.atomic():
-        Instrument.objects.filter(code="T-2").update(code="T-1")
-    assert broken_constraint(error.value) == "haccp_instrument_code_is_used_once"

@@ -1,33 +1,19 @@
 """What bad input gets over HTTP, and the rows the database itself refuses."""
 
 from collections.abc import Callable
-from copy import copy
 from typing import Any
 
 import pytest
-from django.db import IntegrityError, connection, models, transaction
 
-from batches.models import Batch, Lot, Part
-from config.api.constraints import broken_constraint
+from batches.models import Batch, Lot
 from haccp import deviations
-from haccp import models as haccp_models
 from haccp.deviations import Touched
 from haccp.models import (
-    Answer,
-    Check,
-    Closing,
-    Correction,
     Deviation,
-    Disposition,
-    Hold,
     Instrument,
-    Notice,
-    Release,
-    StartPermission,
 )
 from ledger import people
-from ledger.ids import uuid7
-from ledger.models import Entry, Establishment, Person, Record
+from ledger.models import Entry, Establishment, Person
 from tests.conftest import NOON, PASSWORD, Client, new_id, unknown_id
 
 WHEN = NOON.isoformat()
@@ -419,162 +405,3 @@ def test_a_start_without_a_plan_is_refused(api: Client, caramel_recipe: Any):
     (reason,) = answer.json()["reasons"]
     assert (reason["code"], reason["ids"]) == ("no-plan", [str(caramel_recipe.material_id)])
     assert written() == before
-
-
-# --- the rows the database refuses
-
-KINDS: tuple[type[models.Model], ...] = (
-    Check,
-    Deviation,
-    Hold,
-    Answer,
-    Disposition,
-    Closing,
-    Correction,
-    Notice,
-    StartPermission,
-    Release,
-)
-ITSELF = uuid7()
-BASE: dict[str, Callable[[Any], dict[str, Any]]] = {
-    "correction_has_a_reason": lambda row: {"corrects_id": row.pk, "reason": ""},
-    "withdrawal_names_a_record": lambda row: {"withdrawn": True, "corrects_id": None},
-    "does_not_correct_itself": lambda row: {"corrects_id": ITSELF, "id": ITSELF, "reason": "x"},
-    "offset_is_of_this_earth": lambda row: {"performed_offset": 14 * 60 + 1},
-}
-BAD_ROWS: dict[str, Callable[[Any], dict[str, Any]]] = {
-    "check_result_is_known": lambda row: {"result": "perhaps"},
-    "check_is_made_on_something": lambda row: {"batch_id": None},
-    "check_of_a_part_names_its_batch": lambda row: {
-        "batch_id": None,
-        "part_id": Part.objects.get().pk,
-        "lot_id": Lot.objects.order_by("pk")[0].pk,
-    },
-    "one_deviation_for_a_cause": lambda row: {},
-    "deviation_cause_is_known": lambda row: {"what": "bad luck"},
-    "deviation_is_not_corrected": lambda row: {"corrects_id": row.pk, "reason": "x"},
-    "deviation_has_a_title": lambda row: {"title": ""},
-    "hold_subject_is_known": lambda row: {"subject_kind": "moon"},
-    "question_is_known": lambda row: {"question": "who"},
-    "answer_says_something": lambda row: {"text": ""},
-    "question_is_answered_once": lambda row: {},
-    "disposition_is_known": lambda row: {"decision": "eat"},
-    "disposition_has_a_reason": lambda row: {"because": ""},
-    "lot_is_decided_once": lambda row: {},
-    "haccp_closing_deviation_id_key": lambda row: {},
-    "correction_says_why_no_impact": lambda row: {"no_impact_because": ""},
-    "one_notice_a_person": lambda row: {},
-}
-
-
-def constraints() -> list[tuple[type[models.Model], str]]:
-    found = [(kind, constraint.name) for kind in KINDS for constraint in kind._meta.constraints]
-    return [*found, (Closing, "haccp_closing_deviation_id_key")]
-
-
-@pytest.fixture
-def rows(
-    act: Any,
-    lead: Person,
-    batch: Batch,
-    make_lot: Any,
-    measure: Any,
-    settle: Any,
-    receive: Any,
-    accept: Any,
-    open_part: Any,
-) -> dict[type[models.Model], models.Model]:
-    """One good row of each kind."""
-    lead.email = "lead@example.com"
-    lead.save(update_fields=["email"])
-    make_lot(batch)
-    measure(batch, "0.7")
-    settle(Deviation.objects.get())
-    deviations.correct(act=act(), what="Lid off", done="Put on", no_impact_because="Empty tub")
-    accept(receive())
-    open_part(batch, 1)
-    deviations.report(act=act(), title="Another")
-    return {kind: kind._default_manager.order_by("pk").first() for kind in KINDS}  # type: ignore[misc]
-
-
-OF_A_CASE = (Answer, Disposition, Closing)
-ONE_OF_A_KIND = (
-    "one_deviation_for_a_cause",
-    "question_is_answered_once",
-    "lot_is_decided_once",
-    "haccp_closing_deviation_id_key",
-)
-
-
-def bad(row: models.Model, changes: dict[str, Any], name: str = "") -> models.Model:
-    """A copy of a good row under another id, with something in it that must not be.
-
-    It differs where two good ones must differ, unless that is the rule to be broken.
-    """
-    made: Any = copy(row)
-    made._state = copy(row._state)
-    made._state.fields_cache = {}
-    made.pk = None if isinstance(row, Notice) else uuid7()
-    if name not in ONE_OF_A_KIND:
-        if isinstance(row, Deviation):
-            made.slot = "another"
-        if isinstance(row, OF_A_CASE):
-            made.deviation_id = Deviation.objects.get(title="Another").pk
-    for field, value in changes.items():
-        setattr(made, field, value)
-    return made
-
-
-def insert(row: models.Model) -> None:
-    """Past every check of the domain, as SQL would do it."""
-    if isinstance(row, Record):
-        type(row)._insert_rows([row])
-    else:
-        row.save(force_insert=True)
-
-
-def changes_for(row: models.Model, name: str) -> dict[str, Any]:
-    own = name.removeprefix(f"haccp_{row._meta.model_name}_")
-    return (BASE[own] if own in BASE else BAD_ROWS[name])(row)
-
-
-@pytest.mark.parametrize(("kind", "name"), constraints(), ids=lambda value: getattr(value, "__name__", value))
-def test_the_database_refuses_a_bad_row(rows: Any, kind: type[models.Model], name: str):
-    made = bad(rows[kind], changes_for(rows[kind], name), name)
-    with pytest.raises(IntegrityError) as error, transaction.atomic():
-        insert(made)
-    allowed = {name}
-    if name.endswith("does_not_correct_itself"):
-        allowed.add("")  # PostgreSQL asks the trigger first
-    if kind is Deviation:
-        allowed.add("deviation_is_not_corrected")  # forbids the same row
-    assert broken_constraint(error.value) in allowed
-    assert broken_constraint(error.value) or "corrects one of its own" in str(error.value)
-
-
-@pytest.mark.parametrize(
-    "kind", [kind for kind in KINDS if kind is not Notice], ids=lambda kind: kind.__name__
-)
-def test_a_good_row_is_taken_under_another_id(rows: Any, kind: type[models.Model]):
-    """The bad rows above are refused for what is bad in them, not for being copies."""
-    insert(bad(rows[kind], {}))
-
-
-@pytest.mark.parametrize(
-    "kind", [kind for kind in KINDS if kind is not Notice], ids=lambda kind: kind.__name__
-)
-def test_a_record_is_not_changed_and_not_removed(rows: Any, kind: Any):
-    for statement in ("UPDATE {} SET note = 'x'", "DELETE FROM {}"):
-        with pytest.raises(IntegrityError), transaction.atomic(), connection.cursor() as cursor:
-            cursor.execute(statement.format(kind._meta.db_table))
-
-
-def test_every_kind_that_is_judged_is_looked_at_here():
-    """A new model of this part comes with its bad rows."""
-    mine = ("haccp.models.checks", "haccp.models.deviations", "haccp.models.gates")
-    found = {
-        each
-        for each in vars(haccp_models).values()
-        if isinstance(each, type) and issubclass(each, models.Model) and each.__module__ in mine
-    }
-    assert found == set(KINDS)

@@ -8,7 +8,6 @@ from typing import Any
 
 import pytest
 from django.core.management import CommandError, call_command
-from django.db import DatabaseError, IntegrityError, transaction
 
 from batches.models import Material
 from config.api.refusals import ChangedMeanwhile, OtherContent, RuleBroken, Unknown, Unusable
@@ -519,78 +518,6 @@ def test_a_version_that_is_not_there_is_unknown(
 def test_without_an_approval_there_is_nothing_to_compare_with(plan: Plan):
     with pytest.raises(Unknown):
         plans.differences(plan)
-
-
-# --- the rows the database refuses
-
-
-def test_a_version_number_is_used_once(act: Acts, plan_version: PlanVersion):
-    again = PlanVersion.new(act(), plan=plan_version.plan, number=1, document={"title": "x"})
-    _refused("plan_versions_are_numbered_once", again.insert)
-
-
-def test_a_version_is_superseded_not_corrected(act: Acts, plan_version: PlanVersion):
-    other = PlanVersion.new(
-        act(corrects=plan_version.pk, reason="typing error"),
-        plan=plan_version.plan,
-        number=2,
-        document={"title": "x"},
-    )
-    _refused("a_plan_version_is_superseded_not_corrected", other.insert)
-
-
-def test_a_plan_has_a_code(plan: Plan):
-    plan.code = ""
-    _refused("haccp_plan_has_a_code", plan.save)
-
-
-def test_a_plans_code_is_used_once(plan: Plan, establishment: Establishment):
-    _refused(
-        "haccp_plan_code_is_used_once",
-        lambda: Plan.objects.create(establishment=establishment, code=plan.code, name="Another"),
-    )
-
-
-def test_a_product_is_named_once_in_a_version(plan_version: PlanVersion, products: dict[str, Material]):
-    _refused(
-        "plan_product_is_named_once",
-        lambda: PlanProduct.objects.create(version=plan_version, material=products["SBC"]),
-    )
-
-
-def _point(version: PlanVersion, **values: Any) -> ControlPoint:
-    usual = {"code": "CP-NEW", "name": "New", "kind": "ccp", "document": {"code": "CP-NEW"}}
-    return ControlPoint.objects.create(
-        establishment=version.establishment, version=version, **(usual | values)
-    )
-
-
-def test_a_control_points_code_is_used_once_in_a_version(plan_version: PlanVersion):
-    _refused("control_point_code_is_used_once", lambda: _point(plan_version, code="CP-AW-2"))
-
-
-def test_a_control_points_kind_is_known(plan_version: PlanVersion):
-    _refused("control_kind_is_known", lambda: _point(plan_version, kind="ssop"))
-
-
-@pytest.mark.parametrize("kind", [PlanVersion, ControlPoint, PlanProduct])
-def test_what_was_approved_cannot_be_changed(plan_version: PlanVersion, kind: Any):
-    with pytest.raises(DatabaseError, match="kept as written"), transaction.atomic():
-        kind.objects.update(id=kind.objects.all()[0].pk)
-
-
-@pytest.mark.parametrize("kind", [PlanVersion, ControlPoint, PlanProduct])
-def test_what_was_approved_cannot_be_removed(plan_version: PlanVersion, kind: Any):
-    with pytest.raises(DatabaseError, match="kept as written"), transaction.atomic():
-        kind.objects.all()._raw_delete(kind.objects.db)
-
-
-def _refused(constraint: str, write: Callable[[], Any]) -> None:
-    from config.api.constraints import broken_constraint
-
-    with pytest.raises(IntegrityError) as error, transaction.atomic():
-        write()
-    assert broken_constraint(error.value) == constraint
 
 
 # --- the command

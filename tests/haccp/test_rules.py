@@ -6,10 +6,8 @@ from decimal import Decimal
 from typing import Any
 
 import pytest
-from django.db import IntegrityError, transaction
 
 from batches.models import Material
-from config.api.constraints import broken_constraint
 from config.api.refusals import ChangedMeanwhile, NotAllowed, RuleBroken, Unknown, Unusable
 from haccp import limits, rules
 from haccp.models import LocalRule, PlanVersion
@@ -347,53 +345,3 @@ def test_a_rule_read_back_tightens_a_limit_exactly_as_written(
         for text in ("0.62", "0.6201")
     )
     assert (at.result, above.result) == (limits.Result.WITHIN, limits.Result.OUTSIDE)
-
-
-# --- the rows the database refuses
-
-BAD_ROWS = {
-    "rule_has_a_bound": {"upper": None},
-    "rule_bounds_are_in_order": {"lower": Decimal("0.7")},
-    "rule_ends_after_it_begins": {"in_force_until": date(2026, 1, 1)},
-    "rule_names_its_source": {"citation": ""},
-    "rule_confirmation_has_a_time": {"confirmed_at": NOON},
-    "haccp_localrule_has_a_code": {"code": ""},
-}
-
-
-@pytest.mark.parametrize("constraint", BAD_ROWS)
-def test_the_database_refuses_a_bad_rule(make_rule: Callable[..., LocalRule], constraint: str):
-    rule = make_rule()
-    _refused(constraint, lambda: LocalRule.objects.filter(pk=rule.pk).update(**BAD_ROWS[constraint]))
-
-
-def test_the_database_refuses_an_authority_without_a_name(make_rule: Callable[..., LocalRule]):
-    make_rule()
-    _refused("rule_names_its_source", lambda: LocalRule.objects.update(authority=""))
-
-
-def test_the_database_refuses_a_confirmation_without_a_time(
-    make_rule: Callable[..., LocalRule], lead: Person
-):
-    make_rule()
-    _refused("rule_confirmation_has_a_time", lambda: LocalRule.objects.update(confirmed_by=lead))
-
-
-def test_the_database_refuses_to_put_a_confirmed_rule_away(confirmed_rule: Callable[..., LocalRule]):
-    confirmed_rule()
-    _refused("confirmed_rule_is_ended_not_put_away", lambda: LocalRule.objects.update(in_use=False))
-
-
-def test_a_rules_code_is_used_once(make_rule: Callable[..., LocalRule]):
-    make_rule(code="LR")
-    make_rule(code="OTHER")
-    _refused(
-        "haccp_localrule_code_is_used_once",
-        lambda: LocalRule.objects.filter(code="OTHER").update(code="LR"),
-    )
-
-
-def _refused(constraint: str, write: Callable[[], Any]) -> None:
-    with pytest.raises(IntegrityError) as error, transaction.atomic():
-        write()
-    assert broken_constraint(error.value) == constraint

@@ -6,11 +6,9 @@ from typing import Any
 
 import pytest
 from django.core.files.storage import default_storage
-from django.db import IntegrityError, transaction
 from django.utils import timezone
 
 from batches.models import Batch
-from config.api.constraints import broken_constraint
 from config.api.refusals import Unavailable, Unknown, Unusable
 from ledger.ids import uuid7
 from ledger.models import Establishment, Person
@@ -166,24 +164,6 @@ def test_without_the_text_library_the_job_says_what_to_install(
         jobs.make(job.pk)
     job.refresh_from_db()
     assert (job.state, job.problem) == ("failed", "Install pango and ask again.")
-
-
-REFUSALS: dict[str, dict[str, Any]] = {
-    "document_numbers_are_given_once": {},
-    "document_state_is_known": {"number": 9, "state": "lost"},
-    "document_done_has_a_digest": {"number": 9, "state": "done", "digest": ""},
-}
-
-
-@pytest.mark.parametrize("name", REFUSALS)
-def test_refused(name: str, ask: Callable[..., DocumentJob]) -> None:
-    job = ask()
-    job.pk = uuid7()
-    for field, value in REFUSALS[name].items():
-        setattr(job, field, value)
-    with pytest.raises(IntegrityError) as error, transaction.atomic():
-        job.save(force_insert=True)
-    assert broken_constraint(error.value) == name
 
 
 # -- over HTTP --------------------------------------------------------------------------------------

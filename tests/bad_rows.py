@@ -1,0 +1,183 @@
+"""A bad row for each CHECK of the tables: a good row of the scene, changed in one way.
+
+To prove a new one, add a line: its name, its model, and what makes the row bad; one line for each way to be bad.
+``of`` says which good row to start from, where not any will do. A value may be a function of that row. What is
+unique needs no line (``tests/twins.py`` finds it), nor what holds for every record and everything with a code.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import timedelta
+from typing import Any
+
+from batches import models as batches
+from batches.models.places import Reference
+from haccp import models as haccp
+from ledger import models as ledger
+from ledger.ids import uuid7
+from ledger.models.people import THE_SERVICE
+from reports.models import DocumentJob
+from tests.conftest import NOON
+from tests.twins import Model, implied, our_models, own_name, row_of, twin
+
+ITSELF = uuid7()
+
+
+@dataclass(frozen=True)
+class BadRow:
+    """``behind``: the trigger that looks first; "" where none does."""
+
+    name: str
+    model: Model
+    of: dict[str, Any]
+    changes: dict[str, Any]
+    behind: str = ""
+
+    def make(self) -> Any:
+        """The row, unsaved, made from the scene as it is."""
+        good = row_of(self.model, **self.of)
+        changes = {name: value(good) if callable(value) else value for name, value in self.changes.items()}
+        return twin(good, **changes)
+
+
+BAD_ROWS: list[BadRow] = []
+
+
+def refuses(name: str, model: Model, of: dict[str, Any] | None = None, /, **changes: Any) -> None:
+    BAD_ROWS.append(BadRow(name, model, of or {}, changes))
+
+
+def before(field: str) -> Callable[[Any], Any]:
+    """A day, or a moment, earlier than what the good row has in ``field``."""
+    return lambda row: getattr(row, field) - timedelta(days=1)
+
+
+def same(field: str) -> Callable[[Any], Any]:
+    return lambda row: getattr(row, field)
+
+
+# -- every record, every thing with a code -----------------------------------------------------------
+
+for kind in ledger.record_classes():
+    own, table = own_name(kind), kind._meta.db_table
+    refuses(f"{own}_offset_is_of_this_earth", kind, performed_offset=14 * 60 + 1)
+    refuses(f"{own}_offset_is_of_this_earth", kind, performed_offset=-14 * 60 - 1)
+    refuses(f"{own}_withdrawal_names_a_record", kind, {"corrects": None}, withdrawn=True)
+    if not implied(kind):
+        refuses(f"{own}_correction_has_a_reason", kind, corrects=same("pk"), reason="")
+        itself = {"id": ITSELF, "corrects": ITSELF, "reason": "x"}
+        BAD_ROWS.append(BadRow(f"{own}_does_not_correct_itself", kind, {}, itself, f"kept_{table}_correct"))
+
+for model in our_models():
+    if issubclass(model, Reference):
+        refuses(f"{own_name(model)}_has_a_code", model, code="")
+
+# -- ledger ------------------------------------------------------------------------------------------
+
+refuses("establishment_has_a_name", ledger.Establishment, name="")
+refuses("seal_numbers_start_at_one", ledger.Seal, number=0)
+refuses("seal_covers_something", ledger.Seal, leaf_count=0)
+refuses("attachment_is_not_empty", ledger.Attachment, size=0)
+refuses("removal_names_its_rule", ledger.Removal, rule="")
+refuses("person_has_a_name", ledger.Person, name="")
+refuses("the_service_does_not_sign_in", ledger.Person, sign_in_name=THE_SERVICE, is_active=True)
+refuses("membership_role_is_known", ledger.Membership, role="jester")
+refuses("membership_ends_after_it_begins", ledger.Membership, until_day=same("from_day"))
+refuses("token_ends_after_it_begins", ledger.Token, ends_at=same("made_at"))
+refuses("qualification_ends_after_it_begins", ledger.Qualification, valid_until=same("valid_from"))
+refuses("qualification_has_evidence", ledger.Qualification, evidence="")
+refuses("signature_is_by_the_signer", ledger.Signature, performed_by=lambda row: another_member(row))
+refuses("signature_meaning_is_known", ledger.Signature, meaning="liked")
+
+
+def another_member(record: Any) -> Any:
+    held = ledger.Membership.objects.filter(establishment=record.establishment_id)
+    return held.exclude(person=record.recorded_by_id)[0].person_id
+
+
+# -- batches -----------------------------------------------------------------------------------------
+
+refuses(
+    "partner_has_a_part",
+    batches.TradingPartner,
+    is_supplier=False,
+    is_customer=False,
+    is_carrier=False,
+    is_laboratory=False,
+)
+refuses("material_kind_is_known", batches.Material, kind="toy")
+refuses("material_dimension_is_known", batches.Material, dimension="len")
+refuses("material_piece_has_mass", batches.Material, piece_mass_mg=0)
+refuses(
+    "a_recipe_version_is_superseded_not_corrected", batches.RecipeVersion, corrects=same("pk"), reason="x"
+)
+refuses("recipe_line_amount_is_positive", batches.RecipeLine, amount=0)
+refuses("recipe_line_has_one_tolerance", batches.RecipeLine, tolerance_permille=1, tolerance_amount=1)
+refuses("recipe_line_has_one_tolerance", batches.RecipeLine, tolerance_permille=None, tolerance_amount=None)
+refuses("recipe_line_has_one_tolerance", batches.RecipeLine, tolerance_permille=None, tolerance_amount=-1)
+refuses("batch_has_a_code", batches.Batch, code="")
+refuses("batch_planned_is_positive", batches.BatchStart, planned=0)
+refuses("part_numbers_start_at_one", batches.Part, number=0)
+refuses("a_part_is_not_corrected", batches.Part, corrects=same("pk"), reason="x")
+refuses("equipment_deed_is_known", batches.EquipmentUse, deed="lost")
+refuses("batch_ends_after_it_begins", batches.BatchState, ended_at=before("started_at"))
+refuses("occupation_ends_after_it_begins", batches.Occupation, until=before("since"))
+refuses("lot_has_a_code", batches.Lot, code="")
+refuses("rework_comes_from_a_batch", batches.Lot, is_rework=True, batch=None)
+refuses("movement_has_a_quantity", batches.Movement, {"what": "sampled"}, quantity=0, effect=0)
+refuses("movement_effect_follows_its_kind", batches.Movement, {"what": "sampled"}, effect=same("quantity"))
+refuses(
+    "movement_effect_follows_its_kind", batches.Movement, {"what": "received"}, what="eaten", partner=None
+)
+refuses("movement_mass_is_not_negative", batches.Movement, mass=-1)
+refuses("used_and_made_name_a_batch", batches.Movement, {"what": "used"}, batch=None)
+refuses("used_and_made_name_a_batch", batches.Movement, {"what": "sampled"}, batch=1)
+refuses("in_and_out_name_a_partner", batches.Movement, {"what": "received"}, partner=None)
+refuses("lot_status_is_known", batches.LotDecision, status="fine")
+refuses("lot_state_is_known", batches.LotState, status="fine")
+refuses("edge_joins_two_lots", batches.Edge, source=same("target_id"))
+refuses("edge_quantity_is_not_negative", batches.Edge, quantity=-1)
+refuses("edge_share_is_a_share", batches.Edge, share=1.01)
+refuses("edge_share_is_a_share", batches.Edge, share=-0.01)
+refuses("step_ends_after_it_begins", batches.ProcessStep, ended_at=before("performed_at"))
+refuses("trim_is_positive", batches.TrimReturn, quantity=0)
+
+# -- haccp -------------------------------------------------------------------------------------------
+
+refuses("a_plan_version_is_superseded_not_corrected", haccp.PlanVersion, corrects=same("pk"), reason="x")
+refuses("control_kind_is_known", haccp.ControlPoint, kind="ssop")
+refuses("rule_has_a_bound", haccp.LocalRule, lower=None, upper=None)
+refuses("rule_bounds_are_in_order", haccp.LocalRule, lower=lambda row: row.upper + 1)
+refuses("rule_ends_after_it_begins", haccp.LocalRule, in_force_until=same("in_force_from"))
+refuses("rule_names_its_source", haccp.LocalRule, citation="")
+refuses("rule_names_its_source", haccp.LocalRule, authority="")
+refuses("rule_confirmation_has_a_time", haccp.LocalRule, confirmed_by=uuid7(), confirmed_at=None)
+refuses("rule_confirmation_has_a_time", haccp.LocalRule, confirmed_by=None, confirmed_at=NOON)
+refuses(
+    "confirmed_rule_is_ended_not_put_away",
+    haccp.LocalRule,
+    confirmed_by=uuid7(),
+    confirmed_at=NOON,
+    in_use=False,
+)
+refuses("instrument_range_is_in_order", haccp.Instrument, range_upper=same("range_lower"))
+refuses("instrument_resolution_is_positive", haccp.Instrument, resolution=0)
+refuses("instrument_uncertainty_is_not_negative", haccp.Instrument, expanded_uncertainty=-1)
+refuses("check_result_is_known", haccp.Check, result="perhaps")
+refuses("check_is_made_on_something", haccp.Check, batch=None, part=None, lot=None)
+refuses("check_of_a_part_names_its_batch", haccp.Check, batch=None, part=uuid7(), lot=1)
+refuses("deviation_cause_is_known", haccp.Deviation, what="bad luck")
+refuses("deviation_is_not_corrected", haccp.Deviation, corrects=same("pk"), reason="x")
+refuses("deviation_has_a_title", haccp.Deviation, title="")
+refuses("hold_subject_is_known", haccp.Hold, subject_kind="moon")
+refuses("question_is_known", haccp.Answer, question="who")
+refuses("answer_says_something", haccp.Answer, text="")
+refuses("disposition_is_known", haccp.Disposition, decision="eat")
+refuses("disposition_has_a_reason", haccp.Disposition, because="")
+refuses("correction_says_why_no_impact", haccp.Correction, no_impact_because="")
+refuses("correction_says_why_no_impact", haccp.Correction, done="")
+
+# -- reports -----------------------------------------------------------------------------------------
+
+refuses("document_state_is_known", DocumentJob, state="lost")
+refuses("document_done_has_a_digest", DocumentJob, state="done", digest="")
