@@ -162,6 +162,7 @@ STORAGES = {
 }
 
 DATA_UPLOAD_MAX_MEMORY_SIZE = 5 * 1024 * 1024
+LARGEST_FILE = 20 * 1024 * 1024  # bytes of one attached file; a site setting, no source
 FILE_UPLOAD_PERMISSIONS = 0o600
 
 REST_FRAMEWORK = {

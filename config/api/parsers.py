@@ -59,7 +59,7 @@ class StrictMultiPartParser(MultiPartParser):
     """A form whose texts and file names hold what JSON may hold here.
 
     Raises ValidationError (400) naming each field with a character that cannot be kept, or that is not UTF-8
-    (where Django put U+FFFD).
+    (where Django put U+FFFD); RequestDataTooBig (413), before anything is read, for more than one largest file.
     """
 
     def parse(
@@ -68,6 +68,9 @@ class StrictMultiPartParser(MultiPartParser):
         media_type: str | None = None,
         parser_context: Mapping[str, Any] | None = None,
     ) -> Any:
+        told = str((parser_context or {})["request"].META.get("CONTENT_LENGTH", ""))
+        if told.isdecimal() and int(told) > settings.LARGEST_FILE + settings.DATA_UPLOAD_MAX_MEMORY_SIZE:
+            raise RequestDataTooBig
         found = super().parse(stream, media_type, parser_context)
         texts = [(name, text) for name, values in found.data.lists() for text in values]
         texts += [(name, file.name) for name, files in found.files.lists() for file in files]
