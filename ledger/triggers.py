@@ -2,10 +2,10 @@
 
 Kept tables refuse UPDATE and DELETE (PostgreSQL also TRUNCATE, SQLite also REPLACE). Each new record makes
 its own line in ``ledger_entry`` and in the queue of the unsealed. A DELETE passes only where a ``ledger_removal``
-of the same establishment names the row. Who did the work and who keyed it belong to the establishment, or are
-the service itself (decision D10); the one exception is the record that an establishment was founded, whose id is
-the establishment's. SQLite drops triggers when Django remakes a table, so there they are taken down before every
-migration and made again after it.
+of the same establishment names the row; a removal itself stays. Who did the work and who keyed it belong to the
+establishment, or are the service itself (decision D10); the one exception is the record that an establishment was
+founded, whose id is the establishment's. SQLite drops triggers when Django remakes a table, so there they are
+taken down before every migration and made again after it.
 """
 
 import re
@@ -18,7 +18,7 @@ from django.db import models
 from django.db.backends.base.base import BaseDatabaseWrapper
 from django.db.models.sql import Query
 
-from ledger.models import Kept, Record
+from ledger.models import Kept, Record, Removal
 from ledger.models.people import THE_SERVICE
 
 STRANGER = "a record names people of its own establishment only"
@@ -170,9 +170,13 @@ def statements(vendor: str, model: type[models.Model]) -> list[str]:
     return _sqlite(model) if vendor == "sqlite" else _postgresql(model)
 
 
+def _may_leave(model: type[models.Model]) -> bool:
+    return issubclass(model, Record) and not issubclass(model, Removal)
+
+
 def _postgresql(model: type[models.Model]) -> list[str]:
     table = model._meta.db_table
-    removal = "ledger_refuse_removal" if issubclass(model, Record) else "ledger_refuse_change"
+    removal = "ledger_refuse_removal" if _may_leave(model) else "ledger_refuse_change"
     made = [
         f"CREATE OR REPLACE TRIGGER kept_{table}_update BEFORE UPDATE ON {table} "
         "FOR EACH ROW EXECUTE FUNCTION ledger_refuse_change()",
@@ -206,7 +210,7 @@ def _sqlite(model: type[models.Model]) -> list[str]:
             "delete",
             "DELETE",
             f"{table} rows are kept as written: DELETE refused",
-            unless if issubclass(model, Record) else "",
+            unless if _may_leave(model) else "",
         ),
         *_sqlite_no_replace(model),
     ]

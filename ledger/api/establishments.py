@@ -8,12 +8,14 @@ from rest_framework.views import APIView
 
 from config.api.etags import answer_with_etag, version_sent
 from ledger import establishments
-from ledger.api.records import act_of
+from ledger.api.records import WhyField, act_of
 from ledger.api.scope import PLANNERS, Scoped
 from ledger.models import Establishment, Membership
 
 
 class EstablishmentSerializer(serializers.ModelSerializer):
+    note = WhyField()
+
     class Meta:
         model = Establishment
         fields = [
@@ -26,6 +28,7 @@ class EstablishmentSerializer(serializers.ModelSerializer):
             "phased_start_until",
             "one_person_reason",
             "late_after_minutes",
+            "note",
             "version",
         ]
         read_only_fields = ["version"]
@@ -71,8 +74,7 @@ class EstablishmentView(Scoped):
         expected = version_sent(request)
         serializer = self.get_serializer(self.establishment, data=request.data, partial=True)
         serializer.is_valid(raise_exception=True)
-        act = act_of(self, request, {})
-        changed = establishments.change_profile(
-            act=act, values=dict(serializer.validated_data), expected_version=expected
-        )
+        values = dict(serializer.validated_data)
+        act = act_of(self, request, values)
+        changed = establishments.change_profile(act=act, values=values, expected_version=expected)
         return answer_with_etag(self.get_serializer(changed).data, changed)

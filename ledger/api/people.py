@@ -9,7 +9,7 @@ from config.api.etags import answer_with_etag, version_sent
 from config.api.refusals import Unknown
 from ledger import changes, people
 from ledger.acts import Act
-from ledger.api.records import RecordSerializer, RecordView, act_of
+from ledger.api.records import RecordSerializer, RecordView, WhyField, act_of
 from ledger.api.scope import ADMINISTRATORS, ANY_ROLE, PLANNERS, PersonReference, Scoped
 from ledger.models import Membership, Person, Qualification, Record, Role
 from ledger.signatures import prove
@@ -64,6 +64,7 @@ class RoleSerializer(serializers.Serializer):
     role = serializers.ChoiceField(choices=Role.choices)
     from_day = serializers.DateField()
     until_day = serializers.DateField(required=False, allow_null=True, default=None)
+    note = WhyField()
     version = serializers.IntegerField(read_only=True)
 
 
@@ -82,7 +83,7 @@ class Roles(mixins.ListModelMixin, Scoped):
         serializer = self.get_serializer(data=request.data)
         serializer.is_valid(raise_exception=True)
         values = dict(serializer.validated_data)
-        act = act_of(self, request, {"id": values.pop("id")} if "id" in values else {})
+        act = act_of(self, request, values)
         row = people.give_role(act=act, **values)
         code = status.HTTP_200_OK if row.repeated else status.HTTP_201_CREATED
         return Response(self.get_serializer(row).data, status=code)
@@ -108,9 +109,10 @@ class OneRole(Scoped):
         expected, row = version_sent(request), self.get_object()
         serializer = self.get_serializer(row, data=request.data, partial=True)
         serializer.is_valid(raise_exception=True)
-        values = {k: v for k, v in serializer.validated_data.items() if k in ("from_day", "until_day")}
+        values = dict(serializer.validated_data)
+        values.pop("id", None)
         changed = changes.alter(
-            act=act_of(self, request, {}), row=row, values=values, expected_version=expected
+            act=act_of(self, request, values), row=row, values=values, expected_version=expected
         )
         return answer_with_etag(self.get_serializer(changed).data, changed)
 

@@ -96,6 +96,14 @@ class RecordSerializer(BuiltOnce):
         return attrs
 
 
+class WhyField(serializers.CharField):
+    """The note on the record of a change of reference data."""
+
+    def __init__(self, **kwargs: Any):
+        told = {"required": False, "allow_blank": True, "write_only": True, "max_length": 4000}
+        super().__init__(**(told | {"help_text": "Why it is so, or changes."} | kwargs))
+
+
 def act_of(view: Scoped, request: Request, values: dict[str, Any]) -> Act:
     """Take the shared part out of validated ``values`` and make the act of it."""
     shared = {name: values.pop(name) for name in RecordSerializer.SHARED if name in values}
