@@ -30,7 +30,8 @@ def person_who_knows(
 
     A right one forgets the wrong ones before it, so that slips spread over a shift lock nobody out.
     """
-    credentials = {"username": sign_in_name, "password": password}
+    # Under the name axes looks for: under another it would count the wrong ones for nobody and lock nobody out.
+    credentials = {Person.USERNAME_FIELD: sign_in_name, "password": password}
     found = authenticate(request, **credentials)
     if isinstance(found, Person):
         AxesProxyHandler.reset_attempts(username=sign_in_name, ip_address=request.axes_ip_address)  # type: ignore[attr-defined]
