@@ -268,7 +268,15 @@ def _unique_columns(model: type[models.Model]) -> list[tuple[tuple[str, ...], st
         for constraint in meta.constraints
         if isinstance(constraint, models.UniqueConstraint)
     ]
-    return [*single, *several]
+    return [*single, *several, *_hidden_number(model)]
+
+
+def _hidden_number(model: type[models.Model]) -> list[tuple[tuple[str, ...], str]]:
+    """SQLite numbers the rows of a table whose key is no number, and REPLACE looks at that number too.
+
+    A row that comes without one shows the trigger -1, a number that SQLite gives to no row.
+    """
+    return [] if isinstance(model._meta.pk, models.AutoField) else [(("rowid",), "")]
 
 
 def _condition(model: type[models.Model], constraint: Any) -> str:
