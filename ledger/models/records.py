@@ -333,11 +333,11 @@ class Record(Kept):
         return content
 
     def open_values(self) -> dict[str, dict[str, Any]]:
-        """Salt and value of each confidential field, for whoever may see them."""
+        """Salt and value of each field that this row's form hides, for whoever may see them."""
         fields = self._meta
         return {
             name: {"salt": self.salts[name], "value": plain(fields.get_field(name), _value_of(self, name))}
-            for name in sorted(self.confidential)
+            for name in sorted(self.confidential & set(self.FORMS[self.form]))
         }
 
     def _said(self) -> dict[str, Any]:
