@@ -7,7 +7,7 @@ numbers, so nothing drifts and an empty lot shows as exactly 0.
 A volume becomes a mass only with a density given by the material; it is never guessed. Readings (temperature,
 time, water activity, ...) use the same table of units through ``convert``.
 
-Sources. Unit codes: UN/ECE Recommendation 20 revision 11e (read in published code lists). Pound = 0.45359237
+Sources. Unit codes: UN/ECE Recommendation 20 revision 11e (read in published code lists; MC from memory). Pound = 0.45359237
 kg exactly and ounce = a sixteenth of it = 28.349523125 g exactly: NIST SP 811 appendix B.8, NIST Handbook 44
 appendix C (both figures read in copies). t/degC = (t/degF - 32)/1.8, T/K = t/degC + 273.15, and for an
 interval 1 degF = 1/1.8 K: NIST SP 811 appendix B.8 (read in a copy).
@@ -77,6 +77,7 @@ class Unit:
 
 
 _LISTED = (
+    Unit("MC", Dimension.MASS, Fraction(1, 1_000), "µg"),
     Unit("MGM", Dimension.MASS, Fraction(1), "mg"),
     Unit("GRM", Dimension.MASS, Fraction(1_000), "g"),
     Unit("KGM", Dimension.MASS, Fraction(1_000_000), "kg", places=3),

@@ -109,22 +109,36 @@ def _judged(
 ) -> Iterator[dict[str, Any]]:
     by_quantity = {reading.quantity: (index, reading) for index, reading in enumerate(read)}
     wanted = [limits.from_json(each) for each in spec.limits]
-    _refuse_other_readings(read, [limit.quantity for limit in wanted])
+    asked = [member for limit in wanted for member in limits.members(limit)]
+    _refuse_other_readings(read, [limit.quantity for limit in asked])
     guard: limits.Guard = spec.document.get("guard", "off")
     for limit in wanted:
-        index, reading = by_quantity[limit.quantity]
-        known = None
-        if instrument is not None and guard != "off":
-            known = instruments.uncertainty_in(instrument, reading.unit)
-        try:
-            judgement = limits.judge(
-                reading, limits.in_force(limit, in_force), uncertainty=known, guard=guard
-            )
-        except Unusable as refusal:
-            field = f"readings.{index}.{refusal.reasons[0].field}".rstrip(".")
-            raise type(refusal)(refusal.detail, code=refusal.code, field=field) from refusal
-        guarded = {} if known is None else {"guard": guard, "uncertainty": f"{known:f} {reading.unit}"}
-        yield judgement.as_json() | guarded
+        for member in limits.members(limit):
+            index, reading = by_quantity[member.quantity]
+            judgement = _judge_one(member, reading, index, in_force, instrument, guard)
+            yield judgement if member is limit else judgement | {"all_of": limit.quantity}
+
+
+def _judge_one(
+    limit: limits.OneLimit,
+    reading: Reading,
+    index: int,
+    in_force: Sequence[limits.Rule],
+    instrument: Instrument | None,
+    guard: limits.Guard,
+) -> dict[str, Any]:
+    known = None
+    unit = reading.unit if reading.course is None else reading.course.unit
+    if instrument is not None and guard != "off":
+        known = instruments.uncertainty_in(instrument, unit)
+    try:
+        judgement = limits.judge(reading, limits.in_force(limit, in_force), uncertainty=known, guard=guard)
+    except Unusable as refusal:
+        field = f"readings.{index}.{refusal.reasons[0].field}".rstrip(".")
+        raise type(refusal)(refusal.detail, code=refusal.code, field=field) from refusal
+    return judgement.as_json() | (
+        {} if known is None else {"guard": guard, "uncertainty": f"{known:f} {unit}"}
+    )
 
 
 def _refuse_other_readings(read: Sequence[Reading], wanted: Sequence[str]) -> None:

@@ -25,6 +25,7 @@ SPARED = {
     "supply-chain": {"limits", "monitoring", "correction", "validation", "routine"},
 }
 ALSO = {"supply-chain": ("supply",)}
+DECIDES = {"water activity": "sample_temperature", "moisture": "method"}
 VALIDATED_WITHIN_DAYS = 90  # 21 CFR 117.160(b)(1), from memory; longer with a written justification
 
 
@@ -82,7 +83,9 @@ def _usable_limits(spot: Spot, point: Mapping[str, Any]) -> Iterator[Gap]:
             for reason in refusal.reasons:
                 yield here.gap(8, reason.code, reason.detail, *([reason.field] if reason.field else []))
         yield from _sourced(here, limit, 8)
-        yield from _no_heat_for_allergens(here, limit, point)
+        for each in (limit, *limit.get("members", [])):
+            yield from _no_heat_for_allergens(here, each, point)
+            yield from _says_what_decides(here, each)
 
 
 def _sourced(spot: Spot, part: Mapping[str, Any], step: int) -> Iterator[Gap]:
@@ -98,10 +101,18 @@ def _sourced(spot: Spot, part: Mapping[str, Any], step: int) -> Iterator[Gap]:
 def _no_heat_for_allergens(spot: Spot, limit: Mapping[str, Any], point: Mapping[str, Any]) -> Iterator[Gap]:
     """Heat does not in general destroy allergens (CXC 80, introduction, read)."""
     unit = UNITS.get(limit.get("unit", ""))
-    hot = unit is not None and unit.dimension is Dimension.TEMPERATURE
+    hot = (unit is not None and unit.dimension is Dimension.TEMPERATURE) or "temperature_unit" in limit
     kinds = {hazard["code"]: hazard.get("kind") for hazard in spot.document.get("hazards", [])}
     if hot and any(kinds.get(code) == "allergen" for code in point.get("hazards", [])):
         yield spot.gap(8, "heat-for-an-allergen", "heat does not clear an allergen; control it another way.")
+
+
+def _says_what_decides(spot: Spot, limit: Mapping[str, Any]) -> Iterator[Gap]:
+    """Moisture depends on the method, water activity on the temperature of the sample (common practice, no source)."""
+    for word, asked in DECIDES.items():
+        if word in str(limit.get("quantity", "")).casefold() and asked not in limit.get("asks", []):
+            sentence = f"a reading of {word} must say its {asked.replace('_', ' ')}: asks: [{asked}]."
+            yield spot.gap(8, "does-not-ask", sentence, "asks")
 
 
 def _monitoring(spot: Spot, point: Mapping[str, Any]) -> Iterator[Gap]:
@@ -118,9 +129,8 @@ def _monitoring(spot: Spot, point: Mapping[str, Any]) -> Iterator[Gap]:
         yield spot.gap(9, "no-schedule", sentence, "monitoring", "when")
     if when:
         yield from _sourced(spot.at("monitoring", "when"), when, 9)
-    if any(_measured(limit) for limit in point.get("limits", [])) and not filled(
-        monitoring.get("instrument")
-    ):
+    asked = [each for limit in point.get("limits", []) for each in (limit, *limit.get("members", []))]
+    if any(_measured(limit) for limit in asked) and not filled(monitoring.get("instrument")):
         sentence = "a measured limit needs the kind of instrument it is read with."
         yield spot.gap(9, "no-instrument", sentence, "monitoring", "instrument")
 

@@ -78,7 +78,10 @@ def control_point(part: Mapping[str, Any]) -> ControlPointSpec:
 
 def without_source(limit: Mapping[str, Any]) -> dict[str, Any]:
     """A limit as ``haccp.limits`` reads it: where its numbers come from stays in the document."""
-    return {name: value for name, value in limit.items() if name != "source"}
+    bare = {name: value for name, value in limit.items() if name != "source"}
+    if isinstance(bare.get("members"), list):
+        bare["members"] = [without_source(each) for each in bare["members"]]
+    return bare
 
 
 def _schedule(when: Mapping[str, Any]) -> Schedule | None:

@@ -146,12 +146,15 @@ class Story:
 
     def _water_activity(self) -> None:
         slip = self._check(
-            "CP-AW-1", -58, [{**AW, "value": "0.32", "sample_temperature": "21.5"}], instrument="AW1"
+            "CP-AW-1",
+            -58,
+            [{**AW, "value": "0.32", "sample_temperature": "21.5", "sample_temperature_unit": "CEL"}],
+            instrument="AW1",
         )
         right = self._check(
             "CP-AW-1",
             -58,
-            [{**AW, "value": "0.42", "sample_temperature": "21.5"}],
+            [{**AW, "value": "0.42", "sample_temperature": "21.5", "sample_temperature_unit": "CEL"}],
             instrument="AW1",
             corrects=slip["id"],
             reason="Typed 0.32; the meter and the slip of paper say 0.42.",

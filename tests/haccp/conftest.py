@@ -261,8 +261,11 @@ def point(plan_version: PlanVersion) -> Callable[[str], ControlPoint]:
     return find
 
 
+SAMPLE = {"sample_temperature": "21", "sample_temperature_unit": "CEL"}
+
+
 def water(value: str, **more: str) -> list[dict[str, str]]:
-    return [{"quantity": "water activity", "value": value, "unit": "C62", **more}]
+    return [{"quantity": "water activity", "value": value, "unit": "C62", **SAMPLE, **more}]
 
 
 def seen(control_point: ControlPoint, good: bool = True) -> list[dict[str, str]]:

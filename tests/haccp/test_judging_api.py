@@ -12,7 +12,7 @@ from haccp.api.checks import KeptReference
 from haccp.models import Check, Deviation, Hold
 from ledger.models import Person
 from tests.conftest import NOON, PASSWORD, Client, new_id
-from tests.haccp.conftest import HOUR, MINUTE, MORNING
+from tests.haccp.conftest import HOUR, MINUTE, MORNING, SAMPLE
 
 WHEN = NOON.isoformat()
 POSTGRESQL = connection.vendor == "postgresql"
@@ -31,7 +31,7 @@ def body(batch: Batch, point: Any, meter: Any) -> Callable[..., dict[str, Any]]:
     """A check of the water activity of a batch of caramels, at noon."""
 
     def make(value: str = "0.52", **values: Any) -> dict[str, Any]:
-        reading = {"quantity": "water activity", "value": value, "unit": "C62"}
+        reading = {"quantity": "water activity", "value": value, "unit": "C62", **SAMPLE}
         return {
             "performed_at": WHEN,
             "control_point": str(point("CP-AW-2").pk),

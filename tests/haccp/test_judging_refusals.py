@@ -15,6 +15,7 @@ from haccp.models import (
 from ledger import people
 from ledger.models import Entry, Establishment, Person
 from tests.conftest import NOON, PASSWORD, Client, new_id, unknown_id
+from tests.haccp.conftest import SAMPLE
 
 WHEN = NOON.isoformat()
 
@@ -41,7 +42,7 @@ def foreign(elsewhere: Establishment) -> Instrument:
 @pytest.fixture
 def body(batch: Batch, point: Any, meter: Any) -> Callable[..., dict[str, Any]]:
     def make(reading: dict[str, Any] | None = None, **values: Any) -> dict[str, Any]:
-        usual = {"quantity": "water activity", "value": "0.52", "unit": "C62"} | (reading or {})
+        usual = {"quantity": "water activity", "value": "0.52", "unit": "C62", **SAMPLE} | (reading or {})
         said = {
             "performed_at": WHEN,
             "control_point": str(point("CP-AW-2").pk),

@@ -3,6 +3,7 @@
 import copy
 import itertools
 import json
+from functools import cache
 from typing import Any
 
 import pytest
@@ -473,7 +474,7 @@ def test_what_a_saved_document_holds_can_be_digested(plan):
 def from_schema(schema: dict[str, Any]) -> st.SearchStrategy:
     """Documents of the right shape, drawn from the schema itself."""
     if "$ref" in schema:
-        schema = SCHEMA["$defs"][schema["$ref"].rsplit("/", 1)[1]]
+        return named_schema(schema["$ref"].rsplit("/", 1)[1])
     if "enum" in schema:
         return st.sampled_from(schema["enum"])
     if schema["type"] == "boolean":
@@ -489,6 +490,12 @@ def from_schema(schema: dict[str, Any]) -> st.SearchStrategy:
     if "pattern" in schema:
         return st.from_regex(schema["pattern"], fullmatch=True)
     return TEXT.filter(lambda text: len(text) >= schema.get("minLength", 0))
+
+
+@cache
+def named_schema(name: str) -> st.SearchStrategy:
+    """Asked for when it is drawn from, since a limit may hold limits."""
+    return st.deferred(lambda: from_schema(SCHEMA["$defs"][name]))
 
 
 TRAPS = [

@@ -1,0 +1,125 @@
+"""A temperature over time, and what can be said of it: how long, how much heat, how quickly it fell. Pure, numpy.
+
+Between two readings the temperature is taken to run in a straight line. Where two readings lie further apart than the
+plan allows there is a gap: nothing is said of it, it is named and its time is kept apart.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from batches.quantities import known_unit
+from config.api.refusals import Unusable
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Gap:
+    """Where readings are missing: seconds after the first reading, and for how many seconds."""
+
+    after: float
+    lasts: float
+
+
+@dataclass(frozen=True)
+class Course:
+    """Readings in the order they were taken: ``seconds`` since the first, ``values`` in ``unit`` (UN/ECE Rec 20)."""
+
+    seconds: Floats
+    values: Floats
+    unit: str
+
+    @property
+    def lasts(self) -> float:
+        """Seconds from the first reading to the last."""
+        return float(self.seconds[-1])
+
+    def converted(self, unit: str) -> "Course":
+        """The same course in another unit of temperature."""
+        if unit == self.unit:
+            return self
+        here, there = known_unit(self.unit), known_unit(unit)
+        slope, zero = here.step / there.step, (here.zero - there.zero) / there.step
+        return Course(self.seconds, self.values * float(slope) + float(zero), unit)
+
+    def shifted(self, by: float) -> "Course":
+        """Every reading higher by ``by``: how an instrument's uncertainty enters."""
+        return self if by == 0 else Course(self.seconds, self.values + by, self.unit)
+
+
+def course(seconds: Floats | list[float], values: Floats | list[float], unit: str) -> Course:
+    """A course from times and values of equal length. Raises Unusable for fewer than two readings, for what is not a
+    finite number, and for a clock that stands still or runs backwards, naming the reading (counted from 1)."""
+    at, read = np.asarray(seconds, dtype=np.float64), np.asarray(values, dtype=np.float64)
+    if at.ndim != 1 or at.shape != read.shape:
+        raise Unusable("Each reading has one time and one value.", code="shape", field="points")
+    if len(at) < 2:
+        raise Unusable(
+            "One reading cannot show how long: give at least two.", code="one-reading", field="points"
+        )
+    if not (np.isfinite(at).all() and np.isfinite(read).all()):
+        odd = int(np.flatnonzero(~(np.isfinite(at) & np.isfinite(read)))[0])
+        raise Unusable(
+            f"Reading {odd + 1} is not a finite number.", code="not-a-number", field=f"points.{odd}"
+        )
+    backwards = np.flatnonzero(np.diff(at) <= 0)
+    if len(backwards):
+        odd = int(backwards[0]) + 1
+        sentence = f"Reading {odd + 1} is not later than the one before it."
+        raise Unusable(sentence, code="clock-runs-backwards", field=f"points.{odd}")
+    return Course(at - at[0], read, unit)
+
+
+def gaps(of: Course, longest: float) -> tuple[Gap, ...]:
+    """Where two readings lie more than ``longest`` seconds apart."""
+    steps = np.diff(of.seconds)
+    return tuple(Gap(float(of.seconds[at]), float(steps[at])) for at in np.flatnonzero(steps > longest))
+
+
+def time_at(of: Course, level: float, *, above: bool, longest: float) -> float:
+    """Seconds at or above (else at or below) ``level``, gaps left out."""
+    over = (of.values - level) * (1.0 if above else -1.0)
+    first, second = over[:-1], over[1:]
+    higher, span = np.maximum(first, second), np.abs(second - first)
+    part = np.where(np.minimum(first, second) >= 0, 1.0, 0.0)
+    crossing = (higher > 0) & (part == 0)
+    part[crossing] = higher[crossing] / span[crossing]
+    steps = np.diff(of.seconds)
+    return float(np.sum(part * steps, where=steps <= longest))
+
+
+def heat(of: Course, reference: float, z: float, *, longest: float) -> float:
+    """F in seconds: the integral of 10^((T - reference) / z) over time by the trapezoid rule over that power, not over
+    T; gaps left out. ``reference`` and ``z`` in the course's unit (a difference of degrees for ``z``)."""
+    power = np.power(10.0, (of.values - reference) / z)
+    steps = np.diff(of.seconds)
+    return float(np.sum((power[1:] + power[:-1]) / 2 * steps, where=steps <= longest))
+
+
+def falls_below(of: Course, level: float) -> float | None:
+    """Seconds until it first lies below ``level``, by a straight line; 0 if it begins there, None if it never does."""
+    return _first(of, of.values < level, level)
+
+
+def reaches(of: Course, level: float) -> float | None:
+    """Seconds until it first lies at or below ``level``; None if it never does."""
+    return _first(of, of.values <= level, level)
+
+
+def _first(of: Course, there: NDArray[np.bool_], level: float) -> float | None:
+    found = np.flatnonzero(there)
+    if not len(found):
+        return None
+    at = int(found[0])
+    if at == 0:
+        return 0.0
+    before, after = of.values[at - 1], of.values[at]
+    share = 0.0 if before == after else (before - level) / (before - after)
+    return float(of.seconds[at - 1] + share * (of.seconds[at] - of.seconds[at - 1]))
+
+
+def rises_again(of: Course, level: float, after: float) -> bool:
+    """Whether a reading later than ``after`` seconds lies above ``level``."""
+    return bool(np.any(of.values[of.seconds > after] > level))
