@@ -45,6 +45,19 @@ class NotComputed:
 Answer = Computed | NotComputed
 
 
+def exact(value: float, unit: str, model: str, source: str, notes: tuple[str, ...] = ()) -> Computed:
+    """An answer that is arithmetic on what was given: its band has no width."""
+    return Computed(value, value, value, unit, model, source, notes)
+
+
+def share(value: float, field: str) -> float:
+    """``value`` if it is a share from 0 to 1. Raises Unusable, naming ``field``."""
+    given = number(value, field, least=0)
+    if given > 1:
+        raise Unusable(f"{field} must be at most 1, it is {given:g}.", code="out-of-range", field=field)
+    return given
+
+
 def number(value: float, field: str, *, above: float | None = None, least: float | None = None) -> float:
     """``value`` if it is a finite number, above or at least what is asked. Raises Unusable, naming ``field``."""
     given = float(value)
