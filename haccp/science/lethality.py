@@ -1,0 +1,277 @@
+"""What heat does to microbes: lethal rate, F, log reduction, and when such a number may not be used.
+
+L = 10^((T - Tref)/z); F = integral of L dt (minutes at Tref); D(T) = D(Tref) 10^((Tref - T)/z); logs = F / D(Tref).
+Definitions read in teaching texts on thermal processing. F is summed by the trapezoid rule over L, not over T.
+
+D and z belong to one organism in one food from one study; two studies are never put together, and a moist food's
+figures say nothing of a nut paste, chocolate or sugar. In dry and fatty foods survivors tail off: log-linear figures
+overstate long holds, so they are shown but are no kill step without the site's own validation. Warm chocolate is none.
+"""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from enum import StrEnum
+
+import numpy as np
+
+from config.api.refusals import Unusable
+from haccp.science.answers import Answer, Computed, NotComputed, exact, number
+from haccp.science.exposure import Floats, curve
+
+SOURCE = "definition (read in teaching texts on thermal processing)"
+F_MODEL = "Lethality F"
+LOGS_MODEL = "Log reduction"
+KILL_MODEL = "Kill step"
+HOLD_MODEL = "Holding time for moist meat"
+OVERSTATES = (
+    "A log-linear figure overstates what a long hold does in a dry or fatty food; own validation is needed."
+)
+NO_CHOCOLATE = (
+    "Warm chocolate is no kill step: five logs of Salmonella took over 30 h at 71 °C (secondary text, read)."
+)
+VALIDATE = "Validate the step on the site's own product and line, and give the reference."
+DRY_SPREAD = 10.0  # order of magnitude: D varies with fat, water activity and strain (read, several studies)
+
+
+class Matrix(StrEnum):
+    """What the microbes sit in. Figures for one say nothing of another."""
+
+    MOIST_MEAT = "moist meat"
+    MOIST = "other moist food"
+    NUT_PASTE = "nut paste"
+    NUTS = "nuts"
+    CHOCOLATE = "chocolate"
+    SUGAR = "sugar mass"
+    DRY = "other dry food"
+
+
+MOIST = frozenset({Matrix.MOIST_MEAT, Matrix.MOIST})
+
+
+@dataclass(frozen=True)
+class Origin:
+    """Which organism, in which food, from which study (with its provenance word). None may be empty."""
+
+    organism: str
+    matrix: Matrix
+    food: str
+    source: str
+
+    def __post_init__(self) -> None:
+        for field in ("organism", "food", "source"):
+            if not getattr(self, field).strip():
+                raise Unusable(f"D and z need their {field}.", code="origin-missing", field=field)
+
+
+@dataclass(frozen=True)
+class DecimalTime:
+    """``minutes`` at ``celsius`` kill nine in ten."""
+
+    minutes: float
+    celsius: float
+    origin: Origin
+
+    def __post_init__(self) -> None:
+        number(self.minutes, "D", above=0)
+        number(self.celsius, "temperature of D")
+
+
+@dataclass(frozen=True)
+class ZValue:
+    """``kelvin`` more make D ten times shorter."""
+
+    kelvin: float
+    origin: Origin
+
+    def __post_init__(self) -> None:
+        number(self.kelvin, "z", above=0)
+
+
+@dataclass(frozen=True)
+class Resistance:
+    """D and z of one study, and the temperatures (°C) it covered. Raises Unusable where D and z differ in origin."""
+
+    d: DecimalTime
+    z: ZValue
+    lowest_c: float
+    highest_c: float
+
+    def __post_init__(self) -> None:
+        if self.d.origin != self.z.origin:
+            raise Unusable(
+                f"D is of {_named(self.d.origin)}, z of {_named(self.z.origin)}: they are never put together.",
+                code="two-origins",
+                field="z",
+            )
+        number(self.lowest_c, "lowest temperature studied")
+        number(self.highest_c, "highest temperature studied", least=self.lowest_c)
+
+    @property
+    def origin(self) -> Origin:
+        return self.d.origin
+
+
+def _named(origin: Origin) -> str:
+    return f"{origin.organism} in {origin.food} ({origin.source})"
+
+
+def lethal_rate(celsius: float, reference_c: float, z_k: float) -> float:
+    """L, minutes at ``reference_c`` that a minute at ``celsius`` is worth. z in kelvin, above 0."""
+    z = number(z_k, "z", above=0)
+    return float(
+        10.0 ** ((number(celsius, "temperature") - number(reference_c, "reference temperature")) / z)
+    )
+
+
+def lethality(
+    minutes: Sequence[float] | Floats, celsius: Sequence[float] | Floats, reference_c: float, z_k: float
+) -> Computed:
+    """F in minutes at ``reference_c``: trapezoid over L of readings (time in min, rising; temperature in °C).
+
+    The band takes each step at its colder and at its warmer end. Raises Unusable for z <= 0 or times that do not rise.
+    """
+    times, temperatures = curve(minutes, celsius)
+    z = number(z_k, "z", above=0)
+    rates = 10.0 ** ((temperatures - number(reference_c, "reference temperature")) / z)
+    return _summed(times, rates)
+
+
+def _summed(times: Floats, rates: Floats) -> Computed:
+    steps = np.diff(times)
+    first, last = rates[:-1], rates[1:]
+    return Computed(
+        float(np.sum(steps * (first + last) / 2.0)),
+        float(np.sum(steps * np.minimum(first, last))),
+        float(np.sum(steps * np.maximum(first, last))),
+        "MIN",
+        F_MODEL,
+        SOURCE,
+        ("Band: each step taken at its colder and at its warmer end.",),
+    )
+
+
+def ramp_lethality(from_c: float, to_c: float, k_per_min: float, reference_c: float, z_k: float) -> Computed:
+    """F (min) of a straight ramp: z / (r ln 10) (10^((T2 - Tref)/z) - 10^((T1 - Tref)/z)), r in K/min.
+
+    The closed form. Raises Unusable for z <= 0, or a rate that is 0 or runs the other way.
+    """
+    z, rate = number(z_k, "z", above=0), number(k_per_min, "rate")
+    if rate * (to_c - from_c) < 0 or rate == 0:
+        raise Unusable("The rate must lead from the first temperature to the second.", field="rate")
+    ends = lethal_rate(to_c, reference_c, z) - lethal_rate(from_c, reference_c, z)
+    return exact(z / (rate * math.log(10.0)) * ends, "MIN", F_MODEL, SOURCE)
+
+
+def decimal_time(resistance: Resistance, celsius: float) -> Answer:
+    """D (min) at ``celsius``: D(Tref) 10^((Tref - T)/z), only within the temperatures studied."""
+    at = number(celsius, "temperature")
+    if not resistance.lowest_c <= at <= resistance.highest_c:
+        studied = f"It was studied from {resistance.lowest_c:g} to {resistance.highest_c:g} °C only."
+        return NotComputed("Decimal reduction time", studied, VALIDATE)
+    d = resistance.d
+    minutes = d.minutes * 10.0 ** ((d.celsius - at) / resistance.z.kelvin)
+    return exact(minutes, "MIN", "Decimal reduction time", _named(d.origin), _notes(resistance.origin.matrix))
+
+
+def log_reduction(
+    minutes: Sequence[float] | Floats,
+    celsius: Sequence[float] | Floats,
+    resistance: Resistance,
+    product: Matrix,
+) -> Answer:
+    """log10 reduction F / D(Tref) over the readings (min, °C), if the figures are of this kind of product.
+
+    Colder than studied counts as nothing, hotter as the hottest studied. The band of a dry food is a factor of ten.
+    """
+    origin = resistance.origin
+    if origin.matrix != product:
+        why = f"The figures are of {_named(origin)} and say nothing of {product}."
+        return NotComputed(LOGS_MODEL, why, VALIDATE)
+    times, temperatures = curve(minutes, celsius)
+    capped = np.minimum(temperatures, resistance.highest_c)
+    rates = np.where(
+        temperatures < resistance.lowest_c,
+        0.0,
+        10.0 ** ((capped - resistance.d.celsius) / resistance.z.kelvin),
+    )
+    f = _summed(times, rates)
+    wide = 1.0 if product in MOIST else DRY_SPREAD
+    d = resistance.d.minutes
+    return Computed(
+        f.value / d,
+        f.low / d / wide,
+        f.high / d * wide,
+        "C62",
+        LOGS_MODEL,
+        _named(origin),
+        (*_notes(product), "Colder than studied counts as nothing, hotter as the hottest studied."),
+    )
+
+
+def _notes(matrix: Matrix) -> tuple[str, ...]:
+    return () if matrix in MOIST else (OVERSTATES,)
+
+
+def kill_step(reduction: Answer, product: Matrix, own_validation: str = "") -> Answer:
+    """The reduction, if it may be leaned on as a kill step for ``product``; else why not.
+
+    Chocolate never. A dry or fatty food only with the reference of the site's own validation.
+    """
+    if product == Matrix.CHOCOLATE:
+        return NotComputed(KILL_MODEL, NO_CHOCOLATE, "Use ingredients that had their kill step before.")
+    if isinstance(reduction, NotComputed):
+        return NotComputed(KILL_MODEL, reduction.why, reduction.advice)
+    if product not in MOIST and not own_validation.strip():
+        return NotComputed(KILL_MODEL, OVERSTATES, VALIDATE)
+    return reduction
+
+
+# US guideline for cooked beef, selected rows (two copies read): °C, seconds for 6.5 log, seconds for 7 log Salmonella.
+MOIST_MEAT_ROWS = (
+    (54.4, 6720, 7260),
+    (55.0, 5340, 5820),
+    (55.6, 4260, 4620),
+    (56.7, 2700, 2820),
+    (57.2, 2160, 2220),
+    (57.8, 1680, 1920),
+    (60.0, 720, 720),
+    (60.6, 540, 600),
+    (62.8, 240, 240),
+    (63.3, 169, 182),
+    (64.4, 107, 115),
+    (65.0, 85, 91),
+    (65.6, 67, 72),
+    (66.1, 54, 58),
+    (67.2, 34, 37),
+    (67.8, 27, 29),
+    (68.3, 22, 23),
+    (69.4, 14, 15),
+)
+MOIST_MEAT_SOURCE = "US guideline for cooked beef, appendix A, selected rows (two copies read)"
+
+
+def moist_meat_hold(celsius: float, logs: float, product: Matrix) -> Answer:
+    """Seconds at ``celsius`` for 6.5 or 7 logs of Salmonella in moist meat: the row at or below, never between rows.
+
+    From 54.4 °C; hotter than 69.4 °C answers that row's time. Refused for any other product.
+    """
+    if product != Matrix.MOIST_MEAT:
+        why = f"The table is of moist cooked beef and says nothing of {product}: dry heat needs far longer."
+        return NotComputed(HOLD_MODEL, why, VALIDATE)
+    if logs not in (6.5, 7):
+        raise Unusable("The table has columns for 6.5 and 7 logs.", code="no-such-column", field="logs")
+    at = number(celsius, "temperature")
+    rows = [row for row in MOIST_MEAT_ROWS if row[0] <= at]
+    if not rows:
+        return NotComputed(HOLD_MODEL, "The table begins at 54.4 °C.")
+    return exact(float(rows[-1][1 if logs == 6.5 else 2]), "SEC", HOLD_MODEL, MOIST_MEAT_SOURCE)
+
+
+_PASTE = Origin(
+    "Salmonella (7 strains)",
+    Matrix.NUT_PASTE,
+    "peanut butter, flowing type",
+    "LWT 129, 109507, 2020, abstract (read)",
+)
+FLOWING_NUT_PASTE = Resistance(DecimalTime(31.23, 70.0, _PASTE), ZValue(44.5, _PASTE), 60.0, 80.0)
