@@ -18,9 +18,7 @@ LOWEST_KPA, HIGHEST_KPA = 22.6, 110.0  # 11 km in that atmosphere; above any wea
 WEATHER_KPA = 3.0  # how far ordinary weather moves the pressure either way: from memory
 WATER_BAND_C = 0.01  # two formulations agree to 0.001 °C (computed); kept ten times wider
 
-SYRUP_BAND_C = (
-    3.0  # between the equation and the old trade table from 70 to 82 % (computed from read figures)
-)
+SYRUP_BAND_C = 3.0  # equation against the old trade table, 70 to 82 % (computed from read figures)
 SOLIDS_BAND_PCT = 3.0  # the same disagreement seen as solids
 MOST_SOLIDS_PCT = 96.0  # the equation was tabled and checked up to here
 

@@ -64,11 +64,11 @@ class Series:
 
 @dataclass(frozen=True)
 class Chart:
-    """One or more series drawn under each other. ``sigma``: the spread the limits were made from."""
+    """One or more series drawn under each other. ``sigma``: the spread the limits were made from (None: CUSUM)."""
 
     kind: str
     series: tuple[Series, ...]
-    sigma: float
+    sigma: float | None
     notes: tuple[str, ...] = (A_WARNING,)
 
     @property
@@ -212,7 +212,7 @@ def cusum(values: Sequence[float], target: float, slack: float, decision: float)
         _limited("upper sum", _sums(x - aim - k), limits),
         _limited("lower sum", _sums(aim - k - x), limits),
     )
-    return Chart("CUSUM", series, h)
+    return Chart("CUSUM", series, None)
 
 
 def _sums(steps: Floats) -> Floats:
