@@ -22,7 +22,7 @@ LINE_SOURCE = "GUM (JCGM 100:2008) H.3, least squares with covariance (worked ex
 
 def combined(parts: Iterable[float]) -> float:
     """sqrt(sum u_i^2) of independent standard uncertainties, all in the unit of the result."""
-    return math.sqrt(math.fsum(number(u, "standard uncertainty", least=0) ** 2 for u in parts))
+    return math.hypot(*(number(u, "standard uncertainty", least=0) for u in parts))
 
 
 def expanded(u: float, k: float = COVERAGE) -> float:

@@ -14,7 +14,7 @@ from iapws.iapws97 import _PSat_T, _TSat_P
 from config.api.refusals import Unusable
 from haccp.science import boiling
 from haccp.science.answers import Computed, NotComputed
-from tests.haccp.science.published import rows
+from tests.haccp.science.tables import rows
 
 PRESSURES = st.floats(boiling.LOWEST_KPA, boiling.HIGHEST_KPA)
 

@@ -13,7 +13,7 @@ from scipy import stats
 
 from config.api.refusals import Unusable
 from haccp.science import capability, charts
-from tests.haccp.science.published import rows, series
+from tests.haccp.science.tables import rows, series
 
 AMPLIFIERS = [float(row["decibels"]) for row in rows("amplifiers")]
 

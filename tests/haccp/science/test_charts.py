@@ -16,7 +16,7 @@ from scipy import stats
 
 from config.api.refusals import Unusable
 from haccp.science import charts
-from tests.haccp.science.published import rows, series
+from tests.haccp.science.tables import rows, series
 
 FLOW, SMOOTHED, SUMMED, COUNTS = (series(name) for name in ("imr_flow", "ewma", "cusum", "c_chart"))
 RINGS = np.array(series("xbar_r_rings")).reshape(25, 5).tolist()

@@ -12,7 +12,7 @@ from batches.quantities import convert
 from config.api.refusals import Unusable
 from haccp.science import laminating
 from haccp.science.laminating import Flat, Layers
-from tests.haccp.science.published import rows
+from tests.haccp.science.tables import rows
 
 FIVE = laminating.layers(["letter"] * 5)
 LENGTHS = st.floats(10, 1000)

@@ -17,7 +17,7 @@ from config.api.refusals import Unusable
 from haccp.science import lethality
 from haccp.science.answers import Computed, NotComputed
 from haccp.science.lethality import DecimalTime, Matrix, Origin, Resistance, ZValue
-from tests.haccp.science.published import rows
+from tests.haccp.science.tables import rows
 
 PASTE = lethality.FLOWING_NUT_PASTE
 MOIST = Origin("Listeria", Matrix.MOIST, "moist food", "2 min at 70 for six logs, z 7.5 (from memory)")

@@ -12,7 +12,7 @@ from config.api.refusals import Unusable
 from haccp.science import residues
 from haccp.science.answers import NotComputed
 from haccp.science.residues import Found, ReferenceDose
-from tests.haccp.science.published import rows
+from tests.haccp.science.tables import rows
 
 MASSES = st.floats(1, 1e5)
 

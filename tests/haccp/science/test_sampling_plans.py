@@ -15,7 +15,7 @@ from scipy import stats
 
 from config.api.refusals import Unusable
 from haccp.science import sampling
-from tests.haccp.science.published import rows
+from tests.haccp.science.tables import rows
 
 DECREE = {  # share of bad units in %: chance of acceptance at 0, 10, 20 ... 70 % marginal units
     0: (1.00, 0.92, 0.74, 0.53, 0.34, 0.19, 0.09, 0.03),

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from haccp.science import boiling, stages
 from haccp.science.answers import NotComputed
-from tests.haccp.science.published import rows
+from tests.haccp.science.tables import rows
 
 BOILING = [row for row in stages.STAGES if row.boils]
 OTHER = [row for row in stages.STAGES if not row.boils]

@@ -13,7 +13,7 @@ from scipy import stats
 from config.api.refusals import Unusable
 from haccp.science import boiling, uncertainty
 from haccp.science.answers import NotComputed
-from tests.haccp.science.published import rows
+from tests.haccp.science.tables import rows
 
 READINGS = [21.521, 22.012, 22.512, 23.003, 23.507, 23.999, 24.513, 25.002, 25.503, 26.010, 26.511]
 CORRECTIONS = [-0.171, -0.169, -0.166, -0.159, -0.164, -0.165, -0.156, -0.157, -0.159, -0.161, -0.160]
