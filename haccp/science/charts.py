@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from config.api.refusals import Unusable
 from haccp.science.answers import number
-from haccp.science.exposure import Floats
+from haccp.science.courses import Floats
 
 Flags = NDArray[np.bool_]
 

@@ -9,7 +9,6 @@ overstate long holds, so they are shown but are no kill step without the site's 
 """
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
@@ -17,7 +16,7 @@ import numpy as np
 
 from config.api.refusals import Unusable
 from haccp.science.answers import Answer, Computed, NotComputed, exact, number
-from haccp.science.exposure import Floats, curve
+from haccp.science.courses import Course, Floats, gaps
 
 SOURCE = "definition (read in teaching texts on thermal processing)"
 F_MODEL = "Lethality F"
@@ -124,22 +123,24 @@ def lethal_rate(celsius: float, reference_c: float, z_k: float) -> float:
     )
 
 
-def lethality(
-    minutes: Sequence[float] | Floats, celsius: Sequence[float] | Floats, reference_c: float, z_k: float
-) -> Computed:
-    """F in minutes at ``reference_c``: trapezoid over L of readings (time in min, rising; temperature in °C).
+def lethality(of: Course, reference_c: float, z_k: float, *, longest: float = math.inf) -> Computed:
+    """F in minutes at ``reference_c``: trapezoid over L. Readings over ``longest`` seconds apart are gaps, left out.
 
-    The band takes each step at its colder and at its warmer end. Raises Unusable for z <= 0 or times that do not rise.
+    The band takes each step at its colder and at its warmer end. Raises Unusable for z <= 0.
     """
-    times, temperatures = curve(minutes, celsius)
     z = number(z_k, "z", above=0)
+    temperatures = of.converted("CEL").values
     rates = 10.0 ** ((temperatures - number(reference_c, "reference temperature")) / z)
-    return _summed(times, rates)
+    return _summed(of, rates, longest)
 
 
-def _summed(times: Floats, rates: Floats) -> Computed:
-    steps = np.diff(times)
+def _summed(of: Course, rates: Floats, longest: float) -> Computed:
+    steps = np.diff(of.seconds) / 60.0
+    steps[steps * 60.0 > longest] = 0.0
     first, last = rates[:-1], rates[1:]
+    missing = tuple(
+        f"Gap of {gap.lasts / 60:g} min after {gap.after / 60:g} min: left out." for gap in gaps(of, longest)
+    )
     return Computed(
         float(np.sum(steps * (first + last) / 2.0)),
         float(np.sum(steps * np.minimum(first, last))),
@@ -147,7 +148,7 @@ def _summed(times: Floats, rates: Floats) -> Computed:
         "MIN",
         F_MODEL,
         SOURCE,
-        ("Band: each step taken at its colder and at its warmer end.",),
+        ("Band: each step taken at its colder and at its warmer end.", *missing),
     )
 
 
@@ -175,37 +176,32 @@ def decimal_time(resistance: Resistance, celsius: float) -> Answer:
 
 
 def log_reduction(
-    minutes: Sequence[float] | Floats,
-    celsius: Sequence[float] | Floats,
-    resistance: Resistance,
-    product: Matrix,
+    of: Course, resistance: Resistance, product: Matrix, *, longest: float = math.inf
 ) -> Answer:
-    """log10 reduction F / D(Tref) over the readings (min, °C), if the figures are of this kind of product.
+    """log10 reduction F / D(Tref) over a course, if the figures are of this kind of product; gaps left out.
 
     Colder than studied counts as nothing, hotter as the hottest studied. The band of a dry food is a factor of ten.
     """
-    origin = resistance.origin
+    origin, d = resistance.origin, resistance.d
     if origin.matrix != product:
         why = f"The figures are of {_named(origin)} and say nothing of {product}."
         return NotComputed(LOGS_MODEL, why, VALIDATE)
-    times, temperatures = curve(minutes, celsius)
+    temperatures = of.converted("CEL").values
     capped = np.minimum(temperatures, resistance.highest_c)
     rates = np.where(
-        temperatures < resistance.lowest_c,
-        0.0,
-        10.0 ** ((capped - resistance.d.celsius) / resistance.z.kelvin),
+        temperatures < resistance.lowest_c, 0.0, 10.0 ** ((capped - d.celsius) / resistance.z.kelvin)
     )
-    f = _summed(times, rates)
+    f = _summed(of, rates, longest)
     wide = 1.0 if product in MOIST else DRY_SPREAD
-    d = resistance.d.minutes
+    studied = "Colder than studied counts as nothing, hotter as the hottest studied."
     return Computed(
-        f.value / d,
-        f.low / d / wide,
-        f.high / d * wide,
+        f.value / d.minutes,
+        f.low / d.minutes / wide,
+        f.high / d.minutes * wide,
         "C62",
         LOGS_MODEL,
         _named(origin),
-        (*_notes(product), "Colder than studied counts as nothing, hotter as the hottest studied."),
+        (*_notes(product), studied, *f.notes),
     )
 
 

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from config.api.refusals import Unusable
 from haccp.science.answers import Answer, Computed, NotComputed, exact, number, share
 
-MG_PER_KG = "59"  # UN/ECE Rec 20: parts per million, the same as mg/kg
+MG_PER_KG = "59"  # UN/ECE Rec 20: parts per million of the mass, as limits have it
 LEVEL_MODEL = "Action level"
 SWAB_MODEL = "Swab in the first product"
 LEVEL_SOURCE = (

@@ -16,6 +16,7 @@ from hypothesis import strategies as st
 from config.api.refusals import Unusable
 from haccp.science import lethality
 from haccp.science.answers import Computed, NotComputed
+from haccp.science.courses import course
 from haccp.science.lethality import DecimalTime, Matrix, Origin, Resistance, ZValue
 from tests.haccp.science.tables import rows
 
@@ -23,6 +24,25 @@ PASTE = lethality.FLOWING_NUT_PASTE
 MOIST = Origin("Listeria", Matrix.MOIST, "moist food", "2 min at 70 for six logs, z 7.5 (from memory)")
 LISTERIA = Resistance(DecimalTime(2 / 6, 70, MOIST), ZValue(7.5, MOIST), 60, 75)
 DRY = [matrix for matrix in Matrix if matrix not in lethality.MOIST]
+
+
+def effect(minutes, celsius, reference_c, z_k, **options):
+    at = [60 * minute for minute in minutes]
+    return lethality.lethality(course(at, celsius, "CEL"), reference_c, z_k, **options)
+
+
+def reduction(minutes, celsius, resistance, product):
+    return lethality.log_reduction(
+        course([60 * minute for minute in minutes], celsius, "CEL"), resistance, product
+    )
+
+
+def test_a_gap_is_named_and_left_out_and_fahrenheit_is_the_same_heat():
+    held = effect([0, 1, 20, 21], [70] * 4, 70, 7.5, longest=120)
+    assert held.value == pytest.approx(2)
+    assert "Gap of 19 min after 1 min: left out." in held.notes
+    warm = course([0, 60], [158, 158], "FAH")
+    assert lethality.lethality(warm, 70, 7.5).value == pytest.approx(1)
 
 
 def example(kind, inputs):
@@ -41,7 +61,7 @@ def test_lethal_rate_is_as_printed(celsius, reference, printed):
 
 @pytest.mark.parametrize(("celsius", "minutes"), [(101.1, 240), (111.1, 24)])
 def test_the_same_effect_takes_ten_times_longer_ten_degrees_colder(celsius, minutes):
-    held = lethality.lethality([0, minutes], [celsius, celsius], 121.1, 10)
+    held = effect([0, minutes], [celsius, celsius], 121.1, 10)
     assert held.value == pytest.approx(2.4)
 
 
@@ -55,7 +75,7 @@ def test_a_ramp_has_its_closed_form_and_the_trapezoid_comes_near():
     assert lethality.ramp_lethality(100, 121.1, 1, 121.1, 10).value == pytest.approx(4.3092, abs=5e-5)
     for step, expected in ((1 / 60, 4.30924), (1, 4.3278)):
         minutes = np.append(np.arange(0, 21.1, step), 21.1)
-        answer = lethality.lethality(minutes, 100 + minutes, 121.1, 10)
+        answer = effect(minutes, 100 + minutes, 121.1, 10)
         assert answer.value == pytest.approx(expected, rel=1e-4)
         assert answer.low < 4.3092 < answer.high
 
@@ -69,7 +89,7 @@ def test_a_ramp_has_its_closed_form_and_the_trapezoid_comes_near():
 def test_the_closed_ramp_lies_between_the_bounds_of_a_fine_sum(start, span, rate, z):
     signed = math.copysign(rate, span)
     minutes = np.linspace(0, span / signed, 400)
-    summed = lethality.lethality(minutes, start + signed * minutes, 100, z)
+    summed = effect(minutes, start + signed * minutes, 100, z)
     closed = lethality.ramp_lethality(start, start + span, signed, 100, z)
     assert summed.low <= closed.value * (1 + 1e-9)
     assert closed.value <= summed.high * (1 + 1e-9)
@@ -78,12 +98,12 @@ def test_the_closed_ramp_lies_between_the_bounds_of_a_fine_sum(start, span, rate
 @given(st.lists(st.floats(20, 140), min_size=2, max_size=30), st.floats(1, 60))
 def test_f_adds_up_over_parts_and_never_falls_with_heat(celsius, z):
     minutes = list(range(len(celsius)))
-    whole = lethality.lethality(minutes, celsius, 100, z).value
-    hotter = lethality.lethality(minutes, [c + 1 for c in celsius], 100, z).value
+    whole = effect(minutes, celsius, 100, z).value
+    hotter = effect(minutes, [c + 1 for c in celsius], 100, z).value
     assert hotter > whole
     if len(celsius) > 3:
-        parts = lethality.lethality(minutes[:3], celsius[:3], 100, z).value
-        parts += lethality.lethality(minutes[2:], celsius[2:], 100, z).value
+        parts = effect(minutes[:3], celsius[:3], 100, z).value
+        parts += effect(minutes[2:], celsius[2:], 100, z).value
         assert parts == pytest.approx(whole)
 
 
@@ -132,8 +152,8 @@ def test_d_is_not_stretched_past_what_was_studied(celsius):
 
 
 def test_two_minutes_at_70_are_six_logs_in_a_moist_food_and_next_to_nothing_in_a_nut_paste():
-    moist = lethality.log_reduction([0, 2], [70, 70], LISTERIA, Matrix.MOIST)
-    paste = lethality.log_reduction([0, 2], [70, 70], PASTE, Matrix.NUT_PASTE)
+    moist = reduction([0, 2], [70, 70], LISTERIA, Matrix.MOIST)
+    paste = reduction([0, 2], [70, 70], PASTE, Matrix.NUT_PASTE)
     assert moist.value == pytest.approx(6)
     assert paste.value == pytest.approx(2 / 31.23)
     assert paste.value == pytest.approx(0.06, abs=0.005)
@@ -144,20 +164,20 @@ def test_two_minutes_at_70_are_six_logs_in_a_moist_food_and_next_to_nothing_in_a
 )
 def test_a_published_long_hold_lies_in_the_wide_band_of_a_dry_food(condition, celsius, minutes, logs):
     assert condition in {row["condition"] for row in rows("low-moisture-log-reductions")}
-    answer = lethality.log_reduction([0, minutes], [celsius, celsius], PASTE, Matrix.NUT_PASTE)
+    answer = reduction([0, minutes], [celsius, celsius], PASTE, Matrix.NUT_PASTE)
     assert answer.low < logs < answer.high
     assert answer.value > logs  # more than 260 min were needed: the straight line promises too much
 
 
 def test_figures_of_one_food_are_refused_for_another():
-    answer = lethality.log_reduction([0, 2], [70, 70], LISTERIA, Matrix.NUT_PASTE)
+    answer = reduction([0, 2], [70, 70], LISTERIA, Matrix.NUT_PASTE)
     assert isinstance(answer, NotComputed)
     assert "say nothing of nut paste" in answer.why
 
 
 def test_colder_than_studied_counts_as_nothing_and_hotter_as_the_hottest():
-    cold = lethality.log_reduction([0, 60], [59, 59], PASTE, Matrix.NUT_PASTE)
-    hot = lethality.log_reduction([0, 60], [120, 120], PASTE, Matrix.NUT_PASTE)
+    cold = reduction([0, 60], [59, 59], PASTE, Matrix.NUT_PASTE)
+    hot = reduction([0, 60], [120, 120], PASTE, Matrix.NUT_PASTE)
     assert cold.value == 0
     assert hot.value == pytest.approx(60 / lethality.decimal_time(PASTE, 80).value)
 
@@ -185,20 +205,20 @@ def test_d_and_z_must_be_above_zero(wrong):
         with pytest.raises(Unusable):
             made()
     with pytest.raises(Unusable):
-        lethality.lethality([0, 1], [70, 70], 70, wrong)
+        effect([0, 1], [70, 70], 70, wrong)
 
 
 @pytest.mark.parametrize("product", DRY)
 def test_a_dry_food_is_no_kill_step_without_own_validation(product):
     origin = replace(MOIST, matrix=product, food="a dry food")
     resistance = Resistance(DecimalTime(1, 70, origin), ZValue(20, origin), 60, 90)
-    logs = lethality.log_reduction([0, 100], [80, 80], resistance, product)
+    logs = reduction([0, 100], [80, 80], resistance, product)
     assert any("overstates" in note for note in logs.notes)
     assert isinstance(lethality.kill_step(logs, product, " "), NotComputed)
 
 
 def test_own_validation_lets_a_nut_paste_stand_and_keeps_the_note():
-    logs = lethality.log_reduction([0, 200], [80, 80], PASTE, Matrix.NUT_PASTE)
+    logs = reduction([0, 200], [80, 80], PASTE, Matrix.NUT_PASTE)
     stands = lethality.kill_step(logs, Matrix.NUT_PASTE, "validation V-7")
     assert isinstance(stands, Computed)
     assert any("overstates" in note for note in stands.notes)
@@ -207,7 +227,7 @@ def test_own_validation_lets_a_nut_paste_stand_and_keeps_the_note():
 def test_warm_chocolate_is_never_a_kill_step_whatever_is_shown():
     origin = replace(MOIST, matrix=Matrix.CHOCOLATE, food="milk chocolate")
     resistance = Resistance(DecimalTime(5.2, 80, origin), ZValue(18, origin), 70, 90)
-    logs = lethality.log_reduction([0, 600], [90, 90], resistance, Matrix.CHOCOLATE)
+    logs = reduction([0, 600], [90, 90], resistance, Matrix.CHOCOLATE)
     answer = lethality.kill_step(logs, Matrix.CHOCOLATE, "validation V-8")
     assert isinstance(answer, NotComputed)
     assert "no kill step" in answer.why
@@ -215,7 +235,7 @@ def test_warm_chocolate_is_never_a_kill_step_whatever_is_shown():
 
 
 def test_a_refused_reduction_stays_refused_as_a_kill_step():
-    refused = lethality.log_reduction([0, 2], [70, 70], PASTE, Matrix.MOIST)
+    refused = reduction([0, 2], [70, 70], PASTE, Matrix.MOIST)
     assert isinstance(lethality.kill_step(refused, Matrix.MOIST), NotComputed)
 
 
