@@ -63,7 +63,7 @@ def approve(
     _refuse_other_draft(locked, expected_version)
     if Role.FOOD_SAFETY_LEAD not in people.roles_of(act.performed_by, act.establishment, act.local_day):
         raise NotAllowed("A food-safety lead approves recipes. Nothing was written.")
-    lines = _approvable(locked)
+    lines = _approvable(locked, latest)
     version.insert()
     RecipeLine.objects.bulk_create(_row(version, line, material) for line, material in lines)
     entry = Entry.objects.get(pk=version.pk)
@@ -141,10 +141,15 @@ def gaps(recipe: Recipe) -> list[Reason]:
     return [*_size_gaps(recipe, document), *_line_gaps(document, found)]
 
 
-def _approvable(recipe: Recipe) -> Sequence[tuple[recipe_documents.Line, Material]]:
+def _approvable(
+    recipe: Recipe, latest: RecipeVersion | None
+) -> Sequence[tuple[recipe_documents.Line, Material]]:
     reasons = gaps(recipe)
     if not recipe.in_use:
         reasons.append(Reason("not-in-use", f"Recipe {recipe.code} is marked as no longer in use.", "recipe"))
+    if latest is not None and latest.document == recipe.draft:
+        sentence = f"The draft is the same as version {latest.number}, which is approved."
+        reasons.append(Reason("unchanged", sentence, "draft", [str(latest.pk)]))
     if reasons:
         raise RuleBroken(
             f"The recipe cannot be approved: {len(reasons)} {'reason' if len(reasons) == 1 else 'reasons'}. "

@@ -218,9 +218,26 @@ def test_the_digest_hides_the_quantities(approved):
     assert "'6400'" not in str(content)  # as a value: a digest may hold these digits by chance
 
 
-def test_a_newer_approval_supersedes(approve, approved, pillow_recipe, act, lead):
+def test_a_newer_approval_supersedes(approve, approved, pillow_recipe, pillow_draft, act, lead):
+    changed = pillow_draft | {"notes": "Stir longer."}
+    recipes.redraft(act=act(by=lead), recipe=pillow_recipe, values={"draft": changed})
     second = approve(pillow_recipe, act(by=lead))
     assert (second.number, recipes.latest_version(pillow_recipe)) == (2, second)
+
+
+def test_an_unchanged_draft_is_not_approved_again(approve, approved, pillow_recipe, act, lead):
+    with pytest.raises(RuleBroken) as refusal:
+        approve(pillow_recipe, act(by=lead))
+    (reason,) = refusal.value.reasons
+    assert (reason.code, reason.field, reason.ids) == ("unchanged", "draft", [str(approved.pk)])
+    assert RecipeVersion.objects.count() == 1
+
+
+def test_an_earlier_draft_may_be_approved_anew(approve, approved, pillow_recipe, pillow_draft, act, lead):
+    for draft in (pillow_draft | {"notes": "Stir longer."}, pillow_draft):
+        recipes.redraft(act=act(by=lead), recipe=pillow_recipe, values={"draft": draft})
+        newest = approve(pillow_recipe, act(by=lead))
+    assert newest.number == 3
 
 
 def test_a_change_of_the_draft_leaves_the_approved_version_as_it_was(approved, pillow_recipe, act, lead):

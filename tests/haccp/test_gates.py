@@ -91,6 +91,26 @@ def test_a_phased_start_warns_and_begins_even_without_a_plan(start: Any, establi
     assert not Deviation.objects.exists()
 
 
+def test_a_recipe_out_of_use_is_named_in_words_and_by_id(
+    start: Any, caramel_recipe: RecipeVersion, plan_version: Any
+):
+    Recipe.objects.update(in_use=False)
+    caramel_recipe.recipe.refresh_from_db()
+    reason = reasons_of(start)["recipe-not-in-use"]
+    assert reason.detail == "Recipe R-SBC is marked as no longer in use."
+    assert (reason.field, reason.ids) == ("recipe_version", [str(caramel_recipe.recipe_id)])
+
+
+def test_a_phased_start_warns_of_a_recipe_out_of_use(
+    start: Any, establishment: Any, caramel_recipe: RecipeVersion, plan_version: Any, phased: None
+):
+    Recipe.objects.update(in_use=False)
+    caramel_recipe.recipe.refresh_from_db()
+    establishment.refresh_from_db()
+    (warning,) = StartPermission.objects.get(pk=start().batch.permission_id).warnings
+    assert (warning["code"], warning["ids"]) == ("recipe-not-in-use", [str(caramel_recipe.recipe_id)])
+
+
 def test_a_phased_start_ends_on_its_day(start: Any, act: Any, establishment: Any, phased: None):
     establishment.refresh_from_db()
     assert "no-plan" in reasons_of(lambda: start(said_act=act(at=MORNING + 24 * HOUR)))
