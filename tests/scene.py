@@ -87,9 +87,12 @@ class Scene:
     def body(self, method: str, path: str) -> dict[str, Any]:
         """What the operation takes as it is: usual values, and ids of rows that are there."""
         found = self.body_schema(method, path)
-        made = {} if found is None else self._object(found[1], short(path))
+        made, known = (
+            ({}, {}) if found is None else (self._object(found[1], short(path)), found[1]["properties"])
+        )
         special = SPECIAL.get(short(path), {})
-        made |= copy.deepcopy(special(self) if callable(special) else special)
+        special = copy.deepcopy(special(self) if callable(special) else special)
+        made |= {name: value for name, value in special.items() if name in known}
         return {name: value for name, value in made.items() if value is not None}
 
     def _object(self, schema: dict[str, Any], where: str) -> dict[str, Any]:
@@ -209,6 +212,7 @@ SPECIAL: dict[str, Any] = {
     "recipes": {"draft": {"notes": "Hot sugar sticks."}},
     "people": {"sign_in_name": "newcomer", "role": "operator", "initials": "NC"},
     "qualifications": {"valid_until": None},
+    "reviews": lambda scene: {"records": [scene.ids["check"]]},
     "roles": {"until_day": None, "role": "supervisor"},
     "roles/{id}": {"until_day": None},
 }

@@ -19,6 +19,7 @@ from batches.api.amounts import AsEntered
 from batches.flags import SENTENCES, Flag
 from batches.models import Batch, Lot, Material, Movement, MovementKind, Part, StoragePlace, TradingPartner
 from batches.movements import withdraw
+from config.api.bodies import BodySerializer
 from config.api.problems import exception_handler
 from ledger.acts import Act
 from ledger.api.records import RecordSerializer, act_of
@@ -273,12 +274,12 @@ class AnyBody(serializers.DictField):
     """The body as the address of its kind takes it."""
 
 
-class ItemSerializer(serializers.Serializer):
+class ItemSerializer(BodySerializer):
     what = serializers.ChoiceField(choices=list(DEEDS))
     movement = AnyBody()
 
 
-class ItemsSerializer(serializers.Serializer):
+class ItemsSerializer(BodySerializer):
     items = serializers.ListField(child=ItemSerializer(), min_length=1, max_length=MOST_ITEMS)
 
 

@@ -83,6 +83,12 @@ class WholeRecipeSerializer(RecipeSerializer):
         return None if latest is None else str(latest.pk)
 
 
+class RecipeChangeSerializer(WholeRecipeSerializer):
+    """What a recipe makes stays: for another product begin another recipe."""
+
+    material = ScopedReference(read_only=True, queryset=None)
+
+
 class RecipeLineSerializer(serializers.Serializer):
     position = serializers.IntegerField()
     material = serializers.UUIDField(source="material_id")
@@ -148,12 +154,14 @@ def _whole(view: RecipeView, row: Recipe, code: int = status.HTTP_200_OK) -> Res
 class OneRecipe(RecipeView):
     """A recipe, its draft, and what stands between the draft and its approval. A change needs ``If-Match``."""
 
-    serializer_class = WholeRecipeSerializer
+    serializer_class = RecipeChangeSerializer
     queryset = Recipe.objects.select_related("material")
 
+    @extend_schema(responses={200: WholeRecipeSerializer})
     def get(self, request: Request, *args: Any, **kwargs: Any) -> Response:
         return _whole(self, self.get_object())
 
+    @extend_schema(responses={200: WholeRecipeSerializer})
     def patch(self, request: Request, *args: Any, **kwargs: Any) -> Response:
         expected, row = version_sent(request), self.get_object()
         serializer = self.get_serializer(row, data=request.data, partial=True)

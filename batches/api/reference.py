@@ -11,7 +11,8 @@ from rest_framework.response import Response
 from batches import reference
 from batches.api.movements import read_filters
 from batches.models import Area, Dimension, Equipment, Material, MaterialKind, StoragePlace, TradingPartner
-from config.api.etags import answer_with_etag, version_sent
+from config.api.bodies import BodySerializer
+from config.api.etags import answer_unless_known, answer_with_etag, version_sent
 from ledger.api.records import MomentField, act_of
 from ledger.api.scope import PLANNERS, Scoped, ScopedReference
 
@@ -22,7 +23,7 @@ def example(title: str, /, **body: Any) -> Callable[[Any], Any]:
     return extend_schema_serializer(examples=[OpenApiExample(title, body, request_only=True)])
 
 
-class ReferenceSerializer(serializers.Serializer):
+class ReferenceSerializer(BodySerializer):
     """What all reference data shares."""
 
     id = serializers.UUIDField(
@@ -165,7 +166,8 @@ class ReferenceList(mixins.ListModelMixin, ReferenceView):
 
 class ReferenceOne(ReferenceView):
     def get(self, request: Request, *args: Any, **kwargs: Any) -> Response:
-        return self.answer(self.get_object())
+        row = self.get_object()
+        return answer_unless_known(request, self.get_serializer(row).data, row)
 
     def patch(self, request: Request, *args: Any, **kwargs: Any) -> Response:
         expected, row = version_sent(request), self.get_object()

@@ -1,8 +1,13 @@
-"""Reference data changes only for somebody who saw its present version: ``ETag`` and ``If-Match`` (RFC 9110)."""
+"""Reference data changes only for somebody who saw its present version: ``ETag`` and ``If-Match`` (RFC 9110).
+
+Whoever has the present version already is told so in few bytes: ``If-None-Match`` and 304.
+"""
 
 import re
 from typing import Any, Protocol
 
+from django.utils.http import parse_etags
+from rest_framework import status
 from rest_framework.exceptions import APIException
 from rest_framework.request import Request
 from rest_framework.response import Response
@@ -40,3 +45,15 @@ def version_sent(request: Request) -> int:
 
 def answer_with_etag(data: Any, row: HasVersion, status: int = 200) -> Response:
     return Response(data, status=status, headers={"ETag": f'"{row.version}"'})
+
+
+def answer_unless_known(request: Request, data: Any, row: HasVersion) -> Response:
+    """The row with its ETag; 304 without a body where ``If-None-Match`` names it (RFC 9110, 13.1.2 and 15.4.5).
+
+    Only for an answer that shows nothing but the row: the version does not tell of anything else.
+    """
+    answer = answer_with_etag(data, row)
+    known = [tag.removeprefix("W/") for tag in parse_etags(request.headers.get("If-None-Match", ""))]
+    if "*" in known or answer["ETag"] in known:  # the weak comparison
+        return Response(status=status.HTTP_304_NOT_MODIFIED, headers={"ETag": answer["ETag"]})
+    return answer

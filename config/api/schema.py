@@ -61,7 +61,14 @@ IF_MATCH = {
     "description": "The ETag last read.",
     "example": '"3"',
 }
+IF_NONE_MATCH = {
+    "name": "If-None-Match",
+    "in": "header",
+    "schema": {"type": "string"},
+    "description": "The ETag last read: 304 where that is what the answer would show.",
+}
 ETAG = {"description": "The version, for If-Match.", "schema": {"type": "string"}, "example": '"3"'}
+NOT_MODIFIED = {"description": "Nothing changed since it was read.", "headers": {"ETag": ETAG}}
 RETRY_AFTER = {"description": "Seconds to wait.", "schema": {"type": "integer"}}
 AUTHENTICATE = {"description": "How to sign in.", "schema": {"type": "string"}, "example": "Bearer"}
 HEADERS = {
@@ -86,6 +93,7 @@ def document_problems(result: dict[str, Any], generator: Any, request: Any, publ
     components = result.setdefault("components", {})
     schemas = components.setdefault("schemas", {})
     _lift_defaults(schemas)
+    _close_bodies(result["paths"], schemas)
     schemas["Problem"] = PROBLEM
     components["responses"] = {_name(code): _problem(code) for code in ALWAYS + OF_WRITES + OF_CHANGES}
     for operations in result["paths"].values():
@@ -96,6 +104,9 @@ def document_problems(result: dict[str, Any], generator: Any, request: Any, publ
                 answers.setdefault(str(code), {"$ref": f"#/components/responses/{_name(code)}"})
             if method in CHANGES:
                 operation.setdefault("parameters", []).append(IF_MATCH)
+            if changeable and method == "get":
+                operation.setdefault("parameters", []).append(IF_NONE_MATCH)
+                answers["304"] = NOT_MODIFIED
             if changeable and "200" in operation["responses"]:
                 operation["responses"]["200"].setdefault("headers", {})["ETag"] = ETAG
     return result
@@ -108,6 +119,25 @@ def _lift_defaults(schemas: dict[str, Any]) -> None:
             for branch in field.get("oneOf", ()):
                 if "default" in branch:
                     field["default"] = branch.pop("default")
+
+
+def _close_bodies(paths: dict[str, Any], schemas: dict[str, Any]) -> None:
+    """A body takes the names it lists and no other (``config.api.bodies``)."""
+    operations = [operation for path in paths.values() for operation in path.values()]
+    waiting: list[Any] = [operation.get("requestBody", {}) for operation in operations]
+    seen = set()
+    while waiting:
+        part = waiting.pop()
+        if isinstance(part, list):
+            waiting += part
+        elif isinstance(part, dict):
+            name = str(part.get("$ref", "")).rsplit("/", 1)[-1]
+            if name and name not in seen:
+                seen.add(name)
+                waiting.append(schemas[name])
+            if part.get("type") == "object" and "properties" in part:
+                part.setdefault("additionalProperties", False)
+            waiting += part.values()
 
 
 def _codes(method: str) -> tuple[int, ...]:

@@ -10,6 +10,7 @@ from rest_framework.response import Response
 
 from batches.api.movements import read_filters
 from batches.models import Lot
+from config.api.bodies import BodySerializer
 from config.api.refusals import Unknown
 from haccp import deviations
 from haccp.deviations import Touched
@@ -23,7 +24,7 @@ from ledger.models import Record
 RELATED = ("establishment", "performed_by")
 
 
-class TouchedSerializer(serializers.Serializer):
+class TouchedSerializer(BodySerializer):
     kind = serializers.ChoiceField(choices=HoldSubject.choices)
     subject = serializers.UUIDField()
     since = serializers.DateTimeField(

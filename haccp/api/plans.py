@@ -123,6 +123,9 @@ class OnePlan(RegisterRow):
     queryset = Plan.objects.all()
     serializer_class = PlanSerializer
 
+    def get(self, request: Request, *args: Any, **kwargs: Any) -> Response:
+        return self.answer(self.get_object())  # shows the approved version too, so it is never "not modified"
+
     def alter(self, act: Act, row: Plan, values: dict[str, Any], expected_version: int) -> Plan:
         return plans.redraft(act=act, plan=row, values=values, expected_version=expected_version)
 

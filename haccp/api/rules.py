@@ -10,6 +10,7 @@ from rest_framework.response import Response
 
 from batches.api.reference import ReferenceSerializer, ReferenceView, example
 from batches.models import Material
+from config.api.bodies import BodySerializer
 from haccp import rules
 from haccp.api.registers import NumberText, Register, RegisterRow
 from haccp.models import LocalRule
@@ -88,7 +89,7 @@ class OneLocalRule(RegisterRow):
         OpenApiExample("Confirm", {"rule_version": 1, "password": "the signer's own"}, request_only=True)
     ]
 )
-class ConfirmationSerializer(serializers.Serializer):
+class ConfirmationSerializer(BodySerializer):
     """The signer says that the authority asks for this bound."""
 
     id = serializers.UUIDField(required=False, help_text="With performed_at a resend is harmless.")

@@ -6,14 +6,15 @@ from rest_framework.request import Request
 from rest_framework.response import Response
 from rest_framework.views import APIView
 
-from config.api.etags import answer_with_etag, version_sent
+from config.api.bodies import NothingUnknown
+from config.api.etags import answer_unless_known, answer_with_etag, version_sent
 from ledger import establishments
 from ledger.api.records import WhyField, act_of
 from ledger.api.scope import PLANNERS, Scoped
 from ledger.models import Establishment, Membership
 
 
-class EstablishmentSerializer(serializers.ModelSerializer):
+class EstablishmentSerializer(NothingUnknown, serializers.ModelSerializer):
     note = WhyField()
 
     class Meta:
@@ -68,7 +69,8 @@ class EstablishmentView(Scoped):
     write_roles = PLANNERS
 
     def get(self, request: Request, *args: Any, **kwargs: Any) -> Response:
-        return answer_with_etag(self.get_serializer(self.establishment).data, self.establishment)
+        here = self.establishment
+        return answer_unless_known(request, self.get_serializer(here).data, here)
 
     def patch(self, request: Request, *args: Any, **kwargs: Any) -> Response:
         expected = version_sent(request)

@@ -8,6 +8,7 @@ from rest_framework.request import Request
 from rest_framework.response import Response
 from rest_framework.views import APIView
 
+from config.api.bodies import BodySerializer
 from ledger import people
 from ledger.acts import Act, Moment
 from ledger.api.authentication import standing_at
@@ -18,7 +19,7 @@ from ledger.passwords import WrongPassword, person_who_knows
 from ledger.signatures import prove
 
 
-class SignInSerializer(serializers.Serializer):
+class SignInSerializer(BodySerializer):
     sign_in_name = serializers.CharField(max_length=60)
     password = serializers.CharField(max_length=200, trim_whitespace=False, write_only=True)
     establishment = serializers.UUIDField(help_text="Where the key is for.")
@@ -26,7 +27,7 @@ class SignInSerializer(serializers.Serializer):
     days = serializers.IntegerField(min_value=1, max_value=people.LONGEST_TOKEN.days, default=30)
 
 
-class KeySerializer(serializers.Serializer):
+class KeySerializer(BodySerializer):
     id = serializers.UUIDField(read_only=True)
     person = serializers.UUIDField(source="person_id", read_only=True)
     label = serializers.CharField(max_length=80)

@@ -5,7 +5,8 @@ from rest_framework import mixins, serializers, status
 from rest_framework.request import Request
 from rest_framework.response import Response
 
-from config.api.etags import answer_with_etag, version_sent
+from config.api.bodies import BodySerializer
+from config.api.etags import answer_unless_known, answer_with_etag, version_sent
 from config.api.refusals import Unknown
 from ledger import changes, people
 from ledger.acts import Act
@@ -15,7 +16,7 @@ from ledger.models import Membership, Person, Qualification, Record, Role
 from ledger.signatures import prove
 
 
-class PersonSerializer(serializers.Serializer):
+class PersonSerializer(BodySerializer):
     id = serializers.UUIDField(required=False)
     sign_in_name = serializers.CharField(max_length=60)
     name = serializers.CharField(max_length=120)
@@ -58,7 +59,7 @@ class People(mixins.ListModelMixin, Scoped):
         return Response(self.get_serializer(person).data, status=code)
 
 
-class RoleSerializer(serializers.Serializer):
+class RoleSerializer(BodySerializer):
     id = serializers.UUIDField(required=False)
     person = PersonReference()
     role = serializers.ChoiceField(choices=Role.choices)
@@ -103,7 +104,7 @@ class OneRole(Scoped):
 
     def get(self, request: Request, *args: Any, **kwargs: Any) -> Response:
         row = self.get_object()
-        return answer_with_etag(self.get_serializer(row).data, row)
+        return answer_unless_known(request, self.get_serializer(row).data, row)
 
     def patch(self, request: Request, *args: Any, **kwargs: Any) -> Response:
         expected, row = version_sent(request), self.get_object()
@@ -117,7 +118,7 @@ class OneRole(Scoped):
         return answer_with_etag(self.get_serializer(changed).data, changed)
 
 
-class PasswordSerializer(serializers.Serializer):
+class PasswordSerializer(BodySerializer):
     password = serializers.CharField(
         max_length=200,
         trim_whitespace=False,

@@ -10,6 +10,7 @@ from rest_framework import mixins, serializers, status
 from rest_framework.request import Request
 from rest_framework.response import Response
 
+from config.api.bodies import BodySerializer
 from config.api.refusals import Unusable
 from ledger.acts import Act, Moment
 from ledger.api.scope import PersonReference, Scoped
@@ -37,7 +38,7 @@ class MomentField(serializers.Field):
 _built = threading.local()
 
 
-class BuiltOnce(serializers.Serializer):
+class BuiltOnce(BodySerializer):
     """Its fields are built once a thread: building them anew costs several times what using them does.
 
     They always belong to the serializer that is asking, and so see its context and no other's. A subclass must

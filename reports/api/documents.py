@@ -11,6 +11,7 @@ from rest_framework import mixins, serializers, status
 from rest_framework.request import Request
 from rest_framework.response import Response
 
+from config.api.bodies import BodySerializer
 from config.api.refusals import RuleBroken
 from ledger.api.scope import WORKERS, Scoped
 from reports import jobs
@@ -29,7 +30,7 @@ MEDIA = {"pdf": "application/pdf", "json": "application/json", "html": "text/htm
         )
     ]
 )
-class DocumentSerializer(serializers.Serializer):
+class DocumentSerializer(BodySerializer):
     id = serializers.UUIDField(required=False)
     kind = serializers.ChoiceField(choices=DocumentJob.Kind.choices)
     subject = serializers.UUIDField(help_text="The id of the batch.")

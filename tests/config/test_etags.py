@@ -1,4 +1,4 @@
-"""``If-Match`` as RFC 9110 (13.1.1) and RFC 6585 (section 3: 428) have it."""
+"""``If-Match`` and ``If-None-Match`` as RFC 9110 (13.1.1, 13.1.2) and RFC 6585 (section 3: 428) have them."""
 
 from typing import Any
 
@@ -45,3 +45,16 @@ def test_another_version_or_a_foreign_tag_is_412(ask: Asking, tag: str) -> None:
     """Strong comparison: a weak tag never matches (RFC 9110, 13.1.1)."""
     answer = change(ask, tag)
     assert (answer.status_code, answer.json()["type"]) == (412, "/api/problems/changed-meanwhile")
+
+
+@pytest.mark.parametrize("tag", ['"7"', 'W/"7"', '"6", "7"', "*"])
+def test_whoever_has_the_present_version_gets_no_body(ask: Asking, tag: str) -> None:
+    """Weak comparison (RFC 9110, 13.1.2); the ETag stands in the 304 as in the 200 (15.4.5)."""
+    answer = ask.get("/api/v1/kettle", headers={"if-none-match": tag})
+    assert (answer.status_code, answer.content, answer["ETag"]) == (304, b"", '"7"')
+
+
+@pytest.mark.parametrize("tag", ['"6"', "7", "", "nonsense", '"\xb2"'])
+def test_whoever_has_another_version_gets_the_row(ask: Asking, tag: str) -> None:
+    answer = ask.get("/api/v1/kettle", headers={"if-none-match": tag})
+    assert (answer.status_code, answer.json()) == (200, {"name": "kettle"})

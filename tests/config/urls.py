@@ -20,7 +20,8 @@ from rest_framework.request import Request
 from rest_framework.response import Response
 from rest_framework.views import APIView
 
-from config.api.etags import answer_with_etag, version_sent
+from config.api.bodies import BodySerializer
+from config.api.etags import answer_unless_known, answer_with_etag, version_sent
 from config.api.refusals import ChangedMeanwhile, Reason, RuleBroken, Unavailable
 from ledger.models import Person
 
@@ -30,11 +31,12 @@ class Open:
     permission_classes = [AllowAny]
 
 
-class LineSerializer(serializers.Serializer):
+class LineSerializer(BodySerializer):
     quantity = serializers.IntegerField(min_value=1)
 
 
-class OrderSerializer(serializers.Serializer):
+class OrderSerializer(BodySerializer):
+    number = serializers.IntegerField(read_only=True)
     name = serializers.CharField(max_length=10)
     lines = LineSerializer(many=True, required=False)
 
@@ -88,7 +90,7 @@ class Kettle(Open, GenericAPIView):
     serializer_class = PersonSerializer
 
     def get(self, request: Request) -> Response:
-        return answer_with_etag({"name": "kettle"}, Versioned())
+        return answer_unless_known(request, {"name": "kettle"}, Versioned())
 
     def patch(self, request: Request) -> Response:
         if version_sent(request) != Versioned.version:

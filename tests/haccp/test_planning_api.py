@@ -287,8 +287,9 @@ def test_a_wrong_password_confirms_nothing(lead_api: Client):
 
 
 def test_a_rule_is_not_confirmed_by_writing_it(lead_api: Client, lead: Person):
-    lead_api.send("local-rules", RULE | {"confirmed_by": str(lead.pk), "confirmed_at": WHEN})
-    assert LocalRule.objects.get().confirmed_by_id is None
+    answer = lead_api.send("local-rules", RULE | {"confirmed_by": str(lead.pk), "confirmed_at": WHEN})
+    assert problem(answer) == (400, "invalid", {"confirmed_by", "confirmed_at"})
+    assert not LocalRule.objects.exists()
 
 
 def test_a_confirmed_rule_keeps_its_bound(lead_api: Client, confirmed_rule: Callable[..., LocalRule]):
