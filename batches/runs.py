@@ -27,11 +27,12 @@ from batches.models import (
 )
 from batches.movements import read_amount
 from batches.projections import rebuilds
+from batches.signals import run_changed
 from batches.texts import one_line
 from config.api.refusals import RuleBroken, Unknown, Unusable
 from ledger.acts import Act
 from ledger.deeds import deed
-from ledger.models import Entry, Establishment
+from ledger.models import Entry, Establishment, Record
 from ledger.verification import compare_projection
 
 Noted = TypeVar("Noted", BatchEnd, EquipmentUse, ProcessStep, QualityReading, TrimReturn)
@@ -136,7 +137,7 @@ def correct_start(
             field="performed_at",
         )
     record.insert()
-    _project(batch)
+    _retell(act, batch, record)
     return record
 
 
@@ -179,7 +180,7 @@ def end(*, act: Act, batch: Batch) -> BatchEnd:
             field="performed_at",
         )
     record.insert()
-    _project(batch)
+    _retell(act, batch, record)
     return record
 
 
@@ -214,7 +215,7 @@ def note_equipment(*, act: Act, batch: Batch, equipment: Equipment, deed: str) -
     record.answer_if_repeated()
     _refuse_other_batch(record)
     record.insert()
-    _project(batch)
+    _retell(act, batch, record)
     return record
 
 
@@ -231,7 +232,7 @@ def withdraw(*, act: Act, batch: Batch, kind: type[Noted]) -> Noted:
     record.answer_if_repeated()
     record.insert()
     if kind in (BatchEnd, EquipmentUse):
-        _project(record.batch)
+        _retell(act, record.batch, record)
     return record
 
 
@@ -291,6 +292,12 @@ class Run:
 
     state: BatchState
     occupations: list[Occupation]
+
+
+def _retell(act: Act, batch: Batch, record: Record) -> None:
+    """Project a run anew after a record changed it, and tell whoever judges by its times and equipment."""
+    _project(batch)
+    run_changed.send(sender=Batch, batch=batch, record=record, act=act)
 
 
 def _project(batch: Batch) -> None:

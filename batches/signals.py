@@ -5,6 +5,8 @@ movement_corrected    sender=Movement, movement, corrected, act: the first repla
 lot_made              sender=Lot, lot, movement, act: a batch brought a new lot
 release_reopened      sender=Lot, lots, because (the record), act: facts of released lots changed, so they
                       await a decision again
+run_changed           sender=Batch, batch, record, act: when a batch ran, or on which equipment, is another now:
+                      its start or end was corrected, it ended, that was withdrawn, equipment was noted
 lots_decided          sender=Lot, lots, status, because, act: the status of lots was set
 """
 
@@ -14,4 +16,5 @@ movement_recorded = Signal()
 movement_corrected = Signal()
 lot_made = Signal()
 release_reopened = Signal()
+run_changed = Signal()
 lots_decided = Signal()

@@ -14,11 +14,13 @@ from haccp.plan_documents import ControlPointSpec
 from haccp.readings import Reading
 from ledger.acts import Act
 
+EARLY = "before-the-run"
 LATE = "after-its-time"
 OUTSIDE_INSTRUMENT = "outside-the-instruments-range"
 OTHER_INSTRUMENT = "other-kind-of-instrument"
 OTHER_PRODUCT = "not-asked-for-this-product"
 SENTENCES = {
+    EARLY: "It was made before the batch began, as its start stands now; it answers no due check.",
     LATE: "It was made after the run and after the time the plan allows.",
     OUTSIDE_INSTRUMENT: "The reading lies outside the range of the instrument: measure again with another.",
     OTHER_INSTRUMENT: "The plan asks for another kind of instrument.",
@@ -199,11 +201,7 @@ def _refuse_superseded(check: Check, point: ControlPoint) -> None:
 
 
 def _flags(check: Check, subject: Subject, spec: ControlPointSpec, read: Sequence[Reading]) -> set[str]:
-    found = set()
-    ended = subject.batch.state.ended_at if subject.batch is not None else None
-    patience = timedelta(minutes=(spec.schedule.within_minutes or 0) if spec.schedule else 0)
-    if ended is not None and check.performed_at > ended + patience:
-        found.add(LATE)
+    found = set(run_flags(check))
     if not _asked_for(subject, spec):
         found.add(OTHER_PRODUCT)
     instrument = subject.instrument
@@ -213,6 +211,23 @@ def _flags(check: Check, subject: Subject, spec: ControlPointSpec, read: Sequenc
         if any(instruments.outside_range(instrument, reading) for reading in read):
             found.add(OUTSIDE_INSTRUMENT)
     return found
+
+
+def run_flags(check: Check) -> list[str]:
+    """Whether a check lies before or after its batch's run, by the times that stand now; [] where it lies in it.
+
+    The check keeps the flags of the day it was recorded on, so this is asked anew by whoever shows it.
+    """
+    if check.batch is None:
+        return []
+    begun, ended = check.batch.state.started_at, check.batch.state.ended_at
+    if check.performed_at < begun:
+        return [EARLY]
+    if ended is None or check.performed_at <= ended:
+        return []
+    schedule = plans.spec(check.control_point).schedule
+    patience = timedelta(minutes=(schedule.within_minutes or 0) if schedule else 0)
+    return [LATE] if check.performed_at > ended + patience else []
 
 
 def _asked_for(subject: Subject, spec: ControlPointSpec) -> bool:

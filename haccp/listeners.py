@@ -1,15 +1,20 @@
-"""What happened to material out of order becomes a deviation, in the movement's own transaction."""
+"""What happened to material out of order becomes a deviation, in the movement's own transaction.
+
+When a run is said to have been another one, what is held and what is released is looked at again.
+"""
 
 from typing import Any
 from uuid import UUID
 
+from batches import lots as lot_deeds
 from batches.flags import LOT_NOT_READY, SENTENCES, Flag
-from batches.models import Movement, MovementKind
-from batches.signals import movement_recorded
+from batches.models import Batch, BatchEnd, BatchStart, Lot, Movement, MovementKind
+from batches.signals import movement_recorded, run_changed
 from haccp import deviations, holds
 from haccp.deviations import Touched
 from haccp.models import Deviation, Disposition, HoldSubject
 from ledger.acts import Act
+from ledger.models import Record
 
 USED_OUT_OF_ORDER = LOT_NOT_READY | {
     Flag.PAST_ITS_DATE,
@@ -22,6 +27,7 @@ CHANGES_GENEALOGY = frozenset({MovementKind.USED, MovementKind.MADE})
 
 def connect() -> None:
     movement_recorded.connect(follow, dispatch_uid="haccp.follow")
+    run_changed.connect(follow_run, dispatch_uid="haccp.follow_run")
 
 
 def follow(sender: Any, movement: Movement, act: Act, **_: Any) -> None:
@@ -30,6 +36,17 @@ def follow(sender: Any, movement: Movement, act: Act, **_: Any) -> None:
         _open_for_flags(movement, act)
     if movement.what in CHANGES_GENEALOGY:
         holds.reach(act=act)
+
+
+def follow_run(sender: Any, batch: Batch, record: Record, act: Act, **_: Any) -> None:
+    """Due checks and the sweep read the standing times by themselves; what was decided on earlier ones does not.
+
+    A corrected start or end lets released lots of the batch await a decision again (decision D7). What open holds
+    on equipment and areas reach by now is held with them. Permission, checks, cases and holds stay as recorded.
+    """
+    if record.corrects is not None and isinstance(record, (BatchStart, BatchEnd)):
+        lot_deeds.reopen(act=act, lots=Lot.objects.filter(batch=batch), because=record)
+    holds.reach(act=act)
 
 
 def _open_for_flags(movement: Movement, act: Act) -> None:

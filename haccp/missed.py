@@ -9,8 +9,8 @@ from django.utils import timezone
 from batches.models import Batch, LotStatus
 from haccp import checks, deviations, monitoring
 from haccp.deviations import Touched
+from haccp.dues import Due
 from haccp.models import ControlKind, Deviation, HoldSubject
-from haccp.monitoring import Due
 from ledger.acts import Act, Moment
 from ledger.people import service_person
 

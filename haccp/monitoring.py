@@ -1,59 +1,27 @@
-"""Which checks are due for a batch, its parts, or a received lot; which were made, and which were missed.
-
-Only checks that can be foreseen are due: at start and end of a batch or part, in between at intervals, once, and
-once for a receipt. What a changeover, a break, a shift or a day asks for is not judged here yet.
-"""
+"""What became of the checks that are due: which were made, which are still in time, which were missed."""
 
 from collections import defaultdict
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
-from datetime import UTC, datetime, timedelta
+from datetime import datetime
 from enum import StrEnum
+from typing import Any
 
-from django.db.models import Exists, OuterRef
-
-from batches.models import Batch, Lot, Part
-from haccp import plans
+from batches.models import Batch, Lot
+from haccp import dues as due_checks
+from haccp.dues import END, SAID, YOURS, Due
 from haccp.limits import Result
-from haccp.models import Check, ControlPoint, PlanVersion
-from haccp.plan_documents import ControlPointSpec, Schedule
+from haccp.models import Check
 
-START, END, ANY = "start", "end", "once"
 MOST_IN_A_ROW = 8
 """So many cases for one gap in a series; the last stands for the rest of the gap (a site setting, no source)."""
-MOST_INTERVALS = 10_000
-"""A batch that nobody ends asks for so many interval checks at one point, and no more (a site setting)."""
-NOT_FORESEEN = datetime.max.replace(tzinfo=UTC)
 
 
 class State(StrEnum):
     MADE = "made"
     WAITING = "waiting"  # not due yet, or still in time
     MISSED = "missed"
-
-
-@dataclass(frozen=True)
-class Due:
-    """One check that must be made. ``slot`` names it for good; ``occasion`` is what the form shows."""
-
-    control_point: ControlPoint
-    spec: ControlPointSpec
-    batch: Batch | None
-    part: Part | None
-    occasion: str
-    due_at: datetime | None  # None: not foreseeable yet, the batch has not ended
-    missed_after: datetime | None  # None: never missed, asked for when the lot is released
-    lot: Lot | None = None
-    number: int = 0  # which interval
-
-    @property
-    def slot(self) -> str:
-        on = "lot" if self.lot else f"part {self.part.number}" if self.part else "batch"
-        return f"{self.spec.code} {on} {self.occasion}"
-
-    @property
-    def series(self) -> tuple[object, object]:
-        return self.control_point.pk, self.part.pk if self.part else None
+    YOURS = "yours"  # the plan asks for it; no record tells when
 
 
 @dataclass(frozen=True)
@@ -65,81 +33,38 @@ class Answered:
     check: Check | None = None
     case_slot: str = ""
 
+    @property
+    def sentence(self) -> str:
+        return YOURS if self.state is State.YOURS else ""
+
 
 def of_batch(batch: Batch, now: datetime) -> list[Answered]:
     """Every check that the batch's plan version asks for so far, in the order they fall due."""
-    return _answers(list(_of_batch(batch, now)), Check.objects.filter(batch=batch), now)
+    dues = due_checks.of_batch(batch, now)
+    elsewhere = _on_the_premises(batch, dues)
+    return _answers(dues, list(Check.objects.standing().filter(batch=batch)), now, elsewhere)
 
 
 def of_receipt(lot: Lot, now: datetime) -> list[Answered]:
     """Every check that the plans in force ask for when this lot's material is received."""
-    return _answers(list(_of_receipt(lot)), Check.objects.filter(lot=lot), now)
+    return _answers(due_checks.of_receipt(lot), list(Check.objects.standing().filter(lot=lot)), now)
 
 
-# -- what is due ------------------------------------------------------------------------------------
-
-
-def _of_batch(batch: Batch, now: datetime) -> Iterator[Due]:
-    if batch.plan_version_id is None:
-        return
-    version = PlanVersion.objects.get(pk=batch.plan_version_id)
-    product = batch.recipe_version.material.code
-    parts = list(batch.parts.order_by("number"))
-    found: list[Due] = []
-    for point in plans.control_points_of(version):
-        spec = plans.spec(point)
-        if spec.schedule is None or not spec.limits or product not in spec.products:
-            continue
-        whole = Due(point, spec, batch, None, "", None, None)
-        if spec.schedule.per == "batch":
-            found += _of_run(whole, spec.schedule, batch.state.started_at, batch.state.ended_at, now)
-        elif spec.schedule.per == "part":
-            for part in parts:
-                of_part = replace(whole, part=part)
-                found += _of_run(of_part, spec.schedule, part.performed_at, batch.state.ended_at, now)
-    yield from sorted(found, key=lambda due: (due.due_at or NOT_FORESEEN, due.slot))
-
-
-def _of_run(
-    whole: Due, schedule: Schedule, begun: datetime, ended: datetime | None, now: datetime
-) -> Iterator[Due]:
-    within = timedelta(minutes=schedule.within_minutes or 0)
-
-    def due(occasion: str, at: datetime | None, number: int = 0) -> Due:
-        missed = None if at is None else at + within
-        return replace(whole, occasion=occasion, due_at=at, missed_after=missed, number=number)
-
-    if START in schedule.at:
-        yield due(START, begun)
-    if schedule.every_minutes:
-        every = timedelta(minutes=schedule.every_minutes)
-        for number, at in _intervals(begun, ended or now, every):
-            yield due(f"every {schedule.every_minutes} min, {number}", at, number)
-    if END in schedule.at:
-        yield due(END, ended)
-    if not schedule.at and not schedule.every_minutes:
-        yield due(ANY, ended)
-
-
-def _intervals(begun: datetime, until: datetime, every: timedelta) -> Iterator[tuple[int, datetime]]:
-    """The times between start and end, both left out."""
-    for number in range(1, MOST_INTERVALS + 1):
-        at = begun + number * every
-        if at >= until:
-            return
-        yield number, at
-
-
-def _of_receipt(lot: Lot) -> Iterator[Due]:
-    newer = PlanVersion.objects.filter(plan=OuterRef("version__plan"), number__gt=OuterRef("version__number"))
-    points = ControlPoint.objects.filter(
-        ~Exists(newer), establishment=lot.establishment_id, version__plan__in_use=True
+def _on_the_premises(batch: Batch, dues: Sequence[Due]) -> Sequence[Check]:
+    """Checks on other batches and lots that may answer what is due once a shift or a day."""
+    of_house = [due for due in dues if due.house]
+    if not of_house:
+        return []
+    until = [due.missed_after for due in of_house]
+    found = Check.objects.standing().filter(
+        establishment=batch.establishment_id,
+        control_point__code__in={due.spec.code for due in of_house},
+        control_point__version__plan__versions=batch.plan_version_id,
+        performed_at__gte=min(due.not_before for due in of_house if due.not_before),
     )
-    for point in points.order_by("code", "id"):
-        spec = plans.spec(point)
-        at_receipt = spec.schedule is not None and spec.schedule.per == "receipt"
-        if spec.limits and at_receipt and lot.material.code in spec.materials:
-            yield Due(point, spec, None, None, ANY, None, None, lot=lot)
+    if None not in until:
+        found = found.filter(performed_at__lte=max(each for each in until if each))
+    return list(found.exclude(batch=batch).select_related("control_point"))
 
 
 # -- what became of it ------------------------------------------------------------------------------
@@ -147,16 +72,25 @@ def _of_receipt(lot: Lot) -> Iterator[Due]:
 Made = defaultdict[tuple[object, object], list[Check]]
 
 
-def _answers(dues: list[Due], checks: object, now: datetime) -> list[Answered]:
+def _answers(
+    dues: Sequence[Due], checks: Sequence[Check], now: datetime, elsewhere: Sequence[Check] = ()
+) -> list[Answered]:
+    """``elsewhere``: checks of the premises, which answer only what is due once a shift or a day."""
+    house: dict[object, Any] = {
+        check.control_point_id: due_checks.house_series(check.control_point.code) for check in elsewhere
+    }
+    house |= {due.control_point.pk: due.series for due in dues if due.house}
     made: Made = defaultdict(list)
-    for check in checks.standing().order_by("performed_at", "id"):  # type: ignore[attr-defined]
-        made[check.control_point_id, check.part_id].append(check)
+    for check in sorted((*checks, *elsewhere), key=lambda check: (check.performed_at, check.pk)):
+        made[house.get(check.control_point_id, (check.control_point_id, check.part_id))].append(check)
     found = [_answered(due, made[due.series], now) for due in dues]
     return list(_with_cases(_better(each, made[each.due.series]) for each in found))
 
 
 def _answered(due: Due, made: list[Check], now: datetime) -> Answered:
     """Take the first check that fits; each check answers one due check only."""
+    if due.yours:
+        return Answered(due, State.YOURS)
     for check in made:
         if _fits(check, due):
             made.remove(check)
@@ -194,17 +128,13 @@ def _with_cases(found: Iterable[Answered]) -> Iterator[Answered]:
 
 
 def _fits(check: Check, due: Due) -> bool:
-    if check.occasion and due.occasion in (START, END) and check.occasion != due.occasion:
+    said = check.occasion if check.occasion in SAID else ""
+    if said and said != due.asks:
         return False
-    if check.occasion in (START, END) and due.occasion not in (START, END):
+    if due.not_before is not None and check.performed_at < due.not_before:
         return False
     in_time = due.missed_after is None or check.performed_at <= due.missed_after
-    if due.occasion == END:
-        return in_time and _is_end_check(check, due)
-    if due.number:
-        every = timedelta(minutes=due.spec.schedule.every_minutes or 0)  # type: ignore[union-attr]
-        return in_time and due.due_at is not None and check.performed_at > due.due_at - every
-    return in_time
+    return in_time and (due.asks != END or _is_end_check(check, due))
 
 
 def _is_end_check(check: Check, due: Due) -> bool:

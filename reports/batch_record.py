@@ -13,7 +13,7 @@ from batches.models import Batch, Lot, Movement
 from batches.sheet_lines import BatchSheet
 from batches.sheets import batch_sheet
 from haccp import monitoring
-from haccp.checks import SENTENCES
+from haccp.judging import SENTENCES, run_flags
 from haccp.limits import Result
 from haccp.models import (
     Answer,
@@ -235,7 +235,9 @@ def _lots_used(batch: Batch) -> Iterable[LotUsed]:
 
 
 def _checks(batch: Batch) -> list[Check]:
-    rows = Check.objects.filter(batch=batch).select_related(*RELATED, "control_point", "part", "instrument")
+    rows = Check.objects.filter(batch=batch).select_related(
+        *RELATED, "control_point", "part", "instrument", "batch__state"
+    )
     return list(rows.order_by("performed_at", "recorded_at", "id"))
 
 
@@ -251,7 +253,7 @@ def _check_line(check: Check) -> CheckLine:
         instrument="" if instrument is None else " ".join(filter(None, (str(instrument), instrument.serial))),
         readings=tuple(_readings(check)),
         result=Result(check.result),
-        flags=tuple(SENTENCES.get(flag, flag) for flag in check.flags),
+        flags=tuple(SENTENCES.get(flag, flag) for flag in sorted({*check.flags, *run_flags(check)})),
     )
 
 
@@ -294,7 +296,7 @@ def _open_checks(batch: Batch, now: datetime) -> Iterable[OpenCheck]:
     for each in monitoring.of_batch(whole, now):
         if each.state is not monitoring.State.MADE:
             due_at = None if each.due.due_at is None else each.due.due_at.astimezone(zone)
-            yield OpenCheck(slot=each.due.slot, due_at=due_at, state=each.state.value)
+            yield OpenCheck(slot=each.due.slot, due_at=due_at, state=each.sentence or each.state.value)
 
 
 # -- deviations -------------------------------------------------------------------------------------

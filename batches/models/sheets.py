@@ -1,10 +1,13 @@
 """What is noted while a batch runs, beside weighings (those are movements) and checks (those are haccp's)."""
 
+from typing import Self
+
 from django.db import models
 from django.db.models import F, Q
 
 from batches.models.batches import Batch, Part
 from batches.models.places import Equipment
+from ledger.acts import Act
 from ledger.models import BASE_1, Record
 
 
@@ -22,6 +25,13 @@ class ProcessStep(Record):
     own_fields = ("batch", "part", "step", "equipment", "ended_at")
     client_fields = own_fields
     FORMS = {1: BASE_1 + own_fields}
+
+    @classmethod
+    def withdrawal(cls, act: Act) -> Self:
+        """A withdrawal bears the time it was made, which may lie after the end of what never happened."""
+        record = super().withdrawal(act)
+        record.ended_at = None
+        return record
 
     class Meta(Record.Meta):
         constraints = [

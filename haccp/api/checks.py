@@ -12,6 +12,7 @@ from rest_framework.response import Response
 
 from batches.api.movements import read_filters
 from batches.models import Batch, Lot, Part
+from config.api.bodies import BodySerializer
 from config.api.problems import exception_handler, refusal_as_item
 from config.api.refusals import Refusal
 from haccp import checks, judging, monitoring
@@ -44,7 +45,7 @@ class KeptReference(ScopedReference):
         return row
 
 
-class ReadingSerializer(serializers.Serializer):
+class ReadingSerializer(BodySerializer):
     """One reading as entered; ``haccp.readings`` reads it strictly."""
 
     quantity = serializers.CharField(max_length=LONGEST)
@@ -101,13 +102,20 @@ class CheckSerializer(RecordSerializer):
         allow_blank=True,
         default="",
         max_length=40,
-        help_text="start or end, where the plan asks for both.",
+        help_text="start, end, break or change, where the plan asks for more than one of them.",
     )
     readings = ReadingSerializer(many=True, max_length=MOST_READINGS)  # type: ignore[call-arg]
     result = serializers.ChoiceField(choices=[each.value for each in Result], read_only=True)
     judgements = serializers.ListField(child=serializers.DictField(), read_only=True)
     flags = serializers.ListField(child=serializers.CharField(), read_only=True)
+    run_flags = serializers.SerializerMethodField(
+        help_text="before-the-run or after-its-time, by the times of the batch that stand now; flags are those "
+        "of the day it was recorded on."
+    )
     sentences = serializers.SerializerMethodField(help_text="What to do now, one sentence each.")
+
+    def get_run_flags(self, check: Check) -> list[str]:
+        return judging.run_flags(check)
 
     def get_sentences(self, check: Check) -> list[str]:
         return judging.sentences(check)
@@ -135,7 +143,7 @@ class Checks(RecordView):
 
     serializer_class = CheckSerializer
     queryset = Check.objects.select_related(
-        "establishment", "performed_by", "control_point", "batch", "part", "lot", "instrument"
+        "establishment", "performed_by", "control_point", "batch__state", "part", "lot", "instrument"
     )
 
     def get_queryset(self) -> Any:
@@ -174,7 +182,7 @@ class WithdrawnChecks(Scoped):
         return Response(CheckSerializer(check, context=self.get_serializer_context()).data, status=code)
 
 
-class CheckItemsSerializer(serializers.Serializer):
+class CheckItemsSerializer(BodySerializer):
     items = serializers.ListField(child=serializers.DictField(), min_length=1, max_length=MOST_ITEMS)
 
 
@@ -251,10 +259,13 @@ class DueSerializer(serializers.Serializer):
     state = serializers.ChoiceField(choices=[each.value for each in monitoring.State])
     check = serializers.UUIDField(source="check.pk", default=None, allow_null=True)
     result = serializers.CharField(source="check.result", default=None, allow_null=True)
+    sentence = serializers.CharField(
+        help_text="Of what is yours: the plan asks for it, and no record tells the service when."
+    )
 
 
 class DueChecks(Scoped):
-    """Which checks are due for a batch and its parts: made, waiting or missed."""
+    """Which checks are due for a batch and its parts: made, waiting, missed, or yours to remember."""
 
     queryset = Batch.objects.select_related("state", "recipe_version__material")
     serializer_class = DueSerializer

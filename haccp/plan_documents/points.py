@@ -12,13 +12,16 @@ class Schedule:
     ``per``: batch, part, receipt, changeover, shift or day. ``at``: start, change, break, end of it; start
     and end can be foreseen, a change and a break happen. ``every_minutes``: between start and end.
     ``within_minutes``: how long after it fell due a check counts as missed. Neither ``at`` nor
-    ``every_minutes``: once, at any time.
+    ``every_minutes``: once, at any time. ``break_steps``: how breaks and stops are called on the batch sheet.
+    ``shifts``: when shifts begin, HH:MM by the local clock. What the service cannot tell from that, people do.
     """
 
     per: str
     at: tuple[str, ...] = ()
     every_minutes: int | None = None
     within_minutes: int | None = None
+    break_steps: tuple[str, ...] = ()
+    shifts: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -92,8 +95,23 @@ def _schedule(when: Mapping[str, Any]) -> Schedule | None:
         tuple(when.get("at", ())),
         _minutes(when, "every_minutes"),
         _minutes(when, "within_minutes"),
+        tuple(when.get("break_steps", ())),
+        tuple(when.get("shifts", ())),
     )
 
 
 def _minutes(when: Mapping[str, Any], name: str) -> int | None:
     return int(when[name]) if name in when else None
+
+
+WEEK = ("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday")
+USUALLY_WORKED = WEEK[:5]  # where a plan names none: common practice, no source
+
+
+def review_term(document: Mapping[str, Any]) -> tuple[int, frozenset[int]] | None:
+    """Within how many working days records are reviewed, and the weekdays worked (Monday is 0); None: not said."""
+    said = document.get("records", {}).get("review", {})
+    if "within_working_days" not in said:
+        return None
+    worked = said.get("working_days", USUALLY_WORKED)
+    return int(said["within_working_days"]), frozenset(WEEK.index(day) for day in worked)

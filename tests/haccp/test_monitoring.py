@@ -7,7 +7,7 @@ from typing import Any
 import pytest
 
 from batches.models import Batch
-from haccp import checks, monitoring
+from haccp import checks, dues, monitoring
 from haccp.models import Check
 from haccp.monitoring import MOST_IN_A_ROW, State
 from ledger.acts import Act
@@ -158,7 +158,7 @@ def test_a_check_ends_the_gap(batch: Batch, pass_pieces: Any):
 
 def test_a_batch_that_nobody_ends_asks_for_no_more_than_can_be_counted(batch: Batch):
     found = of(batch, METAL, MORNING + timedelta(days=36500))
-    assert len(found) == monitoring.MOST_INTERVALS + 2
+    assert len(found) == dues.MOST_INTERVALS + 2
 
 
 # --- received lots

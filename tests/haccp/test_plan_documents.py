@@ -480,7 +480,7 @@ def from_schema(schema: dict[str, Any]) -> st.SearchStrategy:
     if schema["type"] == "boolean":
         return st.booleans()
     if schema["type"] == "array":
-        return st.lists(from_schema(schema["items"]), max_size=2)
+        return st.lists(from_schema(schema["items"]), min_size=schema.get("minItems", 0), max_size=2)
     if schema["type"] == "object":
         named = {name: from_schema(inner) for name, inner in schema.get("properties", {}).items()}
         if not named:
