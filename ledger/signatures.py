@@ -4,10 +4,11 @@ from dataclasses import dataclass
 
 from django.http import HttpRequest
 
-from config.api.refusals import RuleBroken, Unknown
-from ledger.acts import Act
+from config.api.refusals import NotAllowed, RuleBroken, Unknown
+from ledger import people
+from ledger.acts import Act, Moment
 from ledger.deeds import deed
-from ledger.models import Entry, Person, Record, Signature, record_class
+from ledger.models import Entry, Person, Record, Role, Signature, record_class
 from ledger.passwords import person_who_knows
 
 
@@ -25,7 +26,10 @@ def prove(*, request: HttpRequest, person: Person, password: str) -> Proof:
 
 @deed
 def sign(*, act: Act, proof: Proof, target: Entry, meaning: str) -> Signature:
-    """Sign a record. Raises RuleBroken for who signs as another, corrects another's signature, or reviews own work."""
+    """Sign a record. Raises RuleBroken for who signs as another, corrects another's signature, or reviews own work.
+
+    "reviewed" is for a food-safety lead with a qualification that covers it; NotAllowed for others.
+    """
     if proof.person.pk != act.performed_by.pk or proof.person.pk != act.recorded_by.pk:
         raise RuleBroken("Nobody signs as another person.", code="signs-for-another", field="performed_by")
     if target.establishment_id != act.establishment.pk:
@@ -39,8 +43,20 @@ def sign(*, act: Act, proof: Proof, target: Entry, meaning: str) -> Signature:
             "Only who signed corrects that signature.", code="corrects-another", field="corrects"
         )
     if meaning == "reviewed":
+        _refuse_unqualified(act)
         _refuse_own_review(act, target)
     return signature.insert()
+
+
+def _refuse_unqualified(act: Act) -> None:
+    """Asked of the day it is said to be done and of today, as approving is."""
+    person, here = act.performed_by, act.establishment
+    for day in {act.local_day, Moment.now(here).local.date()}:
+        is_lead = Role.FOOD_SAFETY_LEAD in people.roles_of(person, here, day)
+        if not (is_lead and people.may_approve_plans(person, here, day)):
+            raise NotAllowed(
+                f"A food-safety lead with a qualification that holds on {day} reviews records. Nothing was written."
+            )
 
 
 def _refuse_own_review(act: Act, target: Entry) -> None:

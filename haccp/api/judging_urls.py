@@ -1,6 +1,6 @@
 from django.urls import path
 
-from haccp.api import checks, deviations, gates
+from haccp.api import checks, deviations, gates, reviews
 
 HERE = "establishments/<uuid:establishment>/"
 CASE = f"{HERE}deviations/<uuid:pk>"
@@ -18,5 +18,7 @@ urlpatterns = [
     path(f"{CASE}/answers", deviations.Answers.as_view(), name="deviation-answers"),
     path(f"{CASE}/dispositions", deviations.Dispositions.as_view(), name="deviation-dispositions"),
     path(f"{CASE}/closing", deviations.Close.as_view(), name="deviation-closing"),
+    path(f"{HERE}reviews", reviews.Reviews.as_view(), name="reviews"),
+    path(f"{HERE}reviews/due", reviews.ReviewsDue.as_view(), name="reviews-due"),
     path(f"{HERE}corrections", deviations.Corrections.as_view(), name="corrections"),
 ]

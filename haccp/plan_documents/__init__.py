@@ -8,7 +8,13 @@ shape is checked when it is saved (``errors``).
 from haccp.plan_documents.comparing import Difference, differences
 from haccp.plan_documents.completeness import gaps
 from haccp.plan_documents.decisions import OUTCOME_WORDS, QUESTIONS, Outcome, decided, outcome_of
-from haccp.plan_documents.points import ControlPointSpec, Schedule, control_point, control_points
+from haccp.plan_documents.points import (
+    ControlPointSpec,
+    Schedule,
+    control_point,
+    control_points,
+    review_term,
+)
 from haccp.plan_documents.reading import MOST_BYTES, Unreadable, from_yaml, to_yaml
 from haccp.plan_documents.schema import SCHEMA, errors
 from haccp.plan_documents.spots import CODEX_STEPS, Gap
@@ -34,6 +40,7 @@ __all__ = [
     "from_yaml",
     "gaps",
     "outcome_of",
+    "review_term",
     "starter_plan",
     "starter_plans",
     "to_yaml",

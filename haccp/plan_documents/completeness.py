@@ -9,7 +9,7 @@ from collections import Counter
 from collections.abc import Callable, Iterator, Mapping
 from typing import Any
 
-from haccp.plan_documents.control_needs import control_gaps
+from haccp.plan_documents.control_needs import control_gaps, sourced
 from haccp.plan_documents.decisions import QUESTIONS, Outcome, answers_in, decided, questions_reached
 from haccp.plan_documents.schema import errors
 from haccp.plan_documents.spots import Gap, Spot, codes, filled, lacking, later_steps
@@ -230,6 +230,9 @@ def _verified(plan: Spot) -> Iterator[Gap]:
 def _records(plan: Spot) -> Iterator[Gap]:
     if missing := lacking(plan.document.get("records", {}), ["kept", "retention"]):
         yield plan.gap(12, "no-records", f"say {_and(missing)}: which records, for how long.", "records")
+    review = plan.document.get("records", {}).get("review", {})
+    if "within_working_days" in review:
+        yield from sourced(plan.at("records", "review"), review, 12)
 
 
 def _and(names: list[str]) -> str:

@@ -82,13 +82,13 @@ def _usable_limits(spot: Spot, point: Mapping[str, Any]) -> Iterator[Gap]:
         except Refusal as refusal:
             for reason in refusal.reasons:
                 yield here.gap(8, reason.code, reason.detail, *([reason.field] if reason.field else []))
-        yield from _sourced(here, limit, 8)
+        yield from sourced(here, limit, 8)
         for each in (limit, *limit.get("members", [])):
             yield from _no_heat_for_allergens(here, each, point)
             yield from _says_what_decides(here, each)
 
 
-def _sourced(spot: Spot, part: Mapping[str, Any], step: int) -> Iterator[Gap]:
+def sourced(spot: Spot, part: Mapping[str, Any], step: int) -> Iterator[Gap]:
     """A number says where it comes from; one to be validated on site says that."""
     source = part.get("source", {})
     if "provenance" not in source:
@@ -128,7 +128,7 @@ def _monitoring(spot: Spot, point: Mapping[str, Any]) -> Iterator[Gap]:
         sentence = f"say {' and '.join(words[name] for name in missing)}."
         yield spot.gap(9, "no-schedule", sentence, "monitoring", "when")
     if when:
-        yield from _sourced(spot.at("monitoring", "when"), when, 9)
+        yield from sourced(spot.at("monitoring", "when"), when, 9)
     asked = [each for limit in point.get("limits", []) for each in (limit, *limit.get("members", []))]
     if any(_measured(limit) for limit in asked) and not filled(monitoring.get("instrument")):
         sentence = "a measured limit needs the kind of instrument it is read with."
