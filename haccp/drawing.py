@@ -86,7 +86,8 @@ def svg(plot: Plot) -> str:
     _plain(root, "title", plot.title)
     _plain(root, "desc", plot.told)
     ground = _put(root, "rect", x=0, y=0, width=WIDTH, fill="#fff")
-    writing = _put(root, "g", **{"font-family": "sans-serif", "font-size": TEXT, "fill": "#000"})
+    look: dict[str, str | float] = {"font-family": "sans-serif", "font-size": TEXT, "fill": "#000"}
+    writing = _put(root, "g", **look)
     y = _rows(writing, plot.title, HEAD + 14, size=HEAD, bold=True, letters=70)
     across = _across(plot)
     for panel in plot.panels:

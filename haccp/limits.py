@@ -90,6 +90,16 @@ def judge(
     return _judge_figure(figures.figure(limit, reading, known), bounds, limit, known, guard)
 
 
+def decide(
+    reading: Reading, bounds: InForce, *, uncertainty: Decimal | None = None, guard: Guard = "off"
+) -> Result:
+    """The result alone, as ``judge`` comes to it: for many readings at once. Raises Unusable, UnitDoesNotConvert."""
+    known, limit = None if guard == "off" else uncertainty, bounds.limit
+    if isinstance(limit, ObservationLimit | CountLimit | CoolingLimit):
+        return judge(reading, bounds, uncertainty=known, guard=guard).result
+    return _result(figures.figure(limit, reading, known), bounds, guard)
+
+
 def _judge_observation(reading: Reading, bounds: InForce, limit: ObservationLimit) -> Judgement:
     if not reading.outcome:
         raise Unusable(
@@ -261,6 +271,7 @@ __all__ = [
     "RangeLimit",
     "Result",
     "Rule",
+    "decide",
     "from_json",
     "in_force",
     "judge",

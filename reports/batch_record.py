@@ -10,8 +10,10 @@ from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 
 from batches.models import Batch, Lot, Movement
+from batches.quantities import UNITS
 from batches.sheet_lines import BatchSheet
 from batches.sheets import batch_sheet
+from config.api.refusals import Unknown
 from haccp import monitoring
 from haccp.judging import SENTENCES, run_flags
 from haccp.limits import Result
@@ -27,7 +29,7 @@ from haccp.models import (
     Release,
     StartPermission,
 )
-from ledger.models import Record, Signature
+from ledger.models import Establishment, Record, Signature
 from reports.documents import Column, Document, RecordLine, SignatureLine
 
 RELATED = RecordLine.FROM_RECORD
@@ -180,8 +182,16 @@ class BatchRecord(Document):
     record_ids: tuple[UUID, ...]
 
 
-def build(batch: Batch, **head: Any) -> BatchRecord:
+def refuse(establishment: Establishment, subject: UUID, about: dict[str, Any]) -> None:
+    """Raise Unknown for a batch of another establishment."""
+    if not Batch.objects.filter(establishment=establishment, uid=subject).exists():
+        raise Unknown(f"There is no batch {subject} here.", field="subject")
+
+
+def build(here: Establishment, subject: UUID, about: dict[str, Any], **head: Any) -> BatchRecord:
     """Read the record of a batch; call it within one snapshot, with what the base document needs as ``head``."""
+    batches = Batch.objects.select_related("recipe_version__material")
+    batch = batches.get(establishment=here, uid=subject)
     checks = _checks(batch)
     cases = _cases(batch, checks)
     releases = list(Release.objects.filter(lot__batch=batch).select_related(*RELATED, "lot"))
@@ -261,7 +271,8 @@ def _readings(check: Check) -> Iterable[JudgedReading]:
     entered = {each["quantity"]: each for each in check.readings}
     for judged in check.judgements:
         said = entered.get(judged["limit"]["quantity"], {})
-        sources = {judged[end]["source"] for end in ("lower", "upper") if end in judged}
+        ends = [judged, *judged.get("windows", [])]
+        sources = {each[end]["source"] for each in ends for end in ("lower", "upper") if end in each}
         yield JudgedReading(
             quantity=judged["limit"]["quantity"],
             entered=_entered(said),
@@ -273,13 +284,35 @@ def _readings(check: Check) -> Iterable[JudgedReading]:
         )
 
 
-def _entered(said: dict[str, str]) -> str:
-    words = [said.get("outcome") or f"{said.get('value', '')} {said.get('unit', '')}".strip()]
+def _entered(said: dict[str, Any]) -> str:
+    words = [said.get("outcome") or f"{said.get('value', '')} {_symbol(said.get('unit', ''))}".strip()]
+    if "counted_out" in said:
+        words = [_("out %(out)s, in %(back)s") % {"out": said["counted_out"], "back": said["counted_in"]}]
+    if said.get("points"):
+        first, last = said["points"][0], said["points"][-1]
+        words = [
+            _("%(count)d readings from %(began)s to %(ended)s, first %(first)s, last %(last)s %(unit)s")
+            % {
+                "count": len(said["points"]),
+                "began": first["at"],
+                "ended": last["at"],
+                "first": first["value"],
+                "last": last["value"],
+                "unit": _symbol(said["unit"]),
+            }
+        ]
+    if said.get("series"):
+        words = [_("series %s") % said["series"]]
     if said.get("method"):
         words.append(_("by %s") % said["method"])
     if said.get("sample_temperature"):
-        words.append(_("sample at %s °C") % said["sample_temperature"])
+        unit = _symbol(said.get("sample_temperature_unit", ""))
+        words.append(_("sample at %(value)s %(unit)s") % {"value": said["sample_temperature"], "unit": unit})
     return ", ".join(words)
+
+
+def _symbol(unit: str) -> str:
+    return UNITS[unit].symbol if unit in UNITS else unit
 
 
 def _rules(checks: Sequence[Check]) -> tuple[str, ...]:

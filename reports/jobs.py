@@ -14,15 +14,13 @@ from django.db import connection, transaction
 from django.db.models import Max, Q
 from django.utils import timezone
 
-from batches.models import Batch
-from config.api.refusals import Refusal, Unknown, Unusable
+from config.api.refusals import Refusal, Unusable
 from ledger import seals
 from ledger.evidence import evidence
 from ledger.ids import uuid7
 from ledger.models import Entry, Establishment, Person, Record, Seal, record_class
-from reports import batch_record, rendering
-from reports.batch_record import BatchRecord
-from reports.documents import PageSize, SealLine, establishment_lines
+from reports import batch_record, rendering, trial
+from reports.documents import Document, PageSize, SealLine, establishment_lines
 from reports.models import DocumentJob
 from reports.rendering import DataFile
 
@@ -30,6 +28,8 @@ log = logging.getLogger(__name__)
 PATIENCE = timedelta(minutes=5)  # a job untouched for longer was lost with its worker
 MOST_TRIES = 3
 LANGUAGES = ("en",)
+_KINDS: dict[str, Any] = {DocumentJob.Kind.BATCH_RECORD: batch_record, DocumentJob.Kind.TRIAL: trial}
+"""Where each kind of document is made: a module with ``refuse`` (before it is asked for) and ``build``."""
 
 
 @transaction.atomic
@@ -38,13 +38,15 @@ def ask(
     establishment: Establishment,
     asked_by: Person,
     kind: str,
-    subject: UUID,
+    subject: UUID | None = None,
+    about: dict[str, Any] | None = None,
     id: UUID | None = None,
     language: str = "en",
     page_size: str = "a4",
 ) -> DocumentJob:
     """Ask for a document; a worker makes it after commit. The same ``id`` again is the same job.
 
+    ``subject``: the uuid of what it is about, where its kind is about one thing; ``about``: what its kind asks besides.
     Raises Unknown for a subject of another establishment, Unusable for a language or paper there is not.
     """
     if known := DocumentJob.objects.filter(pk=id, establishment=establishment).first() if id else None:
@@ -53,13 +55,14 @@ def ask(
         raise Unusable(f"Documents come in: {', '.join(LANGUAGES)}.", field="language")
     if page_size not in list(PageSize):
         raise Unusable(f"Papers are: {', '.join(PageSize)}.", field="page_size")
-    if not Batch.objects.filter(establishment=establishment, uid=subject).exists():
-        raise Unknown(f"There is no batch {subject} here.", field="subject")
+    subject = subject or establishment.pk
+    _KINDS[kind].refuse(establishment, subject, about or {})
     job = DocumentJob.objects.create(
         id=id or uuid7(),
         establishment=establishment,
         kind=kind,
         subject=subject,
+        about=about or {},
         language=language,
         page_size=page_size,
         number=_next_number(establishment),
@@ -139,7 +142,7 @@ def path_of(job: DocumentJob, kind: str) -> str:
     return f"documents/{job.establishment_id}/{job.pk}.{kind}"
 
 
-def read(job: DocumentJob) -> tuple[BatchRecord, list[Record]]:
+def read(job: DocumentJob) -> tuple[Document, list[Record]]:
     """The document and the records it shows: read in one snapshot, then sealed (decision D22).
 
     The seal is made after the snapshot, so everything that was read lies under it or an earlier one.
@@ -149,11 +152,9 @@ def read(job: DocumentJob) -> tuple[BatchRecord, list[Record]]:
         if connection.vendor == "postgresql" and len(connection.savepoint_ids) == 0:
             with connection.cursor() as cursor:
                 cursor.execute("SET TRANSACTION ISOLATION LEVEL REPEATABLE READ")
-        batch = Batch.objects.select_related("recipe_version__material").get(
-            establishment=job.establishment, uid=job.subject
-        )
-        document = batch_record.build(
-            batch, **_head(job, timezone.now().astimezone(zone)), seal=None, title=_title(job)
+        head = _head(job, timezone.now().astimezone(zone))
+        document: Any = _KINDS[job.kind].build(
+            job.establishment, job.subject, job.about, **head, seal=None, title=_title(job)
         )
         shown = _records(document.record_ids)
     seals.seal(establishment=job.establishment)

@@ -128,7 +128,18 @@ def short(path: str) -> str:
     return path.removeprefix(BASE).removeprefix("/api/v1/")
 
 
-LEFT_OUT = {"id", "corrects", "performed_by", "sent_at", "lot_code_pattern", "gtin", "gln", "yaml", "starter"}
+LEFT_OUT = {
+    "rule",
+    "id",
+    "corrects",
+    "performed_by",
+    "sent_at",
+    "lot_code_pattern",
+    "gtin",
+    "gln",
+    "yaml",
+    "starter",
+}
 USUAL: dict[str, Any] = {
     "performed_at": NOW,
     "quantity": "1",
@@ -144,6 +155,9 @@ USUAL: dict[str, Any] = {
     "country": "DE",
     "meaning": "recorded",
 }
+
+
+TRIED_LIMIT = {"kind": "range", "quantity": "water activity", "unit": "C62", "upper": "0.5"}
 
 
 def _check(scene: Scene) -> dict[str, Any]:
@@ -188,7 +202,8 @@ SPECIAL: dict[str, Any] = {
     "checks": _check,
     "checks/many": lambda scene: {"items": [scene.body("post", BASE + "checks")]},
     "checks/withdrawn": lambda scene: {"corrects": scene.ids["check"], "reason": "Never happened."},
-    "documents": lambda scene: {"subject": scene.ids["batch"]},
+    "documents": lambda scene: {"subject": scene.ids["batch"], "trial": None},
+    "trials": {"quantity": "water activity", "limit": TRIED_LIMIT, "points": None, "rule": None},
     "deviations": lambda scene: {"hold": {"kind": "lot", "subject": scene.ids["lot"], "since": None}},
     "deviations/{id}/dispositions": lambda scene: {"lot": scene.ids["held_lot"]},
     "deviations/{id}/holds": lambda scene: {"hold": {"kind": "lot", "subject": scene.ids["lot"]}},

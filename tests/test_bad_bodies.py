@@ -142,12 +142,12 @@ def test_a_charset_does_not_change_how_json_is_read(scene: Scene, asked: Asked, 
 
 
 def objects(body: Any, path: tuple[Any, ...] = ()) -> Iterator[tuple[Any, ...]]:
-    """Where an object with named fields stands; what is inside a draft is read by its own rules."""
+    """Where an object with named fields stands; what is inside a draft or a limit is read by its own rules."""
     if isinstance(body, dict):
         yield path
     inside = body.items() if isinstance(body, dict) else enumerate(body) if isinstance(body, list) else ()
     for name, inner in inside:
-        if name != "draft":
+        if name not in ("draft", "limit"):
             yield from objects(inner, (*path, name))
 
 

@@ -18,7 +18,7 @@ from config.api.refusals import Refusal
 from haccp import checks, judging, monitoring
 from haccp.limits import Result
 from haccp.models import Check, ControlPoint, Instrument
-from haccp.readings import LONGEST
+from haccp.readings import LONGEST, MOST_POINTS
 from ledger.acts import Act
 from ledger.api.records import RecordSerializer, RecordView, act_of
 from ledger.api.scope import Scoped, ScopedReference
@@ -45,18 +45,35 @@ class KeptReference(ScopedReference):
         return row
 
 
+class PointSerializer(BodySerializer):
+    at = serializers.CharField(max_length=LONGEST, help_text="RFC 3339, with its offset.")
+    value = serializers.CharField(max_length=LONGEST)
+
+
 class ReadingSerializer(BodySerializer):
     """One reading as entered; ``haccp.readings`` reads it strictly."""
 
     quantity = serializers.CharField(max_length=LONGEST)
     value = serializers.CharField(
-        required=False, max_length=LONGEST, help_text="A plain decimal number as text."
+        required=False,
+        max_length=LONGEST,
+        help_text="A plain decimal number as text; < before it: below what the method detects.",
     )
     unit = serializers.CharField(
         required=False, max_length=LONGEST, help_text="UN/ECE Rec 20, for example CEL, FAH, C62, MIN."
     )
     outcome = serializers.CharField(
         required=False, max_length=LONGEST, help_text="One of those the limit names."
+    )
+    counted_out = serializers.CharField(
+        required=False, max_length=LONGEST, help_text="Whole things, as text."
+    )
+    counted_in = serializers.CharField(required=False, max_length=LONGEST)
+    points = PointSerializer(  # type: ignore[call-arg]
+        many=True,
+        required=False,
+        max_length=MOST_POINTS,
+        help_text="A short course, typed by hand, with its unit.",
     )
     method = serializers.CharField(required=False, max_length=LONGEST)
     sample_temperature = serializers.CharField(required=False, max_length=LONGEST)

@@ -1,6 +1,6 @@
 from django.urls import path
 
-from haccp.api import instruments, plans, rules
+from haccp.api import instruments, plans, rules, trials
 
 HERE = "establishments/<uuid:establishment>/"
 PLAN = f"{HERE}plans/<uuid:pk>"
@@ -20,6 +20,7 @@ urlpatterns = [
     path(f"{HERE}local-rules", rules.LocalRules.as_view(), name="local-rules"),
     path(RULE, rules.OneLocalRule.as_view(), name="local-rule"),
     path(f"{RULE}/confirmation", rules.ConfirmLocalRule.as_view(), name="local-rule-confirmation"),
+    path(f"{HERE}trials", trials.Trials.as_view(), name="trials"),
     path(f"{HERE}instruments", instruments.Instruments.as_view(), name="instruments"),
     path(f"{HERE}instruments/<uuid:pk>", instruments.OneInstrument.as_view(), name="instrument"),
 ]

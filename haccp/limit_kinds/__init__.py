@@ -5,7 +5,7 @@ must all hold, each with a reading of its own.
 """
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from typing import Any
 
 from config.api.refusals import Unusable
@@ -83,7 +83,11 @@ def _one(part: Mapping[str, Any]) -> OneLimit:
     read = _READ.get(kind) if isinstance(kind, str) else None
     if read is None:
         raise Unusable(f"A limit is one of: {', '.join(KINDS)}.", code="unknown-kind", field="kind")
-    return read(part)
+    limit = read(part)
+    said = Said(part)
+    said.refuse_others({"kind", "source", *(each.name for each in fields(limit))})
+    said.done()
+    return limit
 
 
 def _all_of(part: Mapping[str, Any]) -> AllOfLimit:
@@ -99,6 +103,7 @@ def _all_of(part: Mapping[str, Any]) -> AllOfLimit:
         except Unusable as refusal:
             for reason in refusal.reasons:
                 said.refuse(reason.code, reason.detail, f"members.{at}.{reason.field}")
+    said.refuse_others({"kind", "source", "quantity", "members"})
     names = [member.quantity for member in read]
     if len(set(names)) < len(names):
         said.refuse("doubled", "Each member has a name of its own.", "members")

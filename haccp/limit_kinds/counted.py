@@ -12,7 +12,7 @@ from haccp.limit_kinds.said import Said
 
 @dataclass(frozen=True)
 class ResidueLimit:
-    """Residue of an allergen against an action level, as a share of the food (mg/kg: NA).
+    """Residue of an allergen against an action level, as a share of the food (mg/kg: 59, parts per million of the mass).
 
     A reading may be of the food itself, or a swab: a mass on ``swab_square_cm`` wiped, carried by ``contact_square_cm``
     of surface into ``first_product_kg``, the first food off the line and never the whole batch. ``protein_of``: what

@@ -12,10 +12,18 @@ from typing import Any
 from batches.quantities import UNITS, Dimension, plain_text
 from haccp.limit_kinds.plain import bounds_to_json, nothing_between
 from haccp.limit_kinds.said import Said
+from haccp.science.lethality import Matrix
 
 SIDES = ("at_or_above", "at_or_below")
 GAP_ASKED = "Say how many minutes may lie between two readings; longer is a gap that counts for nothing."
 F_UNIT, LOG_UNIT = "MIN", "C62"
+NO_KILL_STEP = {
+    Matrix.CHOCOLATE: "Warm chocolate is no kill step",
+    Matrix.SUGAR: "Hot sugar is no kill step: what joins it later is not heated with it, and no D or z for it is known here",
+}
+LETHALITY_TEXTS = (
+    "quantity", "unit", "temperature_unit", "organism", "food", "food_kind", "product_kind", "data_source", "validation",
+)  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -55,8 +63,9 @@ class LethalityLimit:
     """Heat over a course: F in minutes at the reference temperature, or decimal reductions F/D, at least ``lower``.
 
     ``unit``: MIN for F, C62 for decimal reductions (then ``d_minutes`` at the reference is needed). ``z``: degrees for
-    a factor of ten. ``organism``, ``food`` and ``data_source`` say of what D and z speak; ``validation`` is the site's
-    own evidence that they hold here.
+    a factor of ten. ``organism``, ``food`` and ``data_source`` say of what D and z speak, ``food_kind``
+    and ``product_kind`` that it is the same kind of food as here; ``validation`` is the site's own evidence that they
+    hold here.
     """
 
     quantity: str
@@ -67,6 +76,8 @@ class LethalityLimit:
     lower: Decimal
     organism: str
     food: str
+    food_kind: Matrix
+    product_kind: Matrix
     data_source: str
     validation: str
     longest_gap_minutes: Decimal
@@ -85,8 +96,8 @@ class LethalityLimit:
 
     def to_json(self) -> dict[str, Any]:
         made: dict[str, Any] = {"kind": "lethality"}
-        for name in ("quantity", "unit", "temperature_unit", "organism", "food", "data_source", "validation"):
-            made[name] = getattr(self, name)
+        for name in LETHALITY_TEXTS:
+            made[name] = str(getattr(self, name))
         for name in ("reference_temperature", "z", "longest_gap_minutes", "d_minutes"):
             value = getattr(self, name)
             if value is not None:
@@ -178,6 +189,8 @@ def read_lethality(part: Mapping[str, Any]) -> LethalityLimit:
         lower=said.needed("lower", "Say how much heat is needed.", positive=True),
         organism=said.text("organism", "Name the organism D and z speak of."),
         food=said.text("food", "Name the food in which D and z were found."),
+        food_kind=_matrix(said, "food_kind"),
+        product_kind=_matrix(said, "product_kind"),
         data_source=said.text("data_source", "Name the source of D and z."),
         validation=said.text("validation", "Name the site's own validation: values from a book are none."),
         longest_gap_minutes=said.needed("longest_gap_minutes", GAP_ASKED, positive=True),
@@ -189,8 +202,27 @@ def read_lethality(part: Mapping[str, Any]) -> LethalityLimit:
         said.refuse("not-positive", "D is a time above 0.", "d_minutes")
     if limit.unit == LOG_UNIT and limit.d_minutes is None and "d_minutes" not in _fields(said):
         said.refuse("missing", "Decimal reductions need D at the reference temperature.", "d_minutes")
+    if not _fields(said) & {"food_kind", "product_kind"}:
+        _refuse_unfit(said, limit)
     said.done()
     return limit
+
+
+def _matrix(said: Said, name: str) -> Matrix:
+    value = said.part.get(name)
+    if value in list(Matrix):
+        return Matrix(value)
+    said.refuse("unknown-name", f"Say what kind of food: one of {', '.join(Matrix)}.", name)
+    return Matrix.DRY
+
+
+def _refuse_unfit(said: Said, limit: LethalityLimit) -> None:
+    """Heat that must not be counted on, and figures that say nothing of this food."""
+    if limit.product_kind in NO_KILL_STEP:
+        said.refuse("no-kill-step", f"{NO_KILL_STEP[limit.product_kind]}.", "product_kind")
+    elif limit.food_kind != limit.product_kind:
+        sentence = f"D and z of {limit.food_kind} say nothing of {limit.product_kind}."
+        said.refuse("data-of-another-food", sentence, "food_kind")
 
 
 def _fields(said: Said) -> set[str]:

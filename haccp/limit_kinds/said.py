@@ -1,8 +1,9 @@
 """Reading a part of a plan's document: every reason collected, nothing guessed."""
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field
 from decimal import Decimal
+from difflib import get_close_matches
 from typing import Any
 
 from batches.quantities import UNITS, Dimension, parse_number
@@ -23,6 +24,13 @@ class Said:
         """Raise Unusable with every reason at once."""
         if self.reasons:
             raise Unusable("The limit cannot be read.", reasons=self.reasons)
+
+    def refuse_others(self, known: Collection[str]) -> None:
+        """Refuse names that this kind does not have: a misspelt one would lose a bound without a word."""
+        for name in sorted(set(map(str, self.part)) - set(known)):
+            guess = get_close_matches(name, known, 1)
+            hint = f" Did you mean {guess[0]}?" if guess else ""
+            self.refuse("unknown-name", f"This kind of limit has no {name[:40]!a}.{hint}", name[:40])
 
     def text(self, name: str, asked: str) -> str:
         """Text that must be there; ``asked`` is the sentence that asks for it."""

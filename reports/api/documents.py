@@ -13,11 +13,13 @@ from rest_framework.response import Response
 
 from config.api.bodies import BodySerializer
 from config.api.refusals import RuleBroken
+from haccp.api.trials import TRIED, ProposalSerializer
 from ledger.api.scope import WORKERS, Scoped
 from reports import jobs
 from reports.documents import PageSize
 from reports.models import DocumentJob
 
+NEEDED = {DocumentJob.Kind.BATCH_RECORD: "subject", DocumentJob.Kind.TRIAL: "trial"}
 MEDIA = {"pdf": "application/pdf", "json": "application/json", "html": "text/html; charset=utf-8"}
 
 
@@ -27,13 +29,18 @@ MEDIA = {"pdf": "application/pdf", "json": "application/json", "html": "text/htm
             "A batch record",
             {"kind": "batch-record", "subject": "01a21200-0000-7000-8000-000000000020"},
             request_only=True,
-        )
+        ),
+        OpenApiExample("A trial on past checks", {"kind": "trial", "trial": TRIED}, request_only=True),
     ]
 )
 class DocumentSerializer(BodySerializer):
     id = serializers.UUIDField(required=False)
     kind = serializers.ChoiceField(choices=DocumentJob.Kind.choices)
-    subject = serializers.UUIDField(help_text="The id of the batch.")
+    subject = serializers.UUIDField(required=False, help_text="The id of the batch, for a batch record.")
+    trial = ProposalSerializer(
+        required=False, source="about", write_only=True, help_text="What to try, for a trial."
+    )
+    about = serializers.DictField(read_only=True, help_text="What was asked besides the subject.")
     language = serializers.ChoiceField(choices=jobs.LANGUAGES, default="en")
     page_size = serializers.ChoiceField(choices=[size.value for size in PageSize], default="a4")
     number = serializers.IntegerField(read_only=True)
@@ -43,6 +50,14 @@ class DocumentSerializer(BodySerializer):
     problem = serializers.CharField(read_only=True)
     size = serializers.IntegerField(read_only=True, allow_null=True)
     sha256 = serializers.CharField(source="digest", read_only=True)
+
+    def validate(self, asked: dict[str, Any]) -> dict[str, Any]:
+        needed = NEEDED[asked["kind"]]
+        if needed not in self.initial_data:
+            raise serializers.ValidationError({needed: f"A {asked['kind']} needs it."})
+        if "about" in asked:
+            asked["about"] = self.initial_data["trial"]  # as asked: it is read again when it is made
+        return asked
 
 
 class Documents(mixins.ListModelMixin, Scoped):

@@ -8,7 +8,8 @@ from ledger.models import Establishment, Person
 class DocumentJob(models.Model):
     """A document that was asked for: a row first, a message to a worker second.
 
-    ``subject``: the uuid of what it is about. ``digest``: SHA-256 of the finished PDF. A job that a worker left
+    ``subject``: the uuid of what it is about; the establishment's own where it is about no one thing. ``about``: what
+    its kind asks besides, as asked. ``digest``: SHA-256 of the finished PDF. A job that a worker left
     behind is picked up again by the sweep; made twice it is the same job.
     """
 
@@ -20,11 +21,13 @@ class DocumentJob(models.Model):
 
     class Kind(models.TextChoices):
         BATCH_RECORD = "batch-record", "batch record"
+        TRIAL = "trial", "trial on past checks"
 
     id = models.UUIDField(primary_key=True, default=uuid7, editable=False)
     establishment = models.ForeignKey(Establishment, models.PROTECT, related_name="+")
     kind = models.CharField(max_length=20, choices=Kind.choices)
     subject = models.UUIDField()
+    about = models.JSONField(default=dict, blank=True)
     language = models.CharField(max_length=5, default="en")
     page_size = models.CharField(max_length=6, default="a4")
     number = models.PositiveBigIntegerField()

@@ -40,6 +40,8 @@ F = {
     "lower": "4",
     "organism": "a test organism",
     "food": "a test food",
+    "food_kind": "other moist food",
+    "product_kind": "other moist food",
     "data_source": "invented for this test",
     "validation": "invented for this test",
     **GAP,
@@ -170,6 +172,22 @@ def test_heat_says_of_what_its_numbers_speak_and_who_showed_it_here(name):
     assert [each.field for each in refusal.value.reasons] == [name]
 
 
+@pytest.mark.parametrize(
+    ("kinds", "code"),
+    [
+        ({"food_kind": "moist meat", "product_kind": "nut paste"}, "data-of-another-food"),
+        ({"food_kind": "chocolate", "product_kind": "chocolate"}, "no-kill-step"),
+        ({"food_kind": "sugar mass", "product_kind": "sugar mass"}, "no-kill-step"),
+        ({"food_kind": "porridge"}, "unknown-name"),
+    ],
+)
+def test_heat_is_not_counted_where_its_figures_say_nothing(kinds, code):
+    """Chocolate: over 30 h at 71 degC for five logs of Salmonella (secondary text, read). Moist-meat rows: FSIS, read."""
+    with pytest.raises(Unusable) as refusal:
+        from_json(F | kinds)
+    assert [each.code for each in refusal.value.reasons] == [code]
+
+
 def test_heat_during_a_gap_may_be_any():
     assert judged(F, followed((0, 121.1), (3, 121.1), (20, 121.1))).result is UNDECIDED
 
@@ -294,6 +312,13 @@ def test_members_have_names_of_their_own():
 def test_every_kind_comes_back_from_its_document(limit):
     assert from_json(limit).to_json() == limit
     assert from_json(from_json(limit).to_json()) == from_json(limit)
+
+
+@pytest.mark.parametrize("limit", [HOT, F, COOL, RESIDUE, COUNT])
+def test_a_name_that_a_kind_does_not_have_is_refused(limit):
+    with pytest.raises(Unusable) as refusal:
+        from_json(limit | {"quantitty": "core"})
+    assert "Did you mean quantity?" in refusal.value.reasons[0].detail
 
 
 # --- rules tighten these too

@@ -1,0 +1,144 @@
+"""The trial on past checks as a document: what was proposed, and what it would have flagged or let pass."""
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import date
+from typing import Any, ClassVar
+from uuid import UUID
+
+from django.utils.translation import gettext as _
+from django.utils.translation import gettext_lazy
+
+from config.api.refusals import Unusable
+from haccp import limits, trials
+from haccp.api.trials import ProposalSerializer
+from haccp.trials import Changed, PointTrial
+from ledger.models import Establishment
+from reports.documents import Column, Document
+
+
+@dataclass(frozen=True)
+class ChangedLine:
+    """One check whose result would have been another. ``performed_at`` carries its offset."""
+
+    performed_at: Any
+    on: str
+    entered: str
+    was: limits.Result
+    would_be: limits.Result
+    record: UUID
+
+
+@dataclass(frozen=True)
+class TriedPoint:
+    code: str
+    name: str
+    checks: int
+    would_flag: int
+    would_pass: int
+    counts: tuple[tuple[str, str, int], ...]
+    not_judged: tuple[tuple[str, int], ...]
+    flagged: tuple[ChangedLine, ...]
+    passed: tuple[ChangedLine, ...]
+
+    @property
+    def not_listed(self) -> int:
+        """How many changed checks are counted above but not named."""
+        return self.would_flag + self.would_pass - len(self.flagged) - len(self.passed)
+
+
+COLUMNS = (
+    Column(gettext_lazy("When"), "performed_at", 3),
+    Column(gettext_lazy("Batch or lot"), "on", 3),
+    Column(gettext_lazy("Read, as entered"), "entered", 3),
+    Column(gettext_lazy("Result then"), "was", 3),
+    Column(gettext_lazy("By the proposal"), "would_be", 3),
+    Column(gettext_lazy("Record"), "record", 2, mono=True),
+)
+
+
+@dataclass(frozen=True, kw_only=True)
+class TrialReport(Document):
+    """``proposal``: what was tried, in words. ``record_ids``: every check named, for the evidence that goes along."""
+
+    kind: ClassVar[str] = "trial"
+    template: ClassVar[str] = "reports/trial.html"
+    columns: ClassVar[tuple[Column, ...]] = COLUMNS
+
+    quantity: str
+    proposal: tuple[str, ...]
+    first_day: date
+    last_day: date
+    points: tuple[TriedPoint, ...]
+    note: str
+    record_ids: tuple[UUID, ...]
+
+
+def refuse(establishment: Establishment, subject: UUID, about: dict[str, Any]) -> None:
+    """Raise Unusable, Unknown where such a trial cannot be made; it is cheap to see before a worker begins."""
+    if not about:
+        raise Unusable("Say what to try.", code="missing", field="trial")
+    asked = _asked(establishment, about)
+    asked.proposal()
+
+
+def build(here: Establishment, subject: UUID, about: dict[str, Any], **head: Any) -> TrialReport:
+    """Run the trial and write it down; call it within one snapshot."""
+    trial = _asked(here, about).run()
+    points = tuple(map(_point, trial.points))
+    named = {line.record for point in points for line in (*point.flagged, *point.passed)}
+    return TrialReport(
+        quantity=trial.proposal.quantity,
+        proposal=tuple(_words(trial.proposal)),
+        first_day=trial.first_day,
+        last_day=trial.last_day,
+        points=points,
+        note=trials.NOTE,
+        record_ids=tuple(sorted(named)),
+        confirmed_rules=(),
+        **head,
+    )
+
+
+def _asked(establishment: Establishment, about: dict[str, Any]) -> ProposalSerializer:
+    asked = ProposalSerializer(data=about, context={"establishment": establishment})
+    asked.is_valid(raise_exception=True)
+    return asked
+
+
+def _words(proposal: trials.Proposal) -> Iterable[str]:
+    if proposal.limit is not None:
+        yield _("Limit: %s") % limits.in_force(proposal.limit).words()
+    if proposal.rule is not None:
+        bounds = (
+            f"{name} {value}"
+            for name in ("lower", "upper")
+            if (value := getattr(proposal.rule, name)) is not None
+        )
+        yield _("Local rule: %(bounds)s %(unit)s (%(citation)s)") % {
+            "bounds": ", ".join(bounds), "unit": proposal.rule.unit, "citation": proposal.rule.citation,
+        }  # fmt: skip
+    if proposal.guard is not None:
+        yield _("Guard band: %s") % proposal.guard
+    if proposal.points:
+        yield _("Control points: %s") % ", ".join(proposal.points)
+
+
+def _point(point: PointTrial) -> TriedPoint:
+    return TriedPoint(
+        code=point.code,
+        name=point.name,
+        checks=point.checks,
+        would_flag=point.would_flag,
+        would_pass=point.would_pass,
+        counts=tuple((was.value, now.value, count) for (was, now), count in sorted(point.counts.items())),
+        not_judged=tuple(sorted(point.not_judged.items())),
+        flagged=tuple(map(_line, point.flagged)),
+        passed=tuple(map(_line, point.passed)),
+    )
+
+
+def _line(changed: Changed) -> ChangedLine:
+    return ChangedLine(
+        changed.performed_at, changed.on, changed.entered, changed.was, changed.would_be, changed.check
+    )
