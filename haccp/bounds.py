@@ -143,12 +143,13 @@ def _bounded(limit: BoundedLimit, rules: Iterable[Rule]) -> InForce:
 
 
 def _about(limit: BoundedLimit, rules: Iterable[Rule]) -> list[Rule]:
-    """Rules for the limit's quantity; capitals and spacing do not keep a rule from binding."""
-    return [rule for rule in rules if _plain(rule.quantity) == _plain(limit.quantity)]
+    """Rules for the limit's quantity."""
+    return [rule for rule in rules if same_quantity(rule.quantity, limit.quantity)]
 
 
-def _plain(quantity: str) -> str:
-    return " ".join(quantity.casefold().split())
+def same_quantity(one: str, other: str) -> bool:
+    """Whether two names mean one quantity: capitals and spacing do not keep a rule from binding."""
+    return one.casefold().split() == other.casefold().split()
 
 
 def _comparable(limit: BoundedLimit, rule: Rule) -> bool:

@@ -315,6 +315,7 @@ def _ids(house: House) -> dict[str, str]:
         "check": check,
         "blade_point": house.points["CP-BLADE-1"],
         "control_point": house.points["CP-BLADE-1"],
+        "control-points": "CP-BLADE-1",
         "deviations": case,
         "documents": document,
         "equipment": rows_id("equipment", "K1"),

@@ -1,8 +1,9 @@
 from django.urls import path
 
-from haccp.api import checks, deviations, gates, reviews
+from haccp.api import checks, deviations, gates, histories, reviews
 
 HERE = "establishments/<uuid:establishment>/"
+POINT = f"{HERE}control-points/<str:code>"
 CASE = f"{HERE}deviations/<uuid:pk>"
 
 urlpatterns = [
@@ -12,6 +13,8 @@ urlpatterns = [
     path(f"{HERE}checks", checks.Checks.as_view(), name="checks"),
     path(f"{HERE}checks/withdrawn", checks.WithdrawnChecks.as_view(), name="checks-withdrawn"),
     path(f"{HERE}checks/many", checks.ManyChecks.as_view(), name="checks-many"),
+    path(f"{POINT}/history", histories.ControlPointHistory.as_view(), name="control-point-history"),
+    path(f"{POINT}/history.svg", histories.ControlPointPicture.as_view(), name="control-point-picture"),
     path(f"{HERE}deviations", deviations.Deviations.as_view(), name="deviations"),
     path(CASE, deviations.OneDeviation.as_view(), name="deviation"),
     path(f"{CASE}/holds", deviations.Holds.as_view(), name="deviation-holds"),

@@ -77,6 +77,8 @@ class Chart:
 
 
 Rules = Callable[[Floats, float, float], tuple[Signal, ...]]
+Baseline = int | slice | None
+"""What the limits are made from: the first so many points, a run of them, or all (None)."""
 
 
 def western_electric(values: Sequence[float] | Floats, centre: float, sigma: float) -> tuple[Signal, ...]:
@@ -109,12 +111,10 @@ def nelson(values: Sequence[float] | Floats, centre: float, sigma: float) -> tup
     )
 
 
-def individuals(
-    values: Sequence[float], rules: Rules = western_electric, baseline: int | None = None
-) -> Chart:
-    """Individuals and moving range, limits from the first ``baseline`` points (None: all). Two or more needed."""
+def individuals(values: Sequence[float], rules: Rules = western_electric, baseline: Baseline = None) -> Chart:
+    """Individuals and moving range, limits from the ``baseline``. Two points or more needed."""
     x = _points(values, "values", 2)
-    steady = x[: _baseline(baseline, x.size)]
+    steady = x[_baseline(baseline, x.size)]
     ranges = np.abs(np.diff(x))
     d2, _, _, d4 = CONSTANTS[2]
     mean_range = float(np.mean(np.abs(np.diff(steady))))
@@ -134,9 +134,9 @@ def individuals(
 
 
 def xbar_r(
-    samples: Sequence[Sequence[float]], rules: Rules = western_electric, baseline: int | None = None
+    samples: Sequence[Sequence[float]], rules: Rules = western_electric, baseline: Baseline = None
 ) -> Chart:
-    """Means and ranges of subgroups of one size, 2 to 10; limits from the first ``baseline`` subgroups (None: all)."""
+    """Means and ranges of subgroups of one size, 2 to 10; limits from the ``baseline``, counted in subgroups."""
     sizes = {len(sample) for sample in samples}
     if len(sizes) != 1 or min(sizes) not in CONSTANTS:
         raise Unusable(
@@ -146,7 +146,7 @@ def xbar_r(
     d2, a2, d3, d4 = CONSTANTS[groups.shape[1]]
     means, ranges = groups.mean(axis=1), np.ptp(groups, axis=1)
     steady = _baseline(baseline, means.size)
-    centre, mean_range = float(means[:steady].mean()), float(ranges[:steady].mean())
+    centre, mean_range = float(means[steady].mean()), float(ranges[steady].mean())
     many = means.size
     return Chart(
         "X-bar and R",
@@ -165,12 +165,12 @@ def xbar_r(
     )
 
 
-def c_chart(counts: Sequence[float], baseline: int | None = None) -> Chart:
+def c_chart(counts: Sequence[float], baseline: Baseline = None) -> Chart:
     """Counts of defects in equal samples: cbar +- 3 sqrt(cbar), never below 0."""
     c = _points(counts, "counts", 2)
     if (c < 0).any() or (c != np.floor(c)).any():
         raise Unusable("A count is a whole number from 0.", code="out-of-range", field="counts")
-    centre = float(c[: _baseline(baseline, c.size)].mean())
+    centre = float(c[_baseline(baseline, c.size)].mean())
     sigma = math.sqrt(centre)
     limits = Limits(centre, (max(centre - 3.0 * sigma, 0.0),) * c.size, (centre + 3.0 * sigma,) * c.size)
     return Chart("c", (_limited("counts", c, limits),), sigma)
@@ -230,12 +230,13 @@ def _points(values: Sequence[float], field: str, least: int) -> Floats:
     return points
 
 
-def _baseline(asked: int | None, there: int) -> int:
+def _baseline(asked: Baseline, there: int) -> slice:
     if asked is None:
-        return there
-    if not 2 <= asked <= there:
+        return slice(0, there)
+    run = slice(0, asked) if isinstance(asked, int) else asked
+    if not 0 <= run.start <= run.stop - 2 <= there - 2:
         raise Unusable("The baseline needs 2 points or more, and no more than there are.", field="baseline")
-    return asked
+    return run
 
 
 def _flat(centre: float, half: float, many: int) -> Limits:

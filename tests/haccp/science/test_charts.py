@@ -192,6 +192,13 @@ def test_limits_from_a_baseline_do_not_follow_a_later_shift():
     assert (5, "WE1") in found(chart.signals)
 
 
+def test_a_baseline_may_be_a_run_of_points_anywhere():
+    values = [20, 10, 11, 10, 9, 10, 20]
+    later = charts.individuals(values, baseline=slice(1, 6))
+    assert later.series[0].limits == charts.individuals([*values[1:], 20], baseline=5).series[0].limits
+    assert {0, 6} <= {index for index, rule in found(later.signals) if rule == "WE1"}
+
+
 def test_a_chart_says_that_a_signal_is_a_warning():
     assert "not a deviation" in charts.c_chart(COUNTS).notes[0]
 
@@ -202,6 +209,9 @@ def test_a_chart_says_that_a_signal_is_a_warning():
         lambda: charts.individuals([1]),
         lambda: charts.individuals([1, float("nan")]),
         lambda: charts.individuals([1, 2, 3], baseline=4),
+        lambda: charts.individuals([1, 2, 3], baseline=-1),
+        lambda: charts.individuals([1, 2, 3], baseline=slice(2, 3)),
+        lambda: charts.individuals([1, 2, 3], baseline=slice(1, 4)),
         lambda: charts.xbar_r([]),
         lambda: charts.xbar_r([[1, 2], [1, 2, 3]]),
         lambda: charts.xbar_r([[1], [2]]),
