@@ -16,6 +16,7 @@ from xml.etree import ElementTree
 WIDTH, LEFT, RIGHT, EDGE = 1200, 110, 330, 30  # RIGHT: room for the names of the lines
 ROW, TEXT, HEAD = 28, 20, 26
 LETTERS_A_ROW = 108  # of TEXT size between the edges, by eye
+NUMBER_ROOM = 42  # above the highest mark
 MOST_STRETCH = 3.0  # a far line may stretch the picture so much; one still farther is only named at its edge
 UNWRITABLE = re.compile("[^\t\n\r\x20-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")  # no characters of XML 1.0
 
@@ -149,7 +150,7 @@ def _window(panel: Panel) -> tuple[float, float]:
         if max(high, y) - min(low, y) <= most:
             low, high = min(low, y), max(high, y)
     air = (high - low) * 0.08
-    return low - air, high + air
+    return low - air, high + max(air, (high - low) * NUMBER_ROOM / panel.height)
 
 
 def _round_values(low: float, high: float) -> tuple[list[float], int]:
@@ -225,7 +226,7 @@ def _marks(writing: ElementTree.Element, marks: Sequence[Mark], across: _Scale, 
             _plain(group, "title", mark.told)
         _shape(group, mark.shape, x, y)
         if mark.number and x - taken >= TEXT:  # where they crowd, the words below and the data have them all
-            _text(group, x, y - 18 if y - up.end > 36 else y + 34, mark.number, anchor="middle", bold=True)
+            _text(group, x, y - 19, mark.number, anchor="middle", bold=True)
             taken = x + 6 * (len(mark.number) - 1)
 
 

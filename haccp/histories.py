@@ -90,9 +90,7 @@ class History:
 def control_points(establishment: Establishment, code: str) -> list[ControlPoint]:
     """A control point in every approved version that has it, newest first. Raises Unknown."""
     found = ControlPoint.objects.filter(establishment=establishment, code=code)
-    points = list(
-        found.select_related("establishment").order_by("-version__recorded_at", "-version_id")
-    )
+    points = list(found.select_related("establishment").order_by("-version__recorded_at", "-version_id"))
     if not points:
         raise Unknown(f"No approved plan has a control point {code} here.", field="code")
     return points
