@@ -1,4 +1,4 @@
-"""The picture of a history: its chart with limits, signals and the limits of the plan, told in text as well. Pure."""
+"""The picture of a history: its chart with limits, signals and the limits of the plan, told in text as well."""
 
 from collections.abc import Iterator, Sequence
 from decimal import Decimal
