@@ -7,10 +7,10 @@ numbers, so nothing drifts and an empty lot shows as exactly 0.
 A volume becomes a mass only with a density given by the material; it is never guessed. Readings (temperature,
 time, water activity, ...) use the same table of units through ``convert``.
 
-Sources. Unit codes: UN/ECE Recommendation 20 revision 11e (read in published code lists; MC from memory). Pound = 0.45359237
-kg exactly and ounce = a sixteenth of it = 28.349523125 g exactly: NIST SP 811 appendix B.8, NIST Handbook 44
-appendix C (both figures read in copies). t/degC = (t/degF - 32)/1.8, T/K = t/degC + 273.15, and for an
-interval 1 degF = 1/1.8 K: NIST SP 811 appendix B.8 (read in a copy).
+Sources. Unit codes: UN/ECE Recommendation 20 revision 11e (read in published code lists; MC, NA and J33 from
+memory). Pound = 0.45359237 kg exactly and ounce = a sixteenth of it = 28.349523125 g exactly: NIST SP 811 appendix
+B.8, NIST Handbook 44 appendix C (both figures read in copies). t/degC = (t/degF - 32)/1.8, T/K = t/degC + 273.15,
+and for an interval 1 degF = 1/1.8 K: NIST SP 811 appendix B.8 (read in a copy).
 """
 
 import re
@@ -99,6 +99,8 @@ _LISTED = (
     Unit("KPA", Dimension.PRESSURE, Fraction(1), "kPa"),
     Unit("P1", Dimension.FRACTION, Fraction(10_000), "%"),
     Unit("59", Dimension.FRACTION, Fraction(1), "ppm"),
+    Unit("NA", Dimension.FRACTION, Fraction(1), "mg/kg"),
+    Unit("J33", Dimension.FRACTION, Fraction(1, 1_000), "µg/kg"),
     Unit("C62", Dimension.NUMBER, Fraction(1), ""),
     Unit("Q30", Dimension.PH, Fraction(1), "pH"),
 )

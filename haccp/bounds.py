@@ -28,7 +28,11 @@ PLAN = "plan"
 
 @dataclass(frozen=True)
 class Rule:
-    """A confirmed local rule: bounds for a quantity, and where they are written."""
+    """A confirmed local rule: bounds for a quantity, and where they are written.
+
+    ``trigger``: its bounds enclose what an authority or a label acts on; it informs and never bounds anything.
+    ``meant_for``: any, moist or dry food. ``caution``: what to mind where it binds.
+    """
 
     id: str
     quantity: str
@@ -38,6 +42,9 @@ class Rule:
     upper: Decimal | None = None
     lower_inclusive: bool = True
     upper_inclusive: bool = True
+    trigger: bool = False
+    meant_for: str = "any"
+    caution: str = ""
 
 
 @dataclass(frozen=True)
@@ -53,11 +60,32 @@ class Bound:
 
 
 @dataclass(frozen=True)
+class Trigger:
+    """What a rule that is no limit speaks of, in the limit's unit."""
+
+    source: str
+    unit: str
+    lower: Bound | None
+    upper: Bound | None
+
+    def words(self) -> str:
+        return " and ".join(_ends(self.lower, self.upper, self.unit))
+
+    def reached(self, low: Decimal, high: Decimal) -> bool:
+        """Whether a value between ``low`` and ``high`` may be what it speaks of."""
+        return not (
+            (self.lower and (high, False) < _lower_key(self.lower))
+            or (self.upper and (low, True) > _upper_key(self.upper))
+        )
+
+
+@dataclass(frozen=True)
 class InForce:
     """A limit as it binds on a day. ``rules``: the confirmed rules that were looked at, binding or not.
 
     ``not_compared``: rules for the quantity whose unit measures something else, so that they could not bind.
-    ``windows``: of a cooling limit, each window as it binds.
+    ``triggers``: rules for the quantity that inform and bind nothing. ``cautions``: what to mind about those that
+    bind. ``windows``: of a cooling limit, each window as it binds.
     """
 
     limit: OneLimit | CoolingWindow
@@ -65,6 +93,8 @@ class InForce:
     upper: Bound | None = None
     rules: tuple[str, ...] = ()
     not_compared: tuple[str, ...] = ()
+    triggers: tuple[Trigger, ...] = ()
+    cautions: tuple[str, ...] = ()
     windows: tuple["InForce", ...] = ()
 
     @property
@@ -96,25 +126,31 @@ class InForce:
             return "as many in as out"
         if isinstance(self.limit, CoolingLimit):
             return "; ".join(f"{each.limit.quantity}: {each.words()}" for each in self.windows)
-        return " and ".join(self._ends(self.limit.unit))
+        return " and ".join(_ends(self.lower, self.upper, self.limit.unit))
 
-    def _ends(self, unit: str) -> list[str]:
-        parts = []
-        if self.lower:
-            shown = amount(self.lower.value, unit)
-            parts.append(f"{shown} or more" if self.lower.inclusive else f"more than {shown}")
-        if self.upper:
-            shown = amount(self.upper.value, unit)
-            parts.append(f"{shown} or less" if self.upper.inclusive else f"less than {shown}")
-        return parts
+
+def _ends(lower: Bound | None, upper: Bound | None, unit: str) -> list[str]:
+    parts = []
+    if lower:
+        shown = amount(lower.value, unit)
+        parts.append(f"{shown} or more" if lower.inclusive else f"more than {shown}")
+    if upper:
+        shown = amount(upper.value, unit)
+        parts.append(f"{shown} or less" if upper.inclusive else f"less than {shown}")
+    return parts
+
+
+def words_of(rule: Rule) -> str:
+    """The bounds of a rule in words and in its own unit, e.g. ``0.60 or less``."""
+    return " and ".join(_ends(*_bounds_of(rule, rule.unit), rule.unit))
 
 
 def in_force(limit: OneLimit, rules: Iterable[Rule] = ()) -> InForce:
     """The plan's limit tightened by every rule for the same quantity.
 
-    A rule only ever tightens. At equal values the exclusive bound is the tighter one. Never raises: a reading
-    that was taken is judged and kept, so bounds that leave nothing are ``empty`` and a rule that cannot be
-    compared is named; ``looser_than`` keeps both out of an approved plan.
+    A rule only ever tightens; a trigger does not even that. At equal values the exclusive bound is the tighter
+    one. Never raises: a reading that was taken is judged and kept, so bounds that leave nothing are ``empty`` and
+    a rule that cannot be compared is named; ``looser_than`` keeps both out of an approved plan.
     """
     if isinstance(limit, ObservationLimit | CountLimit):
         return InForce(limit)
@@ -128,18 +164,26 @@ def in_force(limit: OneLimit, rules: Iterable[Rule] = ()) -> InForce:
 
 def _bounded(limit: BoundedLimit, rules: Iterable[Rule]) -> InForce:
     lower, upper = _bounds_of_plan(limit)
-    looked_at, not_compared = [], []
+    looked_at, not_compared, cautions = [], [], []
+    triggers: list[Trigger] = []
     for rule in _about(limit, rules):
         looked_at.append(_source(rule))
         if not _comparable(limit, rule):
             not_compared.append(_source(rule))
             continue
         theirs_lower, theirs_upper = _bounds_of(rule, limit.unit)
+        if rule.trigger:
+            triggers.append(Trigger(_source(rule), limit.unit, theirs_lower, theirs_upper))
+            continue
+        if rule.caution:
+            cautions.append(f"{rule.caution} ({_source(rule)})")
         if theirs_lower and (lower is None or _lower_key(theirs_lower) > _lower_key(lower)):
             lower = theirs_lower
         if theirs_upper and (upper is None or _upper_key(theirs_upper) < _upper_key(upper)):
             upper = theirs_upper
-    return InForce(limit, lower, upper, tuple(looked_at), tuple(not_compared))
+    return InForce(
+        limit, lower, upper, tuple(looked_at), tuple(not_compared), tuple(triggers), tuple(cautions)
+    )
 
 
 def _about(limit: BoundedLimit, rules: Iterable[Rule]) -> list[Rule]:
@@ -187,10 +231,11 @@ def _bounds_of(rule: Rule, unit: str) -> tuple[Bound | None, Bound | None]:
 def looser_than(limit: Limit, rules: Iterable[Rule]) -> list[Reason]:
     """Where a plan's limit allows what a confirmed rule does not: such a plan cannot be approved."""
     at_hand = list(rules)
-    return [reason for bounded in _bounded_parts(limit) for reason in _looser_bounds(bounded, at_hand)]
+    return [reason for bounded in bounded_parts(limit) for reason in _looser_bounds(bounded, at_hand)]
 
 
-def _bounded_parts(limit: Limit) -> Iterator[BoundedLimit]:
+def bounded_parts(limit: Limit) -> Iterator[BoundedLimit]:
+    """What of a limit local rules may bound: its members, or the windows of a cooling."""
     for member in members(limit):
         if isinstance(member, CoolingLimit):
             yield from member.windows
@@ -205,6 +250,8 @@ def _looser_bounds(limit: BoundedLimit, rules: Iterable[Rule]) -> list[Reason]:
         if not _comparable(limit, rule):
             detail = f"{_source(rule)} is given in {rule.unit}, which does not compare with {limit.unit}."
             reasons.append(Reason(UnitDoesNotConvert.code, detail, "unit", (rule.id,)))
+            continue
+        if rule.trigger:
             continue
         lower, upper = _bounds_of(rule, limit.unit)
         if lower and (plan_lower is None or _lower_key(plan_lower) < _lower_key(lower)):

@@ -13,7 +13,7 @@ from batches.locks import lock_material
 from batches.models import Batch, Lot, Part
 from config.api.constraints import refusal_of
 from config.api.refusals import Refusal
-from haccp import deviations, holds, judging, limits, plans, rules
+from haccp import deviations, holds, judging, limits, moist_food, plans, rules
 from haccp.holds import Touched
 from haccp.judging import SENTENCES, OtherPlanVersion, OutsideTheRun, Subject
 from haccp.limits import Result
@@ -32,8 +32,7 @@ def record(*, act: Act, subject: Subject, said: Sequence[Mapping[str, Any]]) -> 
     """
     check = judging.shape(act, subject, said)
     try:
-        in_force = rules.rules_in_force(act.establishment, act.local_day, subject.materials)
-        judging.judge(check, subject, said, in_force)
+        judging.judge(check, subject, said, _in_force(act, subject))
     except Refusal:
         check.answer_if_repeated()
         raise
@@ -184,10 +183,17 @@ def _alone(each: Wanted) -> Check | Refusal:
 
 
 def _rules(cache: dict[Any, Sequence[limits.Rule]], each: Wanted) -> Sequence[limits.Rule]:
-    key = (each.act.local_day, frozenset(each.subject.materials))
+    version = each.subject.control_point.version_id
+    key = (each.act.local_day, version, frozenset(each.subject.materials))
     if key not in cache:
-        cache[key] = rules.rules_in_force(each.act.establishment, each.act.local_day, each.subject.materials)
+        cache[key] = _in_force(each.act, each.subject)
     return cache[key]
+
+
+def _in_force(act: Act, subject: Subject) -> Sequence[limits.Rule]:
+    """The rules of the day of the work, each with its caution where it was written for other food."""
+    found = rules.rules_in_force(act.establishment, act.local_day, subject.materials)
+    return moist_food.cautioned(found, subject.control_point.version_id, subject.materials)
 
 
 __all__ = [

@@ -12,7 +12,18 @@ from typing import Any, Literal
 
 from config.api.refusals import Unusable
 from haccp import figures
-from haccp.bounds import PLAN, Bound, InForce, Rule, in_force, looser_than
+from haccp.bounds import (
+    PLAN,
+    Bound,
+    InForce,
+    Rule,
+    Trigger,
+    bounded_parts,
+    in_force,
+    looser_than,
+    same_quantity,
+    words_of,
+)
 from haccp.figures import Figure, amount
 from haccp.limit_kinds import (
     AllOfLimit,
@@ -40,7 +51,10 @@ class Result(StrEnum):
 
 @dataclass(frozen=True)
 class Judgement:
-    """Where a reading lies. ``margin``: distance to the nearer bound in the limit's unit, negative outside."""
+    """Where a reading lies. ``margin``: distance to the nearer bound in the limit's unit, negative outside.
+
+    ``reached``: of the triggers in force, those the reading may be a case for. They say nothing of the result.
+    """
 
     result: Result
     in_force: InForce
@@ -48,6 +62,7 @@ class Judgement:
     margin: Decimal | None = None
     decided_by: str = ""
     warning: str = ""
+    reached: tuple[Trigger, ...] = ()
     windows: tuple["Judgement", ...] = ()
 
     def as_json(self) -> dict[str, Any]:
@@ -61,6 +76,11 @@ class Judgement:
         for name in ("decided_by", "warning"):
             if getattr(self, name):
                 made[name] = getattr(self, name)
+        if self.in_force.triggers:
+            made["triggers"] = [
+                {"rule": each.source, "speaks_of": each.words(), "reached": each in self.reached}
+                for each in self.in_force.triggers
+            ]
         return made | ({"windows": [each.as_json() for each in self.windows]} if self.windows else {})
 
 
@@ -159,7 +179,14 @@ def _judge_figure(
 ) -> Judgement:
     margin, bound = _nearest(figure.value, bounds)
     result = _result(figure, bounds, guard)
-    warnings = [_shortcoming(bounds), _unguarded(known, guard), figure.open]
+    reached = tuple(each for each in bounds.triggers if each.reached(figure.low, figure.high))
+    warnings = [
+        _shortcoming(bounds),
+        *bounds.cautions,
+        *map(_told, reached),
+        _unguarded(known, guard),
+        figure.open,
+    ]
     if result is Result.WITHIN and isinstance(limit, RangeLimit):
         warnings.append(_operating(figure.value, limit))
     return Judgement(
@@ -169,6 +196,14 @@ def _judge_figure(
         margin=_kept(margin),
         decided_by=bound.source,
         warning=" ".join(filter(None, warnings)),
+        reached=reached,
+    )
+
+
+def _told(trigger: Trigger) -> str:
+    return (
+        f"{trigger.words()}: from there an authority or the label may have to act ({trigger.source}). "
+        "It is no limit to work by; ask the food-safety lead."
     )
 
 
@@ -271,11 +306,14 @@ __all__ = [
     "RangeLimit",
     "Result",
     "Rule",
+    "bounded_parts",
     "decide",
     "from_json",
     "in_force",
     "judge",
     "looser_than",
     "members",
+    "same_quantity",
+    "words_of",
     "worst",
 ]

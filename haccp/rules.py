@@ -1,19 +1,21 @@
 """Local rules: what the authority of one establishment asks for. Only a confirmed rule binds, on its days."""
 
 import uuid
-from collections.abc import Collection, Iterator
-from dataclasses import replace
+from collections.abc import Collection, Iterator, Sequence
+from dataclasses import dataclass, replace
 from datetime import date
 from typing import Any
 
-from django.db.models import DateField, Exists, OuterRef, Q, QuerySet, UUIDField
+from django.core.exceptions import ValidationError
+from django.db.models import DateField, Q, QuerySet, UUIDField
 
 from batches import reference
+from batches.models import Material
 from batches.quantities import UNITS, UnitDoesNotConvert
 from config.api.refusals import NotAllowed, Reason, RuleBroken, Unusable
-from haccp import limits, plan_documents
+from haccp import limits, plan_documents, rule_files
 from haccp.limit_kinds import nothing_between
-from haccp.models import ControlPoint, LocalRule, PlanVersion
+from haccp.models import ControlPoint, Effect, LocalRule
 from ledger import changes, people, signatures
 from ledger.acts import Act
 from ledger.deeds import deed
@@ -111,7 +113,123 @@ def as_limit(rule: LocalRule) -> limits.Rule:
         upper=rule.upper,
         lower_inclusive=rule.lower_inclusive,
         upper_inclusive=rule.upper_inclusive,
+        trigger=rule.effect == Effect.TRIGGER,
+        meant_for=rule.meant_for,
     )
+
+
+def unconfirmed(
+    establishment: Establishment, on: date, quantities: Collection[str], materials: Collection[uuid.UUID]
+) -> list[str]:
+    """The rules that nobody has confirmed yet and that would speak of these quantities that day, in words."""
+    rows = LocalRule.objects.filter(
+        Q(in_force_until__isnull=True) | Q(in_force_until__gt=on),
+        Q(material__isnull=True) | Q(material__in=materials),
+        establishment=establishment,
+        confirmed_by__isnull=True,
+        in_use=True,
+        in_force_from__lte=on,
+    )
+    return [
+        in_words(rule)
+        for rule in rows.order_by("code")
+        if any(limits.same_quantity(rule.quantity, quantity) for quantity in quantities)
+    ]
+
+
+def in_words(rule: LocalRule) -> str:
+    """One line: what it asks for, of what, where it is written, and whether it is confirmed."""
+    about = "".join(f", {part}" for part in (rule.subject, rule.intended_use) if part)
+    kind = "" if rule.effect == Effect.LIMIT else f"; {rule.get_effect_display()}"
+    asks = f"{rule.quantity}{about}: {limits.words_of(as_limit(rule))}{kind}"
+    return f"{rule.code}: {asks} ({rule.citation}; {rule.status})"
+
+
+@dataclass(frozen=True)
+class BroughtIn:
+    """``made``: new rules. ``known``: those whose code stood here already; they were left as they are.
+
+    ``other``: by code of a known one, in what the file says something else.
+    """
+
+    made: list[LocalRule]
+    known: list[LocalRule]
+    other: dict[str, list[str]]
+
+
+@deed
+def bring_in(*, act: Act, rows: Sequence[rule_files.Row]) -> BroughtIn:
+    """Write down the rules of a file, to be confirmed one by one: all of them, or none.
+
+    A code that stands here already is left as it is, so that a file can be brought in again. A rule without a
+    first day begins on the day it is brought in. Raises Unusable with every row's error, line and column.
+    """
+    materials = _by_code(Material, act, [row.cells.get("material", "") for row in rows])
+    read = [(row, *_read(act, row, materials)) for row in rows]
+    reasons = [*_doubled(rows), *(reason for _, _, wrong in read for reason in wrong)]
+    if reasons:
+        raise Unusable(
+            f"{len(reasons)} errors in {len(rows)} rules. None was written; mend the file and send it again.",
+            code="unusable-rules",
+            reasons=reasons,
+        )
+    known = _by_code(LocalRule, act, [row.cells["code"] for row in rows])
+    made = [
+        reference.make(act=act.with_new_id(note=act.note), kind=LocalRule, values=values)
+        for row, values, _ in read
+        if row.cells["code"] not in known
+    ]
+    other = {row.cells["code"]: _differing(known, row, values) for row, values, _ in read}
+    return BroughtIn(made, list(known.values()), {code: names for code, names in other.items() if names})
+
+
+def _by_code(kind: Any, act: Act, codes: list[str]) -> dict[str, Any]:
+    found = kind.objects.filter(establishment=act.establishment, code__in=set(codes))
+    return {row.code: row for row in found.order_by("code")}
+
+
+def _read(
+    act: Act, row: rule_files.Row, materials: dict[str, Material]
+) -> tuple[dict[str, Any], list[Reason]]:
+    """The values of a row and everything wrong with them, each with its line and column."""
+    values, wrong = rule_files.values(row)
+    code = row.cells.get("material")
+    if code is not None and code not in materials:
+        wrong.append(Reason("unknown-material", f"There is no material {code} here.", "material"))
+    values |= {"material": materials[code]} if code in materials else {}
+    values.setdefault("in_force_from", act.local_day)
+    told = {reason.field for reason in wrong}
+    further = _wrong_as_kept(LocalRule(establishment=act.establishment, **values))
+    wrong += [
+        reason for reason in further if not told & rule_files.SAME_END.get(reason.field, {reason.field})
+    ]
+    return values, [row.at(reason) for reason in wrong]
+
+
+def _wrong_as_kept(rule: LocalRule) -> Iterator[Reason]:
+    """What is wrong with the rule as a rule, else with its fields as the database keeps them."""
+    found = list(_wrong(rule))
+    yield from found
+    try:
+        rule.clean_fields(exclude=["establishment", "material", "confirmed_by"])
+    except ValidationError as error:
+        for name, messages in error.message_dict.items():
+            if name not in {reason.field for reason in found}:
+                yield Reason("unusable-value", " ".join(messages), name)
+
+
+def _doubled(rows: Sequence[rule_files.Row]) -> Iterator[Reason]:
+    first: dict[str, int] = {}
+    for row in rows:
+        code = row.cells.get("code", "")
+        if code and first.setdefault(code, row.line) != row.line:
+            yield row.at(Reason("code-used-twice", f"{code} stands in line {first[code]} too.", "code"))
+
+
+def _differing(known: dict[str, LocalRule], row: rule_files.Row, values: dict[str, Any]) -> list[str]:
+    rule = known.get(row.cells["code"])
+    said = {name: value for name, value in values.items() if name in row.cells}
+    return [] if rule is None else [name for name, value in said.items() if getattr(rule, name) != value]
 
 
 def _unconfirmed(values: dict[str, Any]) -> dict[str, Any]:
@@ -173,16 +291,18 @@ def _unconfirmable(rule: LocalRule) -> Iterator[Reason]:
         yield Reason("confirmed-already", f"Rule {rule.code} is confirmed.", "rule", [str(rule.pk)])
     if not rule.in_use:
         yield Reason("not-in-use", f"Rule {rule.code} is marked as no longer in use.", "in_use")
+    if rule.subject and rule.material_id is None:
+        sentence = (
+            f"It is about {rule.subject!r}: name the material here that this is, or empty the subject if every "
+            "material is meant."
+        )
+        yield Reason("subject-without-material", sentence, "material")
     yield from _not_convertible(rule)
 
 
 def _not_convertible(rule: LocalRule) -> Iterator[Reason]:
     """A rule in a unit that a plan's limit is not read in could tighten nothing there."""
-    newer = PlanVersion.objects.filter(plan=OuterRef("version__plan"), number__gt=OuterRef("version__number"))
-    points = ControlPoint.objects.filter(
-        ~Exists(newer), establishment=rule.establishment_id, version__plan__in_use=True
-    )
-    for point in points.order_by("code"):
+    for point in ControlPoint.newest(rule.establishment_id):
         for said in plan_documents.control_point(point.document).limits:
             for reason in limits.looser_than(limits.from_json(said), [as_limit(rule)]):
                 if reason.code == UnitDoesNotConvert.code:

@@ -14,7 +14,7 @@ from batches.quantities import UNITS
 from batches.sheet_lines import BatchSheet
 from batches.sheets import batch_sheet
 from config.api.refusals import Unknown
-from haccp import monitoring
+from haccp import limits, monitoring, rules
 from haccp.judging import SENTENCES, run_flags
 from haccp.limits import Result
 from haccp.models import (
@@ -208,6 +208,7 @@ def build(here: Establishment, subject: UUID, about: dict[str, Any], **head: Any
         cases=tuple(case.line for case in cases),
         signatures=tuple(_signatures(batch, releases, cases, plan)),
         confirmed_rules=_rules(checks),
+        unconfirmed_rules=_unconfirmed_rules(batch, checks),
         record_ids=tuple(sorted({record.pk for record in shown} | set(used))),
         **head,
     )
@@ -319,6 +320,16 @@ def _rules(checks: Sequence[Check]) -> tuple[str, ...]:
     return tuple(
         sorted({rule for check in checks for each in check.judgements for rule in each.get("rules", [])})
     )
+
+
+def _unconfirmed_rules(batch: Batch, checks: Sequence[Check]) -> tuple[str, ...]:
+    """Rules about what was checked here that nobody has confirmed, as on the day the batch began."""
+    whole = Batch.objects.select_related("state", "recipe_version", "establishment").get(pk=batch.pk)
+    on = whole.state.started_at.astimezone(whole.establishment.zone).date()
+    judged = [limits.from_json(each["limit"]) for check in checks for each in check.judgements]
+    quantities = {part.quantity for limit in judged for part in limits.bounded_parts(limit)}
+    about = [whole.recipe_version.material_id]
+    return tuple(rules.unconfirmed(whole.establishment, on, quantities, about))
 
 
 def _open_checks(batch: Batch, now: datetime) -> Iterable[OpenCheck]:

@@ -194,6 +194,7 @@ class Document:
     """The base of all. ``kind`` names it in data and file names; ``form`` counts changes of its data's shape.
 
     ``confirmed_rules``: the local rules confirmed for the establishment, in words; empty = the document says so.
+    ``unconfirmed_rules``: those about the same quantities that are to be confirmed with the authority, in words.
     ``seal``: None = the document says that it is not sealed yet. ``made_at`` is aware, on the establishment's clock.
     """
 
@@ -208,6 +209,7 @@ class Document:
     asked_by: str
     made_at: datetime
     confirmed_rules: tuple[str, ...]
+    unconfirmed_rules: tuple[str, ...] = ()
     seal: SealLine | None
     signatures: tuple[SignatureLine, ...] = ()
     language: str = "en"

@@ -151,6 +151,9 @@ refuses("rule_bounds_are_in_order", haccp.LocalRule, lower=lambda row: row.upper
 refuses("rule_ends_after_it_begins", haccp.LocalRule, in_force_until=same("in_force_from"))
 refuses("rule_names_its_source", haccp.LocalRule, citation="")
 refuses("rule_names_its_source", haccp.LocalRule, authority="")
+refuses("rule_names_its_unit", haccp.LocalRule, unit="")
+refuses("rule_is_meant_for_a_known_food", haccp.LocalRule, meant_for="soup")
+refuses("rule_effect_is_known", haccp.LocalRule, effect="advice")
 refuses("rule_confirmation_has_a_time", haccp.LocalRule, confirmed_by=uuid7(), confirmed_at=None)
 refuses("rule_confirmation_has_a_time", haccp.LocalRule, confirmed_by=None, confirmed_at=NOON)
 refuses(

@@ -210,6 +210,7 @@ SPECIAL: dict[str, Any] = {
     "instruments": PROBE,
     "instruments/{id}": PROBE,
     "local-rules": RULE,
+    "local-rules/from-file": {"example": "eu", "csv": None},
     "local-rules/{id}": RULE,
     "local-rules/{id}/confirmation": {"rule_version": 1},
     "materials": {"dimension": "mass", "kind": "ingredient"},

@@ -18,6 +18,7 @@ urlpatterns = [
     path(VERSION, plans.OnePlanVersion.as_view(), name="plan-version"),
     path(f"{VERSION}/document.yaml", plans.VersionAsYaml.as_view(), name="plan-version-yaml"),
     path(f"{HERE}local-rules", rules.LocalRules.as_view(), name="local-rules"),
+    path(f"{HERE}local-rules/from-file", rules.LocalRulesFromFile.as_view(), name="local-rules-from-file"),
     path(RULE, rules.OneLocalRule.as_view(), name="local-rule"),
     path(f"{RULE}/confirmation", rules.ConfirmLocalRule.as_view(), name="local-rule-confirmation"),
     path(f"{HERE}trials", trials.Trials.as_view(), name="trials"),

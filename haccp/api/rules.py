@@ -1,9 +1,9 @@
-"""Local rules: written down by lead or administrator, confirmed by signature of a food-safety lead."""
+"""Local rules: written down or brought in by lead or administrator, confirmed by signature of a food-safety lead."""
 
 from typing import Any
 
 from django.shortcuts import get_object_or_404
-from drf_spectacular.utils import OpenApiExample, extend_schema, extend_schema_serializer
+from drf_spectacular.utils import OpenApiExample, extend_schema, extend_schema_field, extend_schema_serializer
 from rest_framework import serializers
 from rest_framework.request import Request
 from rest_framework.response import Response
@@ -11,9 +11,9 @@ from rest_framework.response import Response
 from batches.api.reference import ReferenceSerializer, ReferenceView, example
 from batches.models import Material
 from config.api.bodies import BodySerializer
-from haccp import rules
+from haccp import moist_food, rule_files, rules
 from haccp.api.registers import NumberText, Register, RegisterRow
-from haccp.models import LocalRule
+from haccp.models import Effect, LocalRule, MeantFor
 from ledger import signatures
 from ledger.acts import Act
 from ledger.api.records import MomentField, act_of
@@ -44,6 +44,26 @@ class LocalRuleSerializer(ReferenceSerializer):
     material = ScopedReference(
         queryset=Material.objects.all(), required=False, allow_null=True, help_text="null: every material."
     )
+    subject = serializers.CharField(
+        max_length=200,
+        required=False,
+        allow_blank=True,
+        help_text="What it is about in the words of the source; a rule with a subject is confirmed for a material.",
+    )
+    intended_use = serializers.CharField(
+        max_length=1000,
+        required=False,
+        allow_blank=True,
+        help_text="What the material is bought or sold for.",
+    )
+    meant_for = serializers.ChoiceField(
+        choices=MeantFor.choices, required=False, help_text="A rule aimed at the other kind of food warns."
+    )
+    effect = serializers.ChoiceField(
+        choices=Effect.choices,
+        required=False,
+        help_text="A trigger informs: it tightens no limit and passes no finding.",
+    )
     condition = serializers.CharField(max_length=1000, required=False, allow_blank=True)
     lower = NumberText(required=False, allow_null=True)
     lower_inclusive = serializers.BooleanField(required=False)
@@ -62,6 +82,20 @@ class LocalRuleSerializer(ReferenceSerializer):
         source="confirmed_by_id", read_only=True, allow_null=True, help_text="null: it binds nothing yet."
     )
     confirmed_at = serializers.DateTimeField(read_only=True, allow_null=True)
+    status = serializers.CharField(
+        read_only=True, help_text="In words: whether it is to be confirmed with your authority."
+    )
+
+
+class OneLocalRuleSerializer(LocalRuleSerializer):
+    """A local rule, with what to mind before it is confirmed."""
+
+    warning = serializers.SerializerMethodField(
+        help_text="Where it was written for other food than the plan makes; empty where nothing is known."
+    )
+
+    def get_warning(self, rule: LocalRule) -> str:
+        return moist_food.warning(rule)
 
 
 class LocalRules(Register):
@@ -77,7 +111,7 @@ class LocalRules(Register):
 class OneLocalRule(RegisterRow):
     """A local rule. Once confirmed it keeps its bounds: give it a last day and write a new one."""
 
-    serializer_class = LocalRuleSerializer
+    serializer_class = OneLocalRuleSerializer
     queryset = LocalRule.objects.select_related("material")
 
     def alter(self, act: Act, row: LocalRule, values: dict[str, Any], expected_version: int) -> LocalRule:
@@ -104,11 +138,11 @@ class ConfirmationSerializer(BodySerializer):
 class ConfirmLocalRule(ReferenceView):
     """Confirm a local rule by signature: from then on it tightens every limit it is about."""
 
-    serializer_class = LocalRuleSerializer
+    serializer_class = OneLocalRuleSerializer
     queryset = LocalRule.objects.select_related("material")
     write_roles = DECIDERS
 
-    @extend_schema(request=ConfirmationSerializer, responses={200: LocalRuleSerializer, 412: None})
+    @extend_schema(request=ConfirmationSerializer, responses={200: OneLocalRuleSerializer, 412: None})
     def post(self, request: Request, *args: Any, **kwargs: Any) -> Response:
         rule = get_object_or_404(self.get_queryset(), pk=kwargs["pk"])
         serializer = ConfirmationSerializer(data=request.data, context=self.get_serializer_context())
@@ -120,3 +154,69 @@ class ConfirmLocalRule(ReferenceView):
         )
         expected = values["rule_version"]
         return self.answer(rules.confirm(act=act, rule=rule, proof=proof, expected_version=expected))
+
+
+@extend_schema_serializer(examples=[OpenApiExample("Example set", {"example": "eu"}, request_only=True)])
+class RuleFileSerializer(serializers.Serializer):
+    """Rules of a file: send one of ``yaml``, ``csv`` and ``example``."""
+
+    performed_at = MomentField(source="performed", required=False, write_only=True)
+    note = serializers.CharField(max_length=4000, required=False, allow_blank=True, write_only=True)
+    yaml = serializers.CharField(
+        max_length=rule_files.MOST_BYTES, required=False, write_only=True, help_text="A list of rules."
+    )
+    csv = serializers.CharField(
+        max_length=rule_files.MOST_BYTES,
+        required=False,
+        write_only=True,
+        trim_whitespace=False,
+        help_text=f"A header line, then a rule a line. Columns: {', '.join(rule_files.COLUMNS)}.",
+    )
+    example = serializers.ChoiceField(
+        choices=rule_files.example_sets(), required=False, write_only=True, help_text="A set that ships."
+    )
+
+    def validate(self, attrs: dict[str, Any]) -> dict[str, Any]:
+        given = [name for name in READERS if name in attrs]
+        if len(given) != 1:
+            raise serializers.ValidationError({"yaml": "Send one of yaml, csv and example."})
+        attrs["rows"] = READERS[given[0]](attrs.pop(given[0]))
+        return attrs
+
+
+READERS = {"yaml": rule_files.from_yaml, "csv": rule_files.from_csv, "example": rule_files.example_set}
+
+
+class LeftAsItIsSerializer(serializers.Serializer):
+    code = serializers.CharField()
+    says_something_else_in = serializers.ListField(child=serializers.CharField())
+
+
+class BroughtInSerializer(serializers.Serializer):
+    """What came of it. All rules are to be confirmed with your authority before they bind."""
+
+    made = LocalRuleSerializer(many=True)
+    left_as_it_is = serializers.SerializerMethodField(help_text="Rules whose code stood here already.")
+
+    @extend_schema_field(LeftAsItIsSerializer(many=True))
+    def get_left_as_it_is(self, brought: rules.BroughtIn) -> list[dict[str, Any]]:
+        return [
+            {"code": rule.code, "says_something_else_in": brought.other.get(rule.code, [])}
+            for rule in brought.known
+        ]
+
+
+class LocalRulesFromFile(ReferenceView):
+    """Bring in local rules from YAML or CSV: all, or none with every row's error. Repeating it doubles nothing."""
+
+    serializer_class = RuleFileSerializer
+    queryset = LocalRule.objects.all()
+
+    @extend_schema(request=RuleFileSerializer, responses={200: BroughtInSerializer})
+    def post(self, request: Request, *args: Any, **kwargs: Any) -> Response:
+        serializer = self.get_serializer(data=request.data)
+        serializer.is_valid(raise_exception=True)
+        values = dict(serializer.validated_data)
+        rows = values.pop("rows")
+        brought = rules.bring_in(act=act_of(self, request, values), rows=rows)
+        return Response(BroughtInSerializer(brought, context=self.get_serializer_context()).data)

@@ -12,9 +12,10 @@ from haccp.models.deviations import (
 )
 from haccp.models.gates import Release, StartPermission
 from haccp.models.plans import ControlKind, ControlPoint, Plan, PlanProduct, PlanVersion
-from haccp.models.rules import Instrument, LocalRule
+from haccp.models.rules import UNCONFIRMED, Effect, Instrument, LocalRule, MeantFor
 
 __all__ = [
+    "UNCONFIRMED",
     "Answer",
     "Check",
     "Closing",
@@ -23,10 +24,12 @@ __all__ = [
     "Correction",
     "Deviation",
     "Disposition",
+    "Effect",
     "Hold",
     "HoldSubject",
     "Instrument",
     "LocalRule",
+    "MeantFor",
     "Notice",
     "Plan",
     "PlanProduct",

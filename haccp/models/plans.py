@@ -1,7 +1,7 @@
 """Hazard plans: a draft is one document; an approved version and its control points never change (D18)."""
 
 from django.db import models
-from django.db.models import Q
+from django.db.models import Exists, OuterRef, Q
 
 from batches.models import Material
 from batches.models.places import Reference
@@ -73,3 +73,12 @@ class ControlPoint(Kept):
             models.UniqueConstraint(name="control_point_code_is_used_once", fields=["version", "code"]),
             models.CheckConstraint(name="control_kind_is_known", condition=Q(kind__in=ControlKind.values)),
         ]
+
+    @classmethod
+    def newest(cls, establishment: object) -> models.QuerySet["ControlPoint"]:
+        """Those of the newest versions of the plans in use, by code."""
+        newer = PlanVersion.objects.filter(
+            plan=OuterRef("version__plan"), number__gt=OuterRef("version__number")
+        )
+        rows = cls.objects.filter(~Exists(newer), establishment=establishment, version__plan__in_use=True)
+        return rows.order_by("code", "id")

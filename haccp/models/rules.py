@@ -7,17 +7,40 @@ from batches.models import Material
 from batches.models.places import Reference
 from ledger.models import Person
 
+UNCONFIRMED = "unconfirmed: to be confirmed with your authority"
+
+
+class MeantFor(models.TextChoices):
+    """The food a rule was written for. Water activity 0.85 parts the two, see ``haccp.moist_food``."""
+
+    ANY = "any", "any food"
+    MOIST = "moist", "moist food (water activity above 0.85)"
+    DRY = "dry", "dry food (water activity up to 0.85)"
+
+
+class Effect(models.TextChoices):
+    """A trigger says when an authority acts or what a label must say; it is no limit to work by."""
+
+    LIMIT = "limit", "limit to work by"
+    TRIGGER = "trigger", "trigger for the authority or the label"
+
 
 class LocalRule(Reference):
     """A bound from local regulation, for a span of days, and who confirmed it with which authority.
 
-    ``quantity`` and ``unit`` as in the plan's limits. ``material``: empty = every material. Bounds are decimal
-    text in ``unit``. ``confirmed_by``: empty = to be confirmed with the authority; such a rule binds nothing.
+    ``quantity`` and ``unit`` as in the plan's limits. ``material``: empty = every material. ``subject``: what it
+    is about in the words of the source, until a material here is named for it. Bounds are decimal text in
+    ``unit``; those of a trigger enclose what it asks to act on. ``confirmed_by``: empty = to be confirmed with
+    the authority; such a rule binds nothing.
     """
 
     quantity = models.CharField(max_length=80)
     unit = models.CharField(max_length=10)
     material = models.ForeignKey(Material, models.PROTECT, null=True, blank=True, related_name="+")
+    subject = models.CharField(max_length=200, blank=True)
+    intended_use = models.TextField(max_length=1000, blank=True)  # what the material is bought or sold for
+    meant_for = models.CharField(max_length=5, choices=MeantFor, default=MeantFor.ANY)
+    effect = models.CharField(max_length=7, choices=Effect, default=Effect.LIMIT)
     condition = models.TextField(max_length=1000, blank=True)
     lower = models.DecimalField(max_digits=15, decimal_places=4, null=True, blank=True)
     lower_inclusive = models.BooleanField(default=True)
@@ -48,6 +71,11 @@ class LocalRule(Reference):
             models.CheckConstraint(
                 name="rule_names_its_source", condition=~Q(citation="") & ~Q(authority="")
             ),
+            models.CheckConstraint(name="rule_names_its_unit", condition=~Q(unit="")),
+            models.CheckConstraint(
+                name="rule_is_meant_for_a_known_food", condition=Q(meant_for__in=MeantFor.values)
+            ),
+            models.CheckConstraint(name="rule_effect_is_known", condition=Q(effect__in=Effect.values)),
             models.CheckConstraint(
                 name="rule_confirmation_has_a_time",
                 condition=Q(confirmed_by__isnull=True, confirmed_at__isnull=True)
@@ -58,6 +86,11 @@ class LocalRule(Reference):
                 condition=Q(confirmed_by__isnull=True) | Q(in_use=True),
             ),
         ]
+
+    @property
+    def status(self) -> str:
+        """In words, wherever the rule is named."""
+        return UNCONFIRMED if self.confirmed_by_id is None else "confirmed"
 
 
 class Instrument(Reference):

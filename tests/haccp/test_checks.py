@@ -4,14 +4,15 @@ The guard band is JCGM 106:2012, 8.3.2 (from memory): accept only inside the bou
 """
 
 from collections.abc import Callable
-from datetime import timedelta
+from datetime import date, timedelta
+from decimal import Decimal
 from typing import Any
 
 import pytest
 
 from batches.models import Batch, Lot, LotState, Part
 from config.api.refusals import OtherContent, RuleBroken, Unknown, Unusable
-from haccp import checks, plans
+from haccp import checks, plans, rules
 from haccp.models import Check, ControlPoint, Deviation, Instrument, Plan, PlanVersion
 from ledger import signatures
 from ledger.acts import Act
@@ -42,6 +43,42 @@ def test_a_check_keeps_bounds_and_who_set_each(
     (judged,) = measure(batch, "0.63").judgements
     assert (judged["upper"]["value"], judged["result"]) == ("0.62", "outside")
     assert str(rule.pk) in judged["upper"]["source"]
+
+
+def test_a_check_of_last_march_is_judged_by_last_marchs_rules(
+    act: Callable[..., Act],
+    lead: Person,
+    measure: Callable[..., Check],
+    batch: Batch,
+    confirmed_rule: Callable[..., Any],
+):
+    """The work was on 2 March 2026; it is keyed today, when another bound binds."""
+    old = confirmed_rule(upper=Decimal("0.62"))
+    rules.alter(act=act(lead), rule=old, values={"in_force_until": date(2026, 4, 1)})
+    confirmed_rule(upper=Decimal("0.50"), in_force_from=date(2026, 4, 1))
+    check = measure(batch, "0.55")
+    (judged,) = check.judgements
+    assert check.recorded_at.date() > date(2026, 4, 1)
+    assert (judged["upper"]["value"], judged["result"]) == ("0.62", "within")
+
+
+def test_a_rule_for_moist_food_warns_where_the_plan_holds_dry_food(
+    measure: Callable[..., Check], batch: Batch, confirmed_rule: Callable[..., Any]
+):
+    confirmed_rule(meant_for="moist")
+    (judged,) = measure(batch, "0.63").judgements
+    assert judged["result"] == "outside"
+    assert "meant for moist food" in judged["warning"]
+
+
+def test_a_trigger_is_kept_beside_the_judgement_and_passes_nothing(
+    measure: Callable[..., Check], batch: Batch, confirmed_rule: Callable[..., Any]
+):
+    """The plan holds caramels to 0.65; a rule speaks of more than 0.85 (21 CFR 114.3, from memory)."""
+    confirmed_rule(effect="trigger", lower=Decimal("0.85"), lower_inclusive=False, upper=None)
+    (judged,) = measure(batch, "0.7").judgements
+    assert judged["result"] == "outside"
+    assert [each["reached"] for each in judged["triggers"]] == [False]
 
 
 def test_readings_are_kept_as_sent(act: Callable[..., Act], batch: Batch, point: Any, meter: Instrument):

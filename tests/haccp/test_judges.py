@@ -4,6 +4,7 @@ Worked values: linear ramp in closed form and 2 min at 70 with z = 7.5 (computed
 and -> 5 within 6 h in all (FDA Food Code 3-501.14, as read in copies; for moist food only).
 """
 
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from decimal import Decimal
 from itertools import pairwise
@@ -335,6 +336,77 @@ def test_a_rule_tightens_a_time_a_residue_and_a_window():
     window = rule("core, to 5", "HUR", upper=Decimal(5))
     assert in_force(from_json(COOL), [window]).windows[1].upper.source == "rule r: Town order 7"
     assert looser_than(from_json(COOL), [window])[0].code == "looser-than-rule"
+
+
+# --- triggers: when an authority acts is no limit to work by
+
+LENGTH = {"kind": "range", "quantity": "length of hard object", "unit": "MMT", "upper": "2"}
+# FDA compliance policy guide 555.425 (read): hard or sharp objects of 7 to 25 mm.
+HARD = Rule(
+    id="h",
+    quantity="Length of hard object",
+    unit="MMT",
+    citation="Guide 555.425",
+    lower=Decimal(7),
+    upper=Decimal(25),
+    trigger=True,
+)
+
+
+def found(length: str, limit=LENGTH, rule=HARD, **said):
+    reading = Reading(limit["quantity"], entered=length, value=Decimal(length), unit="MMT", **said)
+    return judge(reading, in_force(from_json(limit), [rule]))
+
+
+@pytest.mark.parametrize("length", ["1", "3", "6.9", "7", "25", "25.1"])
+def test_a_trigger_never_changes_a_result(length):
+    assert found(length).result is (WITHIN if Decimal(length) <= 2 else OUTSIDE)
+
+
+@given(st.decimals(0, 30, places=1), st.decimals(0, 30, places=1))
+def test_a_trigger_never_tightens_nor_loosens(upper, length):
+    limit = LENGTH | {"upper": str(upper)}
+    alone = judge(Reading(LENGTH["quantity"], "", length, "MMT"), in_force(from_json(limit)))
+    beside = found(str(length), limit)
+    assert (beside.result, beside.margin, beside.in_force.upper) == (
+        alone.result,
+        alone.margin,
+        alone.in_force.upper,
+    )
+
+
+@pytest.mark.parametrize(("length", "reached"), [("6.9", False), ("7", True), ("25", True), ("25.1", False)])
+def test_a_trigger_is_shown_beside_a_judgement(length, reached):
+    told = found(length).as_json()
+    assert told["triggers"] == [
+        {"rule": "rule h: Guide 555.425", "speaks_of": "7 mm or more and 25 mm or less", "reached": reached}
+    ]
+    assert ("It is no limit to work by" in told.get("warning", "")) is reached
+
+
+@pytest.mark.parametrize(("length", "reached"), [("7", False), ("7.1", True)])
+def test_a_trigger_above_a_value_is_not_reached_at_it(length, reached):
+    rule = replace(HARD, lower_inclusive=False)
+    assert bool(found(length, rule=rule).reached) is reached
+
+
+def test_a_result_below_detection_may_be_what_a_trigger_speaks_of():
+    below = replace(HARD, lower=None, upper=Decimal(5))
+    assert found("8", LENGTH | {"upper": "9"}, below, below=True).reached
+
+
+def test_a_trigger_asks_nothing_of_a_plan():
+    assert looser_than(from_json(LENGTH | {"upper": "30"}), [HARD]) == []
+
+
+def test_a_trigger_in_another_kind_of_unit_is_named_as_not_compared():
+    told = found("3", rule=replace(HARD, unit="KGM")).as_json()
+    assert told["not_compared"] == ["rule h: Guide 555.425"]
+
+
+def test_the_caution_of_a_rule_that_binds_is_told():
+    moist = replace(HARD, trigger=False, caution="Meant for moist food.")
+    assert "Meant for moist food. (rule h: Guide 555.425)" in found("1", rule=moist).warning
 
 
 # --- courses typed by hand

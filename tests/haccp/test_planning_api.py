@@ -475,3 +475,15 @@ def test_a_rule_does_not_name_anothers_material(lead_api: Client, foreign: dict[
     answer = lead_api.send("local-rules", RULE | {"material": str(foreign["materials"].pk)})
     assert problem(answer) == (404, "not-found", {"material"})
     assert LocalRule.objects.count() == 1  # theirs
+
+
+def test_a_rule_says_that_it_is_to_be_confirmed_and_warns_of_other_food(
+    lead_api: Client, plan_version: PlanVersion
+):
+    made = lead_api.send("local-rules", RULE | {"meant_for": "moist"}).json()
+    assert made["status"] == "unconfirmed: to be confirmed with your authority"
+    assert "meant for moist food" in lead_api.ask(f"local-rules/{made['id']}").json()["warning"]
+    said = {"rule_version": 1, "password": PASSWORD, "performed_at": WHEN}
+    confirmed = lead_api.send(f"local-rules/{made['id']}/confirmation", said).json()
+    assert confirmed["status"] == "confirmed"
+    assert "meant for moist food" in confirmed["warning"]

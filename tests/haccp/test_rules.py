@@ -9,7 +9,7 @@ import pytest
 
 from batches.models import Material
 from config.api.refusals import ChangedMeanwhile, NotAllowed, RuleBroken, Unknown, Unusable
-from haccp import limits, rules
+from haccp import limits, moist_food, rules
 from haccp.models import LocalRule, PlanVersion
 from haccp.readings import Reading
 from ledger import signatures
@@ -176,6 +176,58 @@ def test_a_rule_in_a_unit_that_no_limit_of_the_plan_can_be_read_in_is_not_confir
     assert {reason.detail.split(":")[0] for reason in refusal.value.reasons} == {"CP-AW-1", "CP-AW-2"}
 
 
+def test_a_rule_about_a_subject_is_confirmed_for_a_material_here(
+    make_rule: Callable[..., LocalRule],
+    alter: Callable[..., LocalRule],
+    act: Acts,
+    lead: Person,
+    proof: signatures.Proof,
+    products: dict[str, Material],
+):
+    rule = make_rule(subject="cooked sugar")
+    with pytest.raises(RuleBroken) as refusal:
+        rules.confirm(act=act(lead), rule=rule, proof=proof)
+    assert [reason.code for reason in refusal.value.reasons] == ["subject-without-material"]
+    named = alter(rule, material=products["SBC"])
+    assert rules.confirm(act=act(lead), rule=named, proof=proof).status == "confirmed"
+
+
+def test_a_rule_for_moist_food_warns_of_what_the_plan_holds_dry(
+    make_rule: Callable[..., LocalRule], plan_version: PlanVersion, products: dict[str, Material]
+):
+    """0.85: FDA draft guidance, January 2025 (seen in a secondary text). The plan holds caramels to 0.65."""
+    rule = make_rule(meant_for="moist", material=products["SBC"])
+    assert "SBC (water activity up to 0.65)" in moist_food.warning(rule)
+    assert "Ask your authority whether it applies" in moist_food.warning(rule)
+
+
+@pytest.mark.parametrize("meant_for", ["any", "dry"])
+def test_another_rule_warns_of_nothing_there(
+    make_rule: Callable[..., LocalRule], plan_version: PlanVersion, meant_for: str
+):
+    assert moist_food.warning(make_rule(meant_for=meant_for)) == ""
+
+
+def test_nothing_is_known_of_a_material_no_plan_holds_to_a_water_activity(
+    make_rule: Callable[..., LocalRule], plan_version: PlanVersion, products: dict[str, Material]
+):
+    assert moist_food.warning(make_rule(meant_for="moist", material=products["LMD"])) == ""
+
+
+@pytest.mark.parametrize(
+    ("held", "meant_for", "other"),
+    [
+        ("0.85", "moist", True),
+        ("0.86", "moist", False),
+        ("0.85", "dry", False),
+        ("0.86", "dry", True),
+        ("0.2", "any", False),
+    ],
+)
+def test_food_is_dry_up_to_a_water_activity_of_085(held: str, meant_for: str, other: bool):
+    assert moist_food.is_other_food(meant_for, Decimal(held)) is other
+
+
 # --- changing it
 
 
@@ -201,6 +253,8 @@ def test_a_change_that_makes_no_sense_is_refused(
         ("in_force_from", date(2026, 2, 1)),
         ("in_use", False),
         ("citation", "Another letter"),
+        ("effect", "trigger"),
+        ("meant_for", "moist"),
     ],
 )
 def test_a_confirmed_rule_keeps_what_was_confirmed(
@@ -345,3 +399,59 @@ def test_a_rule_read_back_tightens_a_limit_exactly_as_written(
         for text in ("0.62", "0.6201")
     )
     assert (at.result, above.result) == (limits.Result.WITHIN, limits.Result.OUTSIDE)
+
+
+def test_a_trigger_reaches_the_limits_as_one(
+    confirmed_rule: Callable[..., LocalRule], establishment: Establishment
+):
+    confirmed_rule(effect="trigger", meant_for="dry")
+    (rule,) = rules.rules_in_force(establishment, TODAY)
+    assert (rule.trigger, rule.meant_for) == (True, "dry")
+
+
+# --- which are named as unconfirmed
+
+
+def named(establishment: Establishment, *materials: Any, day: date = TODAY) -> list[str]:
+    return rules.unconfirmed(establishment, day, ["Water  activity"], materials)
+
+
+def test_an_unconfirmed_rule_is_named_with_its_bound_and_that_it_is_to_be_confirmed(
+    make_rule: Callable[..., LocalRule], establishment: Establishment
+):
+    rule = make_rule(subject="fillings", intended_use="as it is", effect="trigger")
+    assert named(establishment) == [
+        f"{rule.code}: water activity, fillings, as it is: 0.62 or less; trigger for the authority or the label "
+        "(Letter of 5 January 2026; unconfirmed: to be confirmed with your authority)"
+    ]
+
+
+@pytest.mark.parametrize(
+    "values",
+    [
+        {"quantity": "pH", "unit": "Q30"},
+        {"in_force_from": date(2026, 3, 3)},
+        {"in_force_until": TODAY},
+        {"in_use": False},
+    ],
+)
+def test_a_rule_that_would_not_speak_of_it_that_day_is_not_named(
+    make_rule: Callable[..., LocalRule], establishment: Establishment, values: dict[str, Any]
+):
+    make_rule(**values)
+    assert named(establishment) == []
+
+
+def test_a_confirmed_rule_is_not_named_as_unconfirmed(
+    confirmed_rule: Callable[..., LocalRule], establishment: Establishment
+):
+    confirmed_rule()
+    assert named(establishment) == []
+
+
+def test_a_rule_of_another_material_is_not_named(
+    make_rule: Callable[..., LocalRule], establishment: Establishment, products: dict[str, Material]
+):
+    make_rule(material=products["SBC"])
+    assert named(establishment, products["LMD"].pk) == []
+    assert named(establishment, products["SBC"].pk)

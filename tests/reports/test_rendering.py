@@ -164,6 +164,11 @@ def test_a_confirmed_rule_is_named() -> None:
     assert "No local rule is confirmed" not in text
 
 
+def test_a_rule_that_nobody_confirmed_is_named_as_such() -> None:
+    text = seen(short_sheet(unconfirmed_rules=("LR-4: at most 124 °C",)))
+    assert "to be confirmed with your authority; no limit shown here was tightened by them: • LR-4" in text
+
+
 def test_every_document_warns_and_defers() -> None:
     text = seen()
     assert "Hot sugar sticks and burns at every working temperature" in text

@@ -43,7 +43,7 @@ class Command(BaseCommand):
         try:
             getattr(self, f"{deed}_plan")(**options)
         except Refusal as refusal:
-            raise CommandError(_told(refusal)) from None
+            raise CommandError(told(refusal)) from None
 
     def check_plan(self, *, file: Path, **options: Any) -> None:
         found = gaps(_document(file))
@@ -59,7 +59,7 @@ class Command(BaseCommand):
     def load_plan(
         self, *, file: Path, establishment: UUID, by: str, code: str | None, **options: Any
     ) -> None:
-        document, act = _document(file), _act(_establishment(establishment), by)
+        document, act = _document(file), act_of_planner(establishment_of(establishment), by)
         code = code or file.stem.upper().replace("_", "-")[:20]
         known = Plan.objects.filter(establishment=establishment, code=code).first()
         if known is None:
@@ -71,21 +71,21 @@ class Command(BaseCommand):
         self.stdout.write(f"Gaps that stand before its approval: {len(plans.gaps(plan))}.")
 
     def export_plan(self, *, establishment: UUID, code: str, number: int | None, **options: Any) -> None:
-        plan = Plan.objects.filter(establishment=_establishment(establishment), code=code).first()
+        plan = Plan.objects.filter(establishment=establishment_of(establishment), code=code).first()
         if plan is None:
             raise CommandError(f"There is no plan {code} there.")
         document = plan.draft if number is None else plans.numbered(plan, number).document
         self.stdout.write(to_yaml(document), ending="")
 
 
-def _establishment(pk: UUID) -> Establishment:
+def establishment_of(pk: UUID) -> Establishment:
     found = Establishment.objects.filter(pk=pk).first()
     if found is None:
         raise CommandError(f"There is no establishment {pk}.")
     return found
 
 
-def _act(establishment: Establishment, sign_in_name: str) -> Act:
+def act_of_planner(establishment: Establishment, sign_in_name: str) -> Act:
     """The deed of a person who may plan there today."""
     person = Person.objects.filter(sign_in_name=sign_in_name, is_active=True).first()
     now = Moment.now(establishment)
@@ -105,7 +105,7 @@ def _document(file: Path) -> dict[str, Any]:
         raise CommandError(f"{file}: {refusal.detail}") from None
 
 
-def _told(refusal: Refusal) -> str:
+def told(refusal: Refusal) -> str:
     """The refusal, and each of its reasons on a line of its own."""
     reasons = [reason.detail for reason in refusal.reasons if reason.detail != refusal.detail]
     return "\n".join([refusal.detail, *reasons])
