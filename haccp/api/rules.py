@@ -157,7 +157,7 @@ class ConfirmLocalRule(ReferenceView):
 
 
 @extend_schema_serializer(examples=[OpenApiExample("Example set", {"example": "eu"}, request_only=True)])
-class RuleFileSerializer(serializers.Serializer):
+class RuleFileSerializer(BodySerializer):
     """Rules of a file: send one of ``yaml``, ``csv`` and ``example``."""
 
     performed_at = MomentField(source="performed", required=False, write_only=True)

@@ -14,6 +14,7 @@ from typing import Any
 from batches.quantities import UNITS, Dimension
 from config.api.refusals import Refusal
 from haccp import limits
+from haccp.plan_documents.never import never_gaps
 from haccp.plan_documents.points import without_source
 from haccp.plan_documents.spots import Gap, Spot, codes, filled, lacking
 
@@ -37,6 +38,7 @@ def control_gaps(plan: Spot) -> Iterator[Gap]:
         for part in needed(point.get("kind", ""), point.get("control", "")):
             yield from _PARTS[part](spot, point)
         yield from _usable_limits(spot, point)
+        yield from never_gaps(spot, point)
 
 
 def needed(kind: str, control: str) -> tuple[str, ...]:
