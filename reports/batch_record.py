@@ -59,6 +59,7 @@ class JudgedReading:
     result: str
     margin: str
     sentence: str
+    warning: str = ""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -85,7 +86,8 @@ class CheckLine(RecordLine):
     @property
     def read(self) -> tuple[str, ...]:
         said = (f"{each.quantity}: {each.entered}" for each in self.readings)
-        return tuple(filter(None, (*said, self.instrument, *self.flags)))
+        warnings = (each.warning for each in self.readings)
+        return tuple(filter(None, (*said, self.instrument, *warnings, *self.flags)))
 
     @property
     def asked(self) -> tuple[str, ...]:
@@ -282,6 +284,7 @@ def _readings(check: Check) -> Iterable[JudgedReading]:
             result=judged["result"],
             margin=judged.get("margin", ""),
             sentence=judged["sentence"],
+            warning=judged.get("warning", ""),
         )
 
 

@@ -114,6 +114,9 @@ class OneLocalRule(RegisterRow):
     serializer_class = OneLocalRuleSerializer
     queryset = LocalRule.objects.select_related("material")
 
+    def get(self, request: Request, *args: Any, **kwargs: Any) -> Response:
+        return self.answer(self.get_object())  # its warning follows the plan, so it is never "not modified"
+
     def alter(self, act: Act, row: LocalRule, values: dict[str, Any], expected_version: int) -> LocalRule:
         return rules.alter(act=act, rule=row, values=values, expected_version=expected_version)
 

@@ -81,7 +81,9 @@ def _told(spot: Spot, point: Mapping[str, Any], limit: Mapping[str, Any]) -> str
     """What is heated: the food of a lethality, else whatever words the limit, the point and its step have."""
     if filled(limit.get("food")):
         return str(limit["food"])
-    step = next((each for each in spot.document.get("steps", []) if each["code"] == point.get("step")), {})
+    step: Mapping[str, Any] = next(
+        (each for each in spot.document.get("steps", []) if each["code"] == point.get("step")), {}
+    )
     return " ".join(
         str(part) for part in (limit.get("quantity"), point.get("name"), step.get("name")) if part
     )

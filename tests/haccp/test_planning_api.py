@@ -487,3 +487,9 @@ def test_a_rule_says_that_it_is_to_be_confirmed_and_warns_of_other_food(
     confirmed = lead_api.send(f"local-rules/{made['id']}/confirmation", said).json()
     assert confirmed["status"] == "confirmed"
     assert "meant for moist food" in confirmed["warning"]
+
+
+def test_a_rule_is_shown_again_to_who_has_its_version_since_its_warning_follows_the_plan(lead_api: Client):
+    pk = lead_api.send("local-rules", RULE).json()["id"]
+    answer = lead_api.get(f"{lead_api.base}local-rules/{pk}", HTTP_IF_NONE_MATCH='"1"')
+    assert (answer.status_code, answer.json()["warning"]) == (200, "")
