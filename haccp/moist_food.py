@@ -10,7 +10,7 @@ from uuid import UUID
 
 from batches.models import Material
 from haccp.limit_kinds import RangeLimit, from_json, members
-from haccp.limits import Rule
+from haccp.limits import Rule, same_quantity
 from haccp.models import ControlPoint, LocalRule, MeantFor
 from haccp.plan_documents import control_point
 
@@ -29,7 +29,7 @@ def held_to(points: Iterable[ControlPoint]) -> dict[str, Decimal]:
             member.upper
             for said in spec.limits
             for member in members(from_json(said))
-            if isinstance(member, RangeLimit) and member.quantity.casefold() == QUANTITY and member.upper
+            if isinstance(member, RangeLimit) and same_quantity(member.quantity, QUANTITY) and member.upper
         ]
         for code in (*spec.products, *spec.materials) if highest else ():
             found[code] = max(*highest, found.get(code, Decimal(0)))

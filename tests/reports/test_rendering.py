@@ -166,7 +166,9 @@ def test_a_confirmed_rule_is_named() -> None:
 
 def test_a_rule_that_nobody_confirmed_is_named_as_such() -> None:
     text = seen(short_sheet(unconfirmed_rules=("LR-4: at most 124 °C",)))
-    assert "to be confirmed with your authority; no limit shown here was tightened by them: • LR-4" in text
+    assert "Not confirmed, to be confirmed with your authority" in text
+    assert "LR-4: at most 124 °C" in text
+    assert "No local rule is confirmed" in text
 
 
 def test_every_document_warns_and_defers() -> None:
