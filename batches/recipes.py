@@ -8,7 +8,7 @@ from uuid import UUID
 from batches import quantities, recipe_documents, reference
 from batches.models import Dimension, Material, Recipe, RecipeLine, RecipeVersion
 from batches.recipe_documents import RecipeDocument
-from config.api.refusals import ChangedMeanwhile, NotAllowed, Reason, RuleBroken, Unusable
+from config.api.refusals import ChangedMeanwhile, Reason, RuleBroken, Unusable
 from ledger import canonical, people, signatures
 from ledger.acts import Act
 from ledger.deeds import deed
@@ -50,7 +50,11 @@ def approve(
     ``expected_version``: the version of the draft that the signer read. Lines and their amounts are kept
     beside the document, so that a batch can be weighed against them. Approving again supersedes.
     """
-    locked = Recipe.objects.select_for_update().select_related("material").get(pk=recipe.pk)
+    locked = (
+        Recipe.objects.select_for_update(of=("self",), no_key=True)
+        .select_related("material")
+        .get(pk=recipe.pk)
+    )
     latest = latest_version(locked)
     version = RecipeVersion.new(
         act,
@@ -61,8 +65,7 @@ def approve(
     )
     version.answer_if_repeated()
     _refuse_other_draft(locked, expected_version)
-    if Role.FOOD_SAFETY_LEAD not in people.roles_of(act.performed_by, act.establishment, act.local_day):
-        raise NotAllowed("A food-safety lead approves recipes. Nothing was written.")
+    people.refuse_unless(act, {Role.FOOD_SAFETY_LEAD}, "approves recipes")
     lines = _approvable(locked, latest)
     version.insert()
     RecipeLine.objects.bulk_create(_row(version, line, material) for line, material in lines)

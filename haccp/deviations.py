@@ -7,7 +7,7 @@ from uuid import UUID
 from batches import lots as lot_deeds
 from batches.locks import lock_material
 from batches.models import Lot, LotStatus
-from config.api.refusals import NotAllowed, Reason, RuleBroken, Unknown
+from config.api.refusals import Reason, RuleBroken, Unknown
 from haccp import holds, notices
 from haccp.holds import Touched, held_under
 from haccp.models import Answer, Check, Closing, Correction, Deviation, Disposition, Hold, Question
@@ -127,7 +127,7 @@ def dispose(*, act: Act, deviation: Deviation, lot: Lot, decision: str, because:
     lock_material(act.establishment)
     record = Disposition.new(act, deviation=deviation, lot=lot, decision=decision, because=because)
     record.answer_if_repeated()
-    _refuse_unless_lead(act)
+    people.refuse_unless(act, {Role.FOOD_SAFETY_LEAD}, "decides on lots")
     _refuse_closed(deviation)
     if str(lot.uid) not in held_under(deviation):
         raise Unknown(f"Deviation {deviation.pk} did not hold lot {lot.code}.", field="lot")
@@ -170,7 +170,7 @@ def close(*, act: Act, deviation: Deviation, proof: signatures.Proof) -> Closing
     lock_material(act.establishment)
     record = Closing.new(act, deviation=deviation)
     record.answer_if_repeated()
-    _refuse_unless_lead(act)
+    people.refuse_unless(act, {Role.FOOD_SAFETY_LEAD}, "closes deviations")
     _refuse_closed(deviation)
     if missing := list(_missing(deviation)):
         raise RuleBroken(
@@ -244,11 +244,6 @@ def case_of(check: Check) -> Deviation | None:
 
 def is_closed(deviation: Deviation) -> bool:
     return Closing.objects.filter(deviation=deviation).exists()
-
-
-def _refuse_unless_lead(act: Act) -> None:
-    if Role.FOOD_SAFETY_LEAD not in people.roles_of(act.performed_by, act.establishment, act.local_day):
-        raise NotAllowed("A food-safety lead decides on lots and closes deviations. Nothing was written.")
 
 
 def _refuse_closed(deviation: Deviation) -> None:

@@ -1,6 +1,6 @@
 """Hazard plans: a draft that changes, and approved versions that never do (decision D18)."""
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator
 from dataclasses import replace
 from datetime import date
 from typing import Any
@@ -14,7 +14,7 @@ from haccp import limits, plan_documents, rules
 from haccp.models import ControlPoint, Plan, PlanProduct, PlanVersion
 from haccp.plan_documents import ControlPointSpec, Difference, Gap
 from ledger import canonical, people, signatures
-from ledger.acts import Act, Moment
+from ledger.acts import Act
 from ledger.deeds import deed
 from ledger.models import Entry, Establishment, Role
 
@@ -47,7 +47,7 @@ def approve(
     ``expected_version``: the version of the draft that the signer read (ChangedMeanwhile for another). Control
     points and products are kept as rows of their own, so that checks and batches point to them.
     """
-    locked = Plan.objects.select_for_update().get(pk=plan.pk)
+    locked = Plan.objects.select_for_update(no_key=True).get(pk=plan.pk)
     latest = latest_version(locked)
     version = PlanVersion.new(
         act, plan=locked, number=latest.number + 1 if latest else 1, document=locked.draft
@@ -159,19 +159,13 @@ def _reasons(
 
 
 def _approver(act: Act) -> Iterator[Reason]:
-    """Asked of the day it is said to be done and of today: nobody signs back into a qualification."""
-    person, here = act.performed_by, act.establishment
-    days = sorted({act.local_day, Moment.now(here).local.date()})
-    if day := _first(days, lambda day: Role.FOOD_SAFETY_LEAD not in people.roles_of(person, here, day)):
+    person = act.performed_by
+    if day := people.day_without_role(act, {Role.FOOD_SAFETY_LEAD}):
         sentence = f"{person.name} is no food-safety lead here on {day}; a food-safety lead approves plans."
         yield Reason("not-food-safety-lead", sentence, "performed_by", [str(person.pk)])
-    if day := _first(days, lambda day: not people.may_approve_plans(person, here, day)):
+    if day := people.day_unqualified(act):
         sentence = f"{person.name} has no qualification that covers hazard plans and holds on {day}."
         yield Reason("not-qualified", sentence, "performed_by", [str(person.pk)])
-
-
-def _first(days: Sequence[date], fails: Callable[[date], bool]) -> date | None:
-    return next(filter(fails, days), None)
 
 
 def _products(document: dict[str, Any], found: dict[str, Material]) -> Iterator[Reason]:

@@ -12,7 +12,7 @@ from django.db.models import DateField, Q, QuerySet, UUIDField
 from batches import reference
 from batches.models import Material
 from batches.quantities import UNITS, UnitDoesNotConvert
-from config.api.refusals import NotAllowed, Reason, RuleBroken, Unusable
+from config.api.refusals import Reason, RuleBroken, Unusable
 from haccp import limits, plan_documents, rule_files
 from haccp.limit_kinds import nothing_between
 from haccp.models import ControlPoint, Effect, LocalRule
@@ -44,7 +44,7 @@ def alter(
 
     Raises Unusable, Unknown, RuleBroken ``rule-is-confirmed``, NotAllowed, ChangedMeanwhile.
     """
-    locked = LocalRule.objects.select_for_update(of=("self",)).get(pk=rule.pk)
+    locked = LocalRule.objects.select_for_update(of=("self",), no_key=True).get(pk=rule.pk)
     changed = {name: value for name, value in _unconfirmed(values).items() if getattr(locked, name) != value}
     if locked.confirmed_by_id is not None and changed:
         _refuse_other_rule(act, locked, changed)
@@ -64,11 +64,11 @@ def confirm(
     """
     change_id = act.id or uuid7()
     act = replace(act, id=change_id)
-    locked = LocalRule.objects.select_for_update(of=("self",)).get(pk=rule.pk)
+    locked = LocalRule.objects.select_for_update(of=("self",), no_key=True).get(pk=rule.pk)
     if Change.objects.filter(pk=change_id, subject_id=rule.pk, performed_by=act.performed_by).exists():
         locked.repeated = True
         return locked
-    _refuse_unless_lead(act, "confirms local rules")
+    people.refuse_unless(act, {Role.FOOD_SAFETY_LEAD}, "confirms local rules")
     reasons = list(_unconfirmable(locked))
     if reasons:
         raise RuleBroken(
@@ -241,7 +241,7 @@ def _unconfirmed(values: dict[str, Any]) -> dict[str, Any]:
 
 
 def _refuse_other_rule(act: Act, rule: LocalRule, changed: dict[str, Any]) -> None:
-    _refuse_unless_lead(act, "changes a confirmed rule")
+    people.refuse_unless(act, {Role.FOOD_SAFETY_LEAD}, "changes a confirmed rule")
     reasons = [
         Reason("rule-is-confirmed", f"{name.replace('_', ' ').capitalize()} stays as it was confirmed.", name)
         for name in sorted(set(changed) - MAY_CHANGE)
@@ -257,11 +257,6 @@ def _refuse_other_rule(act: Act, rule: LocalRule, changed: dict[str, Any]) -> No
             code="rule-is-confirmed",
             reasons=reasons,
         )
-
-
-def _refuse_unless_lead(act: Act, what: str) -> None:
-    if Role.FOOD_SAFETY_LEAD not in people.roles_of(act.performed_by, act.establishment, act.local_day):
-        raise NotAllowed(f"A food-safety lead {what}. Nothing was written.")
 
 
 def _refuse_unusable(rule: LocalRule) -> None:

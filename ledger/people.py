@@ -2,7 +2,7 @@
 
 import hashlib
 import secrets
-from collections.abc import Iterable
+from collections.abc import Callable, Collection, Iterable
 from datetime import date, timedelta
 from typing import Any
 
@@ -13,7 +13,7 @@ from django.utils import timezone
 
 from config.api.refusals import NotAllowed, RuleBroken, Unknown, Unusable
 from ledger import changes
-from ledger.acts import Act
+from ledger.acts import Act, Moment
 from ledger.deeds import deed
 from ledger.models import Change, Establishment, Membership, Person, Qualification, Role, Token
 from ledger.models.people import THE_SERVICE
@@ -113,6 +113,40 @@ def roles_of(person: Person, establishment: Establishment, on: date) -> frozense
     held = Membership.objects.filter(person=person, establishment=establishment, from_day__lte=on)
     current = held.filter(Q(until_day__isnull=True) | Q(until_day__gt=on))
     return frozenset(current.values_list("role", flat=True))
+
+
+# -- who may decide -----------------------------------------------------------------------------------
+
+
+def day_without_role(act: Act, roles: Collection[str]) -> date | None:
+    """The first day asked on which who acts has none of these roles here; None when they may decide."""
+    return _first_day(act, lambda day: not roles_of(act.performed_by, act.establishment, day) & set(roles))
+
+
+def day_unqualified(act: Act) -> date | None:
+    """The first day asked on which no qualification of who acts covers hazard plans; None when one always does."""
+    return _first_day(act, lambda day: not may_approve_plans(act.performed_by, act.establishment, day))
+
+
+def refuse_unless(act: Act, roles: Collection[str], does: str) -> None:
+    """Raises NotAllowed where who decides has none of these roles; ``does`` goes on from "A food-safety lead"."""
+    if day := day_without_role(act, roles):
+        who = " or a ".join(sorted(Role(role).label for role in roles))
+        raise NotAllowed(
+            f"A {who} {does}; {act.performed_by.name} is none here on {day}. Nothing was written."
+        )
+
+
+def _first_day(act: Act, fails: Callable[[date], bool]) -> date | None:
+    """Decisions ask the day they are said to be made and today: nobody dates one back into a role they had.
+
+    Facts ask neither: what a former operator did is recorded whenever somebody keys it.
+    """
+    days = sorted({act.local_day, Moment.now(act.establishment).local.date()})
+    return next(filter(fails, days), None)
+
+
+# -- who is here --------------------------------------------------------------------------------------
 
 
 def is_member(establishment: Establishment, person: Person) -> bool:

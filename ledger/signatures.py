@@ -6,7 +6,7 @@ from django.http import HttpRequest
 
 from config.api.refusals import NotAllowed, RuleBroken, Unknown
 from ledger import people
-from ledger.acts import Act, Moment
+from ledger.acts import Act
 from ledger.deeds import deed
 from ledger.models import Entry, Person, Record, Role, Signature, record_class
 from ledger.passwords import person_who_knows
@@ -29,6 +29,7 @@ def sign(*, act: Act, proof: Proof, target: Entry, meaning: str) -> Signature:
     """Sign a record. Raises RuleBroken for who signs as another, corrects another's signature, or reviews own work.
 
     "reviewed" is for a food-safety lead with a qualification that covers it; NotAllowed for others.
+    NotAllowed too for who has no role here on the day it is said to be signed, or none today.
     """
     if proof.person.pk != act.performed_by.pk or proof.person.pk != act.recorded_by.pk:
         raise RuleBroken("Nobody signs as another person.", code="signs-for-another", field="performed_by")
@@ -38,6 +39,8 @@ def sign(*, act: Act, proof: Proof, target: Entry, meaning: str) -> Signature:
         act, target=target, target_digest=target.digest, meaning=meaning, signer_name=proof.person.name
     )
     signature.answer_if_repeated()
+    if day := people.day_without_role(act, Role.values):
+        raise NotAllowed(f"{proof.person.name} has no role here on {day}. Nothing was signed.")
     if signature.corrects is not None and signature.corrects.performed_by_id != proof.person.pk:
         raise RuleBroken(
             "Only who signed corrects that signature.", code="corrects-another", field="corrects"
@@ -49,14 +52,10 @@ def sign(*, act: Act, proof: Proof, target: Entry, meaning: str) -> Signature:
 
 
 def _refuse_unqualified(act: Act) -> None:
-    """Asked of the day it is said to be done and of today, as approving is."""
-    person, here = act.performed_by, act.establishment
-    for day in {act.local_day, Moment.now(here).local.date()}:
-        is_lead = Role.FOOD_SAFETY_LEAD in people.roles_of(person, here, day)
-        if not (is_lead and people.may_approve_plans(person, here, day)):
-            raise NotAllowed(
-                f"A food-safety lead with a qualification that holds on {day} reviews records. Nothing was written."
-            )
+    if day := people.day_without_role(act, {Role.FOOD_SAFETY_LEAD}) or people.day_unqualified(act):
+        raise NotAllowed(
+            f"A food-safety lead with a qualification that holds on {day} reviews records. Nothing was written."
+        )
 
 
 def _refuse_own_review(act: Act, target: Entry) -> None:
