@@ -6,10 +6,11 @@ from typing import Any
 
 from django.utils import timezone
 
+from config.api.refusals import RuleBroken
 from ledger import changes, people
 from ledger.acts import Act, Moment
 from ledger.deeds import deed
-from ledger.models import Establishment, Person, Role, SealHead
+from ledger.models import Change, Establishment, Person, Role, SealHead
 
 PROFILE = frozenset(
     {
@@ -32,8 +33,14 @@ def open_establishment(
 ) -> Establishment:
     """Set up an establishment with ``founder`` as its first administrator and food-safety lead.
 
-    ``since``: the day from which the founder has these roles; today if left out.
+    ``since``: the day from which the founder has these roles; today if left out. That a founder whom nobody added
+    was made is recorded here. Raises RuleBroken for who cannot sign in, as the service itself.
     """
+    if not founder.is_active:
+        raise RuleBroken(
+            f"{founder.sign_in_name} cannot sign in, and so founds nothing. Nothing was written.",
+            code="cannot-sign-in",
+        )
     establishment = Establishment(**values)
     if id is not None:
         establishment.pk = id
@@ -50,7 +57,16 @@ def open_establishment(
     SealHead.objects.get_or_create(establishment=establishment)
     for role in (Role.ADMINISTRATOR, Role.FOOD_SAFETY_LEAD):
         people.give_role(act=act.with_new_id(), person=founder, role=role, from_day=since or act.local_day)
+    _record_founder(act.with_new_id(), founder)
     return establishment
+
+
+def _record_founder(act: Act, founder: Person) -> None:
+    """After the roles: a record names people of its own establishment only."""
+    kind = founder._meta.label_lower
+    if not Change.objects.filter(subject_kind=kind, subject_id=founder.pk).exists():
+        shown = changes.shown(founder)
+        Change.new(act, subject_kind=kind, subject_id=founder.pk, before={}, after=shown).insert()
 
 
 @deed

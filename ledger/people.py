@@ -11,7 +11,7 @@ from django.core.exceptions import ValidationError
 from django.db.models import Q
 from django.utils import timezone
 
-from config.api.refusals import NotAllowed, RuleBroken, Unknown, Unusable
+from config.api.refusals import NotAllowed, OtherContent, RuleBroken, Unknown, Unusable
 from ledger import changes
 from ledger.acts import Act, Moment
 from ledger.deeds import deed
@@ -34,11 +34,30 @@ def add_person(*, act: Act, sign_in_name: str, name: str, initials: str, email: 
 
 @deed
 def add_member(*, act: Act, role: str, from_day: date, **values: Any) -> Person:
-    """Make a person who can sign in, with a first role here."""
+    """Make a person who can sign in, with a first role here.
+
+    Of a repeat the first role is compared, the password is not: else whoever sends the id again could try passwords
+    without being locked out. The one that was set first stays. Raises OtherContent for another first role.
+    """
     person = add_person(act=act, **values)
-    if not person.repeated:  # else the first role was given then
+    if person.repeated:
+        _refuse_other_first_role(act, person, role, from_day)
+    else:
         give_role(act=act.with_new_id(), person=person, role=role, from_day=from_day)
     return person
+
+
+def _refuse_other_first_role(act: Act, person: Person, role: str, from_day: date) -> None:
+    given = Change.objects.of(act.establishment).filter(
+        subject_kind=Membership._meta.label_lower, before={}, after__person=str(person.pk)
+    )
+    first = given.order_by("recorded_at", "id")[0].after
+    if (first["role"], first["from_day"]) != (role, from_day.isoformat()):
+        raise OtherContent(
+            f"Id {person.pk} is taken by a person whose first role is {first['role']} from {first['from_day']}. "
+            "Nothing was changed.",
+            field="role",
+        )
 
 
 @deed
@@ -98,6 +117,110 @@ def give_role(
 
 
 @deed
+def change_days(
+    *, act: Act, held: Membership, values: dict[str, Any], expected_version: int | None = None
+) -> Membership:
+    """Change from when until when a role is held. Raises RuleBroken ``last-administrator``, ChangedMeanwhile.
+
+    Somebody must go on administering: who ends their own role names another administrator first.
+    """
+    _one_at_a_time([act.establishment])
+    before = Membership.objects.get(pk=held.pk)
+    if before.role == Role.ADMINISTRATOR and _shorter(before, values):
+        _refuse_last_administrator(act.establishment, before.person)
+    return changes.alter(act=act, row=held, values=values, expected_version=expected_version)
+
+
+def _shorter(held: Membership, values: dict[str, Any]) -> bool:
+    begin, end = values.get("from_day", held.from_day), values.get("until_day", held.until_day)
+    ends_earlier = end is not None and (held.until_day is None or end < held.until_day)
+    return begin > held.from_day or ends_earlier
+
+
+def _refuse_last_administrator(establishment: Establishment, person: Person) -> None:
+    today = timezone.now().astimezone(establishment.zone).date()
+    others = Membership.objects.filter(establishment=establishment, role=Role.ADMINISTRATOR).exclude(
+        person=person
+    )
+    if not others.filter(person__is_active=True, from_day__lte=today, until_day__isnull=True).exists():
+        raise RuleBroken(
+            f"{person.name} is the last administrator of {establishment.name}: give somebody else the role without "
+            "a last day first. Nothing was written.",
+            code="last-administrator",
+        )
+
+
+def _one_at_a_time(establishments: Iterable[Establishment]) -> None:
+    """Two administrators who end each other's role at the same moment would leave none."""
+    keys = sorted(each.pk for each in establishments)
+    list(Establishment.objects.select_for_update(no_key=True).filter(pk__in=keys).order_by("pk"))
+
+
+@deed
+def make_inactive(*, act: Act, person: Person) -> Person:
+    """Let a person sign in no more: their keys and sessions end, their password is forgotten.
+
+    By an administrator of every establishment where the person has a role that has not ended; each of them keeps a
+    record of it. What the person did stays theirs, and is still recorded late. Raises NotAllowed, Unknown,
+    RuleBroken ``last-administrator``; done twice is done once.
+    """
+    if not is_member(act.establishment, person):
+        raise Unknown(f"{person.pk} does not belong here.", field="person")
+    if not person.is_active:
+        return person
+    places = {act.establishment.pk: act.establishment} | {each.pk: each for each in _works_at(person)}
+    _one_at_a_time(places.values())
+    for place in places.values():
+        _refuse_unless_administrator(act, place)
+        _refuse_last_administrator_of(place, person)
+    acts = [
+        act,
+        *(act.with_new_id(establishment=each) for pk, each in places.items() if pk != act.establishment.pk),
+    ]
+    for token in Token.objects.filter(person=person, revoked_at__isnull=True, establishment__in=places):
+        revoke_token(act=act.with_new_id(establishment=places[token.establishment_id]), token=token)
+    return _forget(acts, person)
+
+
+def _forget(acts: Iterable[Act], person: Person) -> Person:
+    """The password too: a session holds only for the password it was begun with."""
+    here, *elsewhere = acts
+    changed = changes.alter(act=here, row=person, values={"is_active": False})
+    changed.set_unusable_password()
+    changed.save(update_fields=["password"])
+    for act in elsewhere:
+        values = {"before": {"is_active": True}, "after": {"is_active": False}}
+        Change.new(act, subject_kind=person._meta.label_lower, subject_id=person.pk, **values).insert()
+    return changed
+
+
+def _works_at(person: Person) -> list[Establishment]:
+    """Where the person has a role that has not ended, on each place's own day."""
+    held = Membership.objects.filter(person=person).select_related("establishment")
+    now = timezone.now()
+    return [
+        row.establishment
+        for row in held
+        if row.until_day is None or row.until_day > now.astimezone(row.establishment.zone).date()
+    ]
+
+
+def _refuse_unless_administrator(act: Act, place: Establishment) -> None:
+    today = timezone.now().astimezone(place.zone).date()
+    if Role.ADMINISTRATOR not in roles_of(act.recorded_by, place, today):
+        raise NotAllowed(
+            "Only who administers every place where somebody works makes them inactive. End their roles here "
+            "instead. Nothing was written."
+        )
+
+
+def _refuse_last_administrator_of(place: Establishment, person: Person) -> None:
+    today = timezone.now().astimezone(place.zone).date()
+    if Role.ADMINISTRATOR in roles_of(person, place, today):
+        _refuse_last_administrator(place, person)
+
+
+@deed
 def qualify(*, act: Act, person: Person, **values: Any) -> Qualification:
     """Note what a person is qualified for, with evidence and days. Raises Unusable, Unknown."""
     if not is_member(act.establishment, person):
@@ -120,7 +243,8 @@ def roles_of(person: Person, establishment: Establishment, on: date) -> frozense
 
 def day_without_role(act: Act, roles: Collection[str]) -> date | None:
     """The first day asked on which who acts has none of these roles here; None when they may decide."""
-    return _first_day(act, lambda day: not roles_of(act.performed_by, act.establishment, day) & set(roles))
+    here, person = act.establishment, act.performed_by
+    return _first_day(act, lambda day: not (person.is_active and roles_of(person, here, day) & set(roles)))
 
 
 def day_unqualified(act: Act) -> date | None:

@@ -8,7 +8,7 @@ from rest_framework.response import Response
 from config.api.bodies import BodySerializer
 from config.api.etags import answer_unless_known, answer_with_etag, version_sent
 from config.api.refusals import Unknown
-from ledger import changes, people
+from ledger import people
 from ledger.acts import Act
 from ledger.api.records import RecordSerializer, RecordView, WhyField, act_of
 from ledger.api.scope import ADMINISTRATORS, ANY_ROLE, PLANNERS, PersonReference, Scoped
@@ -22,7 +22,12 @@ class PersonSerializer(BodySerializer):
     name = serializers.CharField(max_length=120)
     initials = serializers.CharField(max_length=6)
     email = serializers.EmailField(required=False, allow_blank=True, default="")
-    password = serializers.CharField(max_length=200, trim_whitespace=False, write_only=True)
+    password = serializers.CharField(
+        max_length=200,
+        trim_whitespace=False,
+        write_only=True,
+        help_text="Of a repeat it is neither compared nor set: the one that was sent first stays.",
+    )
     is_active = serializers.BooleanField(read_only=True)
     roles = serializers.SerializerMethodField()
 
@@ -107,15 +112,40 @@ class OneRole(Scoped):
         return answer_unless_known(request, self.get_serializer(row).data, row)
 
     def patch(self, request: Request, *args: Any, **kwargs: Any) -> Response:
-        expected, row = version_sent(request), self.get_object()
+        row = self.get_object()
+        expected = version_sent(request, row)
         serializer = self.get_serializer(row, data=request.data, partial=True)
         serializer.is_valid(raise_exception=True)
         values = dict(serializer.validated_data)
         values.pop("id", None)
-        changed = changes.alter(
-            act=act_of(self, request, values), row=row, values=values, expected_version=expected
+        changed = people.change_days(
+            act=act_of(self, request, values), held=row, values=values, expected_version=expected
         )
         return answer_with_etag(self.get_serializer(changed).data, changed)
+
+
+class InactiveSerializer(BodySerializer):
+    note = WhyField()
+
+
+class PersonInactive(Scoped):
+    """Let a person sign in no more; their keys and sessions end. What they recorded stays theirs.
+
+    Who belongs elsewhere too is made inactive by somebody who administers every place; else end their roles here.
+    """
+
+    serializer_class = PersonSerializer
+    queryset = People.queryset
+    scope_by = "memberships__establishment"
+    write_roles = ADMINISTRATORS
+
+    @extend_schema(request=InactiveSerializer, responses={200: PersonSerializer})
+    def post(self, request: Request, *args: Any, **kwargs: Any) -> Response:
+        said = InactiveSerializer(data=request.data)
+        said.is_valid(raise_exception=True)
+        act = act_of(self, request, dict(said.validated_data))
+        person = people.make_inactive(act=act, person=self.get_object())
+        return Response(self.get_serializer(person).data)
 
 
 class PasswordSerializer(BodySerializer):

@@ -6,7 +6,8 @@ from typing import Any
 import pytest
 from django.core.management import CommandError, call_command
 
-from ledger.models import Establishment, Membership, Person
+from ledger import people
+from ledger.models import Change, Establishment, Membership, Person
 from tests.conftest import PASSWORD
 
 pytestmark = pytest.mark.django_db
@@ -74,3 +75,26 @@ def test_a_weak_password_is_refused(establish: Any, monkeypatch: pytest.MonkeyPa
     monkeypatch.setenv("FOUNDER_PASSWORD", "password")
     with pytest.raises(CommandError, match="Nothing was set up"):
         establish()
+
+
+def test_the_founder_it_makes_stands_in_a_record(establish: Any) -> None:
+    establish()
+    founder = Person.objects.get(sign_in_name="ines")
+    change = Change.objects.get(subject_kind="ledger.person")
+    assert (change.subject_id, change.performed_by, change.before) == (founder.pk, founder, {})
+    assert (change.after["name"], "password" in change.after) == ("Ines Lead", False)
+
+
+def test_a_founder_who_is_known_is_not_made_again(establish: Any) -> None:
+    establish()
+    establish(name="Second House", founder="", initials="")
+    assert Change.objects.filter(subject_kind="ledger.person").count() == 1
+
+
+@pytest.mark.parametrize("known", [True, False])
+def test_the_service_itself_founds_nothing(establish: Any, known: bool) -> None:
+    if known:
+        people.service_person()
+    with pytest.raises(CommandError, match="Nothing was set up"):
+        establish(sign_in_name="the-service")
+    assert not Establishment.objects.exists()

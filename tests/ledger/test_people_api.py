@@ -4,7 +4,7 @@ from typing import Any
 
 import pytest
 
-from ledger.models import Membership, Person
+from ledger.models import Change, Establishment, Membership, Person, Token
 from tests.conftest import PASSWORD, Client, new_id
 
 pytestmark = pytest.mark.django_db
@@ -41,3 +41,142 @@ def test_a_role_given_twice_is_held_once(lead_api: Client, operator: Person) -> 
     asked = {"id": new_id(), "person": str(operator.pk), "role": "supervisor", "from_day": TODAY}
     assert [lead_api.send("roles", asked).status_code for _ in range(2)] == [201, 200]
     assert Membership.objects.filter(person=operator, role="supervisor").count() == 1
+
+
+# -- what of a repeat is compared -----------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("other", [{"role": "supervisor"}, {"from_day": "2026-03-03"}])
+def test_a_repeat_with_another_first_role_is_refused(
+    lead_api: Client, new_person: dict[str, Any], other: dict[str, str]
+) -> None:
+    lead_api.send("people", new_person)
+    answer = lead_api.send("people", new_person | other)
+    assert (answer.status_code, answer.json()["type"]) == (409, "/api/problems/same-id-other-content")
+    assert Membership.objects.get(person__sign_in_name="nina.new").role == "operator"
+
+
+def test_a_repeat_is_known_after_a_later_role(lead_api: Client, new_person: dict[str, Any]) -> None:
+    lead_api.send("people", new_person)
+    lead_api.send("roles", {"person": new_person["id"], "role": "supervisor", "from_day": TODAY})
+    assert lead_api.send("people", new_person).status_code == 200
+
+
+def test_a_repeat_tells_nothing_of_the_password_and_sets_none(
+    lead_api: Client, new_person: dict[str, Any]
+) -> None:
+    lead_api.send("people", new_person)
+    assert lead_api.send("people", new_person | {"password": "another-kettle-12"}).status_code == 200
+    assert Person.objects.get(sign_in_name="nina.new").check_password(PASSWORD)
+
+
+# -- the last administrator -----------------------------------------------------------------------------
+
+
+def _administers(person: Person) -> Membership:
+    return Membership.objects.get(person=person, role="administrator")
+
+
+@pytest.mark.parametrize("days", [{"until_day": "2099-01-01"}, {"from_day": "2099-01-01"}])
+def test_the_last_administrator_stays_one(lead_api: Client, lead: Person, days: dict[str, str]) -> None:
+    answer = lead_api.change(f"roles/{_administers(lead).pk}", days, version=1)
+    assert (answer.status_code, answer.json()["type"]) == (409, "/api/problems/last-administrator")
+    assert "Ines Lead is the last administrator" in answer.json()["detail"]
+    assert _administers(lead).version == 1
+
+
+def test_an_administrator_ends_when_another_goes_on(lead_api: Client, lead: Person, operator: Person) -> None:
+    lead_api.send("roles", {"person": str(operator.pk), "role": "administrator", "from_day": TODAY})
+    answer = lead_api.change(f"roles/{_administers(lead).pk}", {"until_day": "2099-01-01"}, version=1)
+    assert answer.status_code == 200
+
+
+@pytest.mark.parametrize("other", [{"until_day": "2099-01-01"}, {"from_day": "2099-01-01"}])
+def test_an_administrator_whose_days_end_or_have_not_begun_is_none_who_goes_on(
+    lead_api: Client, lead: Person, operator: Person, other: dict[str, str]
+) -> None:
+    given = {"person": str(operator.pk), "role": "administrator", "from_day": TODAY}
+    lead_api.send("roles", given | other)
+    answer = lead_api.change(f"roles/{_administers(lead).pk}", {"until_day": "2099-01-01"}, version=1)
+    assert answer.status_code == 409
+
+
+# -- making inactive ------------------------------------------------------------------------------------
+
+
+def _make_inactive(asking: Client, person: Person) -> Any:
+    return asking.send(f"people/{person.pk}/inactive", {"note": "Left the firm."})
+
+
+def test_who_is_made_inactive_signs_in_no_more_and_a_record_says_so(
+    lead_api: Client, operator: Person, establishment: Establishment
+) -> None:
+    answer = _make_inactive(lead_api, operator)
+    assert (answer.status_code, answer.json()["is_active"]) == (200, False)
+    change = Change.objects.get(subject_id=operator.pk, establishment=establishment)
+    assert (change.before, change.after) == ({"is_active": True}, {"is_active": False})
+    assert change.note == "Left the firm."
+
+
+def test_the_keys_of_who_is_made_inactive_end(api: Client, lead_api: Client, operator: Person) -> None:
+    assert api.ask("people").status_code == 200
+    _make_inactive(lead_api, operator)
+    assert api.ask("people").status_code == 401
+    assert not Token.objects.filter(person=operator, revoked_at__isnull=True).exists()
+
+
+def test_the_sessions_of_who_is_made_inactive_end_for_good(
+    lead_api: Client, operator: Person, client: Any
+) -> None:
+    client.force_login(operator, backend="django.contrib.auth.backends.ModelBackend")
+    assert client.get("/").status_code == 200
+    _make_inactive(lead_api, operator)
+    Person.objects.filter(pk=operator.pk).update(is_active=True)  # as if they came back
+    assert client.get("/").status_code == 302
+
+
+def test_made_inactive_twice_is_made_inactive_once(lead_api: Client, operator: Person) -> None:
+    assert [_make_inactive(lead_api, operator).status_code for _ in range(2)] == [200, 200]
+    assert Change.objects.filter(subject_id=operator.pk).count() == 1
+
+
+def test_an_operator_makes_nobody_inactive(api: Client, lead: Person) -> None:
+    assert _make_inactive(api, lead).status_code == 403
+    assert Person.objects.get(pk=lead.pk).is_active
+
+
+def test_the_last_administrator_is_not_made_inactive(lead_api: Client, lead: Person) -> None:
+    answer = _make_inactive(lead_api, lead)
+    assert (answer.status_code, answer.json()["type"]) == (409, "/api/problems/last-administrator")
+
+
+@pytest.fixture
+def works_elsewhere(elsewhere: Establishment, operator: Person) -> Membership:
+    return Membership.objects.create(
+        establishment=elsewhere, person=operator, role="operator", from_day="2020-01-01"
+    )
+
+
+def test_who_also_works_elsewhere_is_not_made_inactive_from_here(
+    lead_api: Client, operator: Person, works_elsewhere: Membership
+) -> None:
+    answer = _make_inactive(lead_api, operator)
+    assert (answer.status_code, "End their roles here" in answer.json()["detail"]) == (403, True)
+    assert Person.objects.get(pk=operator.pk).is_active
+
+
+def test_who_administers_every_place_makes_inactive_and_each_keeps_a_record(
+    lead_api: Client, lead: Person, operator: Person, works_elsewhere: Membership
+) -> None:
+    place = works_elsewhere.establishment
+    Membership.objects.create(establishment=place, person=lead, role="administrator", from_day="2020-01-01")
+    assert _make_inactive(lead_api, operator).status_code == 200
+    assert Change.objects.filter(subject_id=operator.pk).count() == 2
+    assert Change.objects.filter(subject_id=operator.pk, establishment=place).count() == 1
+
+
+def test_who_worked_elsewhere_once_is_made_inactive_from_here(
+    lead_api: Client, operator: Person, works_elsewhere: Membership
+) -> None:
+    Membership.objects.filter(pk=works_elsewhere.pk).update(until_day="2021-01-01")
+    assert _make_inactive(lead_api, operator).status_code == 200
