@@ -74,7 +74,12 @@ class ScopedReference(serializers.RelatedField):
     def to_internal_value(self, data: Any) -> Any:
         key = self.wire.run_validation(data)
         seen = self.context.get("seen", {})  # a bulk post asks once for what many of its items name
-        place = (self.get_queryset().model, key)
+        place = (
+            self.queryset,
+            self.slug,
+            self.scope_by,
+            key,
+        )  # another field may take fewer rows of one model
         if place not in seen:
             seen[place] = self.find(key)
         if seen[place] is None:
@@ -103,10 +108,13 @@ class ScopedReference(serializers.RelatedField):
         return ".".join(reversed(names))
 
 
+EVERYBODY = Person.objects.all()
+
+
 @extend_schema_field(OpenApiTypes.UUID)
 class PersonReference(ScopedReference):
     """A person who belongs here."""
 
     def __init__(self, **kwargs: Any):
-        kwargs.setdefault("queryset", Person.objects.all())
+        kwargs.setdefault("queryset", EVERYBODY)
         super().__init__(scope_by="memberships__establishment", **kwargs)
