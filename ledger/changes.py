@@ -56,9 +56,10 @@ def _made_before(known: Change, change: Change, row: Row) -> Row:
 def alter(*, act: Act, row: Row, values: dict[str, Any], expected_version: int | None = None) -> Row:
     """Change fields of a row of reference data. Raises Unusable, ChangedMeanwhile.
 
-    ``expected_version``: the version the client saw (If-Match), compared under the row's lock.
+    ``expected_version``: the version the client saw (If-Match), compared under the row's lock. The lock lets records
+    that name the row be written meanwhile: its key stays as it is.
     """
-    locked: Any = type(row)._default_manager.select_for_update(of=("self",)).get(pk=row.pk)
+    locked: Any = type(row)._default_manager.select_for_update(of=("self",), no_key=True).get(pk=row.pk)
     if expected_version is not None and locked.version != expected_version:
         raise ChangedMeanwhile(
             "This was changed since you read it. Nothing was written; read it again first."
