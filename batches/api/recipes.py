@@ -163,7 +163,8 @@ class OneRecipe(RecipeView):
 
     @extend_schema(responses={200: WholeRecipeSerializer})
     def patch(self, request: Request, *args: Any, **kwargs: Any) -> Response:
-        expected, row = version_sent(request), self.get_object()
+        row = self.get_object()
+        expected = version_sent(request, row)
         serializer = self.get_serializer(row, data=request.data, partial=True)
         serializer.is_valid(raise_exception=True)
         values = dict(serializer.validated_data)

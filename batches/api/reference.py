@@ -170,7 +170,8 @@ class ReferenceOne(ReferenceView):
         return answer_unless_known(request, self.get_serializer(row).data, row)
 
     def patch(self, request: Request, *args: Any, **kwargs: Any) -> Response:
-        expected, row = version_sent(request), self.get_object()
+        row = self.get_object()
+        expected = version_sent(request, row)
         serializer = self.get_serializer(row, data=request.data, partial=True)
         serializer.is_valid(raise_exception=True)
         values = dict(serializer.validated_data)

@@ -14,7 +14,7 @@ from rest_framework.response import Response
 
 from config.api.refusals import ChangedMeanwhile
 
-OURS = re.compile(r'\s*"([0-9]{1,9})"\s*')
+OURS = re.compile(r'"([0-9]{1,9})"')
 
 
 class HasVersion(Protocol):
@@ -26,8 +26,11 @@ class VersionMissing(APIException):
     default_detail = "Send If-Match with the ETag you read, so that nobody's change is overwritten unseen."
 
 
-def version_sent(request: Request) -> int:
-    """The version named in ``If-Match``. Raises VersionMissing (428), ChangedMeanwhile (412) for a foreign tag.
+def version_sent(request: Request, row: HasVersion) -> int:
+    """The version named in ``If-Match``. Raises VersionMissing (428), ChangedMeanwhile (412) for foreign tags only.
+
+    Of a list of tags (RFC 9110, 13.1.1) it is the one of ``row`` as it was just read, if that is among them.
+    Tags are compared strongly: a weak one never matches.
 
     ``*`` names no version, so it counts as missing. The domain function compares the version under the row's
     lock: a caller passes it on as ``expected_version``.
@@ -35,12 +38,12 @@ def version_sent(request: Request) -> int:
     header = request.headers.get("If-Match", "").strip()
     if header in ("", "*"):
         raise VersionMissing
-    found = OURS.fullmatch(header)
+    found = [int(tag[1]) for each in header.split(",") if (tag := OURS.fullmatch(each.strip()))]
     if not found:
         raise ChangedMeanwhile(
             "If-Match is not an ETag of this service. Nothing was written; read the row again first."
         )
-    return int(found[1])
+    return row.version if row.version in found else found[0]
 
 
 def answer_with_etag(data: Any, row: HasVersion, status: int = 200) -> Response:

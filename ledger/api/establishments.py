@@ -73,7 +73,7 @@ class EstablishmentView(Scoped):
         return answer_unless_known(request, self.get_serializer(here).data, here)
 
     def patch(self, request: Request, *args: Any, **kwargs: Any) -> Response:
-        expected = version_sent(request)
+        expected = version_sent(request, self.establishment)
         serializer = self.get_serializer(self.establishment, data=request.data, partial=True)
         serializer.is_valid(raise_exception=True)
         values = dict(serializer.validated_data)

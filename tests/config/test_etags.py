@@ -21,6 +21,12 @@ def test_the_tag_that_was_read_lets_the_change_through(ask: Asking) -> None:
     assert (answer.status_code, answer["ETag"]) == (200, '"7"')
 
 
+@pytest.mark.parametrize("tags", ['"6", "7"', '"7","8"', '"foreign", "7"', ', "7" ,', 'W/"6", "7"'])
+def test_one_of_several_tags_lets_the_change_through(ask: Asking, tags: str) -> None:
+    """True if any listed tag matches (RFC 9110, 13.1.1); empty members of a list are ignored (5.6.1)."""
+    assert change(ask, tags).status_code == 200
+
+
 @pytest.mark.parametrize("tag", [None, "", "*"])
 def test_no_version_is_428(ask: Asking, tag: str | None) -> None:
     answer = change(ask, tag)
@@ -34,7 +40,9 @@ def test_no_version_is_428(ask: Asking, tag: str | None) -> None:
         "7",
         'W/"7"',
         '"abc"',
-        '"7", "8"',
+        '"6", "8"',
+        'W/"7", "6"',
+        '"x7", 7',
         '"\xb2"',
         pytest.param('"' + "9" * 5000 + '"', id="5000-digits"),
         '"-7"',

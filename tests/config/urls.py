@@ -93,7 +93,7 @@ class Kettle(Open, GenericAPIView):
         return answer_unless_known(request, {"name": "kettle"}, Versioned())
 
     def patch(self, request: Request) -> Response:
-        if version_sent(request) != Versioned.version:
+        if version_sent(request, Versioned()) != Versioned.version:
             raise ChangedMeanwhile("This was changed since you read it.")
         return answer_with_etag({"name": "kettle"}, Versioned())
 
