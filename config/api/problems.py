@@ -13,7 +13,7 @@ from django.core.exceptions import (
     SuspiciousOperation,
     ValidationError,
 )
-from django.db import DataError, IntegrityError, InterfaceError, OperationalError
+from django.db import DataError, IntegrityError
 from django.http import Http404, HttpRequest, HttpResponse, JsonResponse, UnreadablePostError
 from django.http.multipartparser import MultiPartParserError
 from kombu.exceptions import OperationalError as BrokerDown
@@ -27,6 +27,7 @@ from rest_framework.views import set_rollback
 
 from config.api import kinds
 from config.api.constraints import refusal_of
+from config.api.outages import is_outage
 from config.api.parsers import UNKEEPABLE, is_mangled
 from config.api.refusals import Refusal
 
@@ -34,7 +35,7 @@ log = logging.getLogger(__name__)
 MEDIA_TYPE = "application/problem+json"
 RETRY_AFTER = {429: "300", 503: "30"}  # seconds
 KEPT_HEADERS = ("Allow", "Retry-After", "WWW-Authenticate")
-DOWN = (OperationalError, InterfaceError, BrokerDown, RedisDown, RedisSilent, ConnectionError)
+DOWN = (BrokerDown, RedisDown, RedisSilent, ConnectionError)
 OUT_OF_RANGE = (DataError, OverflowError)
 DJANGO_ANSWERS = (Http404, PermissionDenied, SuspiciousOperation, BadRequest, MultiPartParserError)
 SEND_AGAIN = (
@@ -73,7 +74,7 @@ def exception_handler(exc: Exception, context: dict[str, Any]) -> Response | Non
     if isinstance(exc, exceptions.ValidationError):
         set_rollback()
         return _answer(400, _body_of_invalid(list(_flat(exc.detail))))
-    if isinstance(exc, DOWN):
+    if _is_down(exc):
         log.warning("a service this needs is down", exc_info=exc)
         set_rollback()
         return _answer(503, body_of(503, SEND_AGAIN))
@@ -81,6 +82,10 @@ def exception_handler(exc: Exception, context: dict[str, Any]) -> Response | Non
     if answer is None:
         return None
     return _answer(answer.status_code, body_of(answer.status_code, _sentence_of(exc)), _kept_headers(answer))
+
+
+def _is_down(exc: Exception) -> bool:
+    return isinstance(exc, DOWN) or is_outage(exc)
 
 
 def _sentence_of(exc: Exception) -> str:
@@ -193,7 +198,7 @@ class ApiErrors:
     def process_exception(self, request: HttpRequest, exception: Exception) -> HttpResponse | None:
         if not _of_api(request) or isinstance(exception, DJANGO_ANSWERS):
             return None
-        if isinstance(exception, DOWN):
+        if _is_down(exception):
             log.warning("a service this needs is down", exc_info=exception)
             return plain_answer(503, SEND_AGAIN)
         return _unforeseen(request, exception)
