@@ -3,7 +3,7 @@ from typing import Any
 from django.http import Http404
 from django.urls import path
 from drf_spectacular.utils import extend_schema
-from drf_spectacular.views import SpectacularJSONAPIView, SpectacularSwaggerView, SpectacularYAMLAPIView
+from drf_spectacular.views import SpectacularJSONAPIView, SpectacularSwaggerSplitView, SpectacularYAMLAPIView
 from rest_framework.decorators import api_view, authentication_classes, permission_classes
 from rest_framework.permissions import AllowAny
 from rest_framework.request import Request
@@ -30,12 +30,16 @@ def problem_kind(request: Request, kind: str) -> Response:
 
 
 open_to_all = {"permission_classes": [AllowAny], "authentication_classes": []}
-page: dict[str, Any] = {"http_method_names": ["get", "head"]}  # a page has no OPTIONS to render
+docs: dict[str, Any] = {
+    "url_name": "openapi",
+    "template_name": "api_docs.html",  # without styles and scripts in the page itself
+    "http_method_names": ["get", "head"],  # a page has no OPTIONS to render
+}
 
 urlpatterns = [
     path("health", health, name="health"),
     path("problems/<slug:kind>", problem_kind, name="problem-kind"),
     path("v1/openapi.json", SpectacularJSONAPIView.as_view(**open_to_all), name="openapi"),
     path("v1/openapi.yaml", SpectacularYAMLAPIView.as_view(**open_to_all), name="openapi-yaml"),
-    path("docs/", SpectacularSwaggerView.as_view(url_name="openapi", **open_to_all | page), name="api-docs"),
+    path("docs/", SpectacularSwaggerSplitView.as_view(**docs | open_to_all), name="api-docs"),
 ]
