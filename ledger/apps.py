@@ -1,9 +1,11 @@
+from collections.abc import Iterator
 from typing import Any
 
 from django.apps import AppConfig, apps
 from django.db import connections
 from django.db.models.signals import post_migrate, pre_migrate
 
+from config.api.conditions import must_hold
 from config.api.constraints import say
 
 
@@ -16,6 +18,7 @@ class LedgerConfig(AppConfig):
     def ready(self) -> None:
         pre_migrate.connect(_take_down, sender=self)
         post_migrate.connect(_put_up, sender=list(apps.get_app_configs())[-1])
+        must_hold(_triggers_that_do_not_stand)
         _say_what_broken_rules_mean()
 
 
@@ -36,6 +39,12 @@ def _say_what_broken_rules_mean() -> None:
         "role",
         "This person has this role already; change its days instead. Nothing was written.",
     )
+
+
+def _triggers_that_do_not_stand() -> Iterator[str]:
+    from ledger import triggers
+
+    return triggers.faults(connections["default"])
 
 
 def _take_down(using: str, **_: Any) -> None:

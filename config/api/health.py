@@ -13,6 +13,7 @@ from rest_framework.permissions import AllowAny
 from rest_framework.request import Request
 from rest_framework.response import Response
 
+from config.api import conditions
 from config.api.refusals import Unavailable
 
 
@@ -26,6 +27,7 @@ def health(request: Request) -> Response:
         with connection.cursor() as cursor:
             cursor.execute("SELECT 1")
         _all_migrated()
+        _refuse_faults()
     except DatabaseError as error:
         raise Unavailable("The database does not answer.") from error
     broker = _broker_answers()
@@ -44,6 +46,11 @@ def _all_migrated() -> None:
     executor = MigrationExecutor(connection)
     if plan := executor.migration_plan(executor.loader.graph.leaf_nodes()):
         raise Unavailable(f"{len(plan)} migrations wait: run manage.py migrate.")
+
+
+def _refuse_faults() -> None:
+    if found := conditions.faults():
+        raise Unavailable(f"{found[0]}. {len(found)} such: run manage.py migrate, then manage.py verify.")
 
 
 def _broker_answers() -> bool:

@@ -3,11 +3,12 @@
 from typing import Any
 
 import pytest
-from django.db import OperationalError
+from django.db import OperationalError, connection
 from django.db.backends.utils import CursorWrapper
 from django.db.migrations.recorder import MigrationRecorder
 
 from config.api import health
+from ledger import triggers
 from tests.config.conftest import Asking
 
 
@@ -41,6 +42,18 @@ def test_a_database_that_is_down_is_503(ask: Asking, monkeypatch: pytest.MonkeyP
     answer = ask.get("/api/health")
     assert (answer.status_code, answer["Retry-After"]) == (503, "30")
     assert answer.json()["detail"] == "The database does not answer."
+
+
+@pytest.mark.django_db
+def test_triggers_that_are_down_are_503_and_say_what_to_do(ask: Asking) -> None:
+    """As after a SQLite migration that failed midway."""
+    triggers.remove(connection)
+    answer = ask.get("/api/health")
+    assert answer.status_code == 503
+    assert "rows there can be changed unseen" in answer.json()["detail"]
+    assert "run manage.py migrate" in answer.json()["detail"]
+    triggers.install(connection)
+    assert ask.get("/api/health").status_code == 200
 
 
 @pytest.mark.django_db

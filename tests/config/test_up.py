@@ -6,6 +6,7 @@ import re
 import shutil
 import signal
 import socket
+import sqlite3
 import subprocess
 import sys
 import time
@@ -226,6 +227,20 @@ def test_tables_that_are_not_up_to_date_are_named_and_nothing_is_started(
     up = start(LAPTOP | {"DATA_DIR": str(tmp_path / "var")}, port)
     assert up.ended() == 1
     assert "run manage.py migrate first" in up.printed
+    assert up.processes == {}
+
+
+def test_triggers_that_are_down_are_named_and_nothing_is_started(
+    start: Start, laptop: dict[str, str], port: int
+) -> None:
+    """As after a migration that failed midway on SQLite."""
+    with sqlite3.connect(Path(laptop["DATA_DIR"]) / "records.sqlite3") as database:
+        database.execute("DROP TRIGGER kept_ledger_change_update")
+    up = start(laptop, port)
+    assert up.ended() == 1
+    assert "kept_ledger_change_update is missing on ledger_change" in up.printed
+    assert "nothing was started" in up.printed
+    assert "Run manage.py migrate" in up.printed
     assert up.processes == {}
 
 

@@ -21,6 +21,8 @@ from django.core.management.base import BaseCommand, CommandError, CommandParser
 from django.db import connection
 from django.db.migrations.executor import MigrationExecutor
 
+from config.api import conditions
+
 LOOK_EVERY = 0.2  # seconds
 LET_FINISH = 8.0  # seconds a process gets to finish its request or task before it is killed
 WORKER = (
@@ -49,6 +51,7 @@ class Command(BaseCommand):
         with _only_one():
             _refuse_taken_port(host, port)
             _refuse_old_tables()
+            _refuse_faults()
             _say_who_is_let_in(host)
             ended = Group(programs(host, port), _environment(host, port)).run((host, port))
         if ended:
@@ -200,6 +203,18 @@ def _refuse_old_tables() -> None:
     if executor.migration_plan(executor.loader.graph.leaf_nodes()):
         raise CommandError("The tables are not up to date: run manage.py migrate first. Nothing was started.")
     connection.close()
+
+
+def _refuse_faults() -> None:
+    """A migration that failed midway leaves triggers down on SQLite: then rows could be changed unseen."""
+    found = conditions.faults()
+    connection.close()
+    if found:
+        shown = "".join(f"\n  {sentence}" for sentence in found[:5])
+        raise CommandError(
+            f"Records would not be kept as written, so nothing was started ({len(found)} such):{shown}\n"
+            "Run manage.py migrate, then manage.py verify."
+        )
 
 
 def _say_who_is_let_in(host: str) -> None:
