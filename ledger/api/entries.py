@@ -17,7 +17,7 @@ from ledger.acts import Act
 from ledger.api.records import RecordSerializer, RecordView
 from ledger.api.scope import PLANNERS, Scoped, ScopedReference
 from ledger.evidence import evidence
-from ledger.models import Attachment, Change, Entry, Meaning, Record, Seal, Signature
+from ledger.models import Attachment, Change, Entry, Meaning, Record, Removal, Seal, Signature
 from ledger.seals import proof_of
 
 
@@ -140,39 +140,54 @@ class Changes(mixins.ListModelMixin, Scoped):
         return self.list(request, *args, **kwargs)
 
 
+class RemovedSerializer(serializers.Serializer):
+    id = serializers.UUIDField(help_text="Of the record of the removal.")
+    rule = serializers.CharField(help_text="The retention rule that ended.")
+    recorded_at = serializers.DateTimeField()
+    recorded_by = serializers.UUIDField(source="recorded_by_id")
+
+
 class AnyRecordSerializer(serializers.Serializer):
     id = serializers.UUIDField()
     kind = serializers.CharField()
     digest = serializers.CharField()
     content = serializers.DictField(
-        help_text="What the digest covers; confidential values stand as a salted hash."
+        allow_null=True,
+        help_text="What the digest covers; confidential values stand as a salted hash. Null when it was removed.",
+    )
+    removed = RemovedSerializer(
+        allow_null=True, help_text="How it left after its retention ended; digest, seal and proof stay."
     )
     corrected_by = serializers.UUIDField(allow_null=True)
     proof = serializers.DictField(
         allow_null=True, help_text="Inclusion proof (RFC 6962); null while not sealed."
     )
+    seal = SealSerializer(allow_null=True, help_text="The seal that the proof leads to.")
     signatures = SignatureSerializer(many=True)
     attachments = AttachmentSerializer(many=True)
 
 
 class AnyRecord(Scoped):
-    """One record of any kind."""
+    """One record of any kind. Of one that was removed: what stays."""
 
     queryset = Entry.objects.all()
     serializer_class = AnyRecordSerializer
 
     def get(self, request: Request, *args: Any, **kwargs: Any) -> Response:
         entry = self.get_object()
-        record = signatures.record_of(entry)
+        removed = Removal.objects.of(self.establishment).filter(removed_id=entry.pk).first()
+        record = None if removed else signatures.record_of(entry)
         proof = proof_of(entry)
         later = getattr(record, "corrected_by", None)
         shown = {
             "id": entry.pk,
             "kind": entry.kind,
             "digest": entry.digest,
-            "content": record.content(),
+            "content": record and record.content(),
+            "removed": removed,
             "corrected_by": later and later.pk,
             "proof": proof and proof.as_json(),
+            "seal": proof and proof.seal,
             "signatures": entry.signatures.select_related("establishment", "performed_by", "target"),
             "attachments": entry.attachments.select_related("establishment", "performed_by", "target"),
         }
