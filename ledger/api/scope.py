@@ -74,12 +74,8 @@ class ScopedReference(serializers.RelatedField):
     def to_internal_value(self, data: Any) -> Any:
         key = self.wire.run_validation(data)
         seen = self.context.get("seen", {})  # a bulk post asks once for what many of its items name
-        place = (
-            self.queryset,
-            self.slug,
-            self.scope_by,
-            key,
-        )  # another field may take fewer rows of one model
+        # Another field may take fewer rows of the same model.
+        place = (self.queryset, self.slug, self.scope_by, key)
         if place not in seen:
             seen[place] = self.find(key)
         if seen[place] is None:
