@@ -126,15 +126,15 @@ def change_days(
     """
     _one_at_a_time([act.establishment])
     before = Membership.objects.get(pk=held.pk)
-    if before.role == Role.ADMINISTRATOR and _shorter(before, values):
-        _refuse_last_administrator(act.establishment, before.person)
-    return changes.alter(act=act, row=held, values=values, expected_version=expected_version)
+    changed = changes.alter(act=act, row=held, values=values, expected_version=expected_version)
+    if changed.role == Role.ADMINISTRATOR and _shorter(before, changed):
+        _refuse_last_administrator(act.establishment, changed.person)
+    return changed
 
 
-def _shorter(held: Membership, values: dict[str, Any]) -> bool:
-    begin, end = values.get("from_day", held.from_day), values.get("until_day", held.until_day)
-    ends_earlier = end is not None and (held.until_day is None or end < held.until_day)
-    return begin > held.from_day or ends_earlier
+def _shorter(before: Membership, after: Membership) -> bool:
+    ended, ends = before.until_day, after.until_day
+    return after.from_day > before.from_day or (ends is not None and (ended is None or ends < ended))
 
 
 def _refuse_last_administrator(establishment: Establishment, person: Person) -> None:
