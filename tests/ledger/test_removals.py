@@ -89,7 +89,7 @@ def test_over_http_it_is_said_that_the_record_left(
     course: Qualification, remove: Callable[..., Removal], lead_api: Client
 ) -> None:
     remove(course)
-    answer = lead_api.ask(f"records/{course.pk}")
+    answer = lead_api.ask(f"records/{course.pk}/evidence")
     assert answer.status_code == 404
     assert "its digest and seal remain" in answer.json()["detail"]
 

@@ -5,16 +5,16 @@ from typing import Any
 import pytest
 from django.db import connection
 from django.test.utils import CaptureQueriesContext
-from rest_framework import serializers
 
 from config.api.refusals import Unknown
+from ledger.api.records import BuiltOnce
 from ledger.api.scope import PersonReference, ScopedReference
 from ledger.models import Establishment, Membership, Person
 
 pytestmark = pytest.mark.django_db
 
 
-class Item(serializers.Serializer):
+class Item(BuiltOnce):
     role = ScopedReference(queryset=Membership.objects.all(), required=False)
     administrator = ScopedReference(queryset=Membership.objects.filter(role="administrator"), required=False)
     person = PersonReference(required=False)
