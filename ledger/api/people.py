@@ -125,7 +125,7 @@ class OneRole(Scoped):
 
 
 class InactiveSerializer(BodySerializer):
-    note = WhyField()
+    note = WhyField(required=True, allow_blank=False)
 
 
 class PersonInactive(Scoped):

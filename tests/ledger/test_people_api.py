@@ -135,6 +135,15 @@ def test_the_sessions_of_who_is_made_inactive_end_for_good(
     assert client.get("/").status_code == 302
 
 
+@pytest.mark.parametrize("said", [{}, {"note": ""}])
+def test_nobody_is_made_inactive_without_saying_why(
+    lead_api: Client, operator: Person, said: dict[str, str]
+) -> None:
+    answer = lead_api.send(f"people/{operator.pk}/inactive", said)
+    assert (answer.status_code, answer.json()["errors"][0]["field"]) == (400, "note")
+    assert Person.objects.get(pk=operator.pk).is_active
+
+
 def test_made_inactive_twice_is_made_inactive_once(lead_api: Client, operator: Person) -> None:
     assert [_make_inactive(lead_api, operator).status_code for _ in range(2)] == [200, 200]
     assert Change.objects.filter(subject_id=operator.pk).count() == 1
