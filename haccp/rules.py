@@ -138,11 +138,11 @@ def unconfirmed(
 
 
 def in_words(rule: LocalRule) -> str:
-    """One line: what it asks for, of what, where it is written, and whether it is confirmed."""
+    """One line: what it asks for, of what, where it is written, how that was seen, and whether it is confirmed."""
     about = "".join(f", {part}" for part in (rule.subject, rule.intended_use) if part)
     kind = "" if rule.effect == Effect.LIMIT else f"; {rule.get_effect_display()}"
     asks = f"{rule.quantity}{about}: {limits.words_of(as_limit(rule))}{kind}"
-    return f"{rule.code}: {asks} ({rule.citation}; {rule.status})"
+    return f"{rule.code}: {asks} ({'; '.join(filter(None, (rule.citation, rule.provenance, rule.status)))})"
 
 
 @dataclass(frozen=True)

@@ -419,10 +419,10 @@ def named(establishment: Establishment, *materials: Any, day: date = TODAY) -> l
 def test_an_unconfirmed_rule_is_named_with_its_bound_and_that_it_is_to_be_confirmed(
     make_rule: Callable[..., LocalRule], establishment: Establishment
 ):
-    rule = make_rule(subject="fillings", intended_use="as it is", effect="trigger")
+    rule = make_rule(subject="fillings", intended_use="as it is", effect="trigger", provenance="memory")
     assert named(establishment) == [
         f"{rule.code}: water activity, fillings, as it is: 0.62 or less; trigger for the authority or the label "
-        "(Letter of 5 January 2026; unconfirmed: to be confirmed with your authority)"
+        "(Letter of 5 January 2026; memory; unconfirmed: to be confirmed with your authority)"
     ]
 
 
