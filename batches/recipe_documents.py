@@ -5,14 +5,18 @@
            {"position": "2", "material": "SALT", "quantity": "40", "unit": "GRM",
             "tolerance": {"quantity": "1", "unit": "GRM"}}],
  "steps": [{"code": "COOK", "name": "Caramelise", "equipment_kind": "kettle", "minutes": "25"}],
+ "cooked_to": {"moisture": "4.5", "moisture_uncertainty": "0.5"},
  "notes": ""}
 
 Numbers are text. ``batch_size`` is how much of the product the lines make. A material is named by its code or
 id. A line's tolerance is per mille of its target, or an amount that stays the same in a batch of any size.
+``cooked_to`` may be left out: how far the lines are cooked down, as a moisture in % by mass or as a "total" with its
+"total_uncertainty", both amounts of mass for the recipe's own batch size. What goes off is taken to be water.
 """
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from decimal import Decimal
 from typing import Any
 
 from batches import quantities
@@ -27,7 +31,8 @@ LONGEST_CODE = 60  # as a process step keeps it
 HIGHEST_POSITION = 999
 WIDEST_TOLERANCE = 1000  # per mille of the target: from nothing to double
 
-_DOCUMENT = {"batch_size", "lines", "steps", "notes"}
+_DOCUMENT = {"batch_size", "lines", "steps", "cooked_to", "notes"}
+_COOKED_TO = {"moisture", "moisture_uncertainty", "total", "total_uncertainty"}
 _LINE = {"position", "material", "quantity", "unit", "tolerance_permille", "tolerance"}
 _STEP = {"code", "name", "equipment_kind", "minutes"}
 
@@ -61,11 +66,23 @@ class Step:
 
 
 @dataclass(frozen=True)
+class CookedTo:
+    """How far the lines are cooked down, within ``uncertainty``: to a moisture (% by mass), or to a total (mg)."""
+
+    moisture: Decimal | None
+    total: Decimal | None
+    uncertainty: Decimal
+
+
+@dataclass(frozen=True)
 class RecipeDocument:
+    """``cooked_to``: None where the recipe does not say; then nobody knows what goes off."""
+
     batch_size: quantities.Quantity
     lines: tuple[Line, ...]
     steps: tuple[Step, ...]
     notes: str
+    cooked_to: CookedTo | None = None
 
 
 def read(document: Any) -> RecipeDocument | list[Reason]:
@@ -77,12 +94,13 @@ def read(document: Any) -> RecipeDocument | list[Reason]:
     batch_size = _amount(document.get("batch_size"), "batch_size", reasons)
     lines = tuple(_lines(document.get("lines"), reasons))
     steps = tuple(_steps(document.get("steps", []), reasons))
+    cooked_to = _cooked_to(document["cooked_to"], reasons) if "cooked_to" in document else None
     notes = document.get("notes", "")
     if not isinstance(notes, str) or len(notes) > LONGEST_NOTES:
         reasons.append(Reason("shape", f"Notes are text of at most {LONGEST_NOTES} characters.", "notes"))
     if reasons or batch_size is None:
         return reasons
-    return RecipeDocument(batch_size, lines, steps, notes)
+    return RecipeDocument(batch_size, lines, steps, notes, cooked_to)
 
 
 def _refuse_unknown(said: dict[str, Any], known: set[str], field: str, reasons: list[Reason]) -> None:
@@ -208,6 +226,45 @@ def _step(said: Any, field: str, reasons: list[Reason]) -> Step | None:
     if "minutes" in said:
         minutes = _whole(said["minutes"], 0, MOST_MINUTES, f"{field}.minutes", reasons)
     return Step(**texts, minutes=minutes) if len(reasons) == before else None
+
+
+def _cooked_to(said: Any, reasons: list[Reason]) -> CookedTo | None:
+    if not isinstance(said, dict) or ("moisture" in said) == ("total" in said):
+        detail = "Say what it is cooked to: a moisture with moisture_uncertainty, or a total with total_uncertainty."
+        reasons.append(Reason("missing", detail, "cooked_to"))
+        return None
+    _refuse_unknown(said, _COOKED_TO, "cooked_to", reasons)
+    before = len(reasons)
+    read = _cooked_percent if "moisture" in said else _cooked_mass
+    name = "moisture" if "moisture" in said else "total"
+    value, uncertainty = read(said, name, reasons), read(said, f"{name}_uncertainty", reasons)
+    if len(reasons) > before or value is None or uncertainty is None:
+        return None
+    if name == "moisture":
+        if value + uncertainty >= 100:
+            detail = f"Something is left besides water, so below 100 %, with its uncertainty; {value} ± {uncertainty}."
+            reasons.append(Reason("out-of-range", detail, "cooked_to.moisture"))
+        return CookedTo(value, None, uncertainty)
+    return CookedTo(None, value, uncertainty)
+
+
+def _cooked_percent(said: dict[str, Any], name: str, reasons: list[Reason]) -> Decimal | None:
+    field = f"cooked_to.{name}"
+    try:
+        return quantities.parse_number(said.get(name), field=field, signed=False)
+    except Unusable as refusal:
+        reasons += refusal.reasons
+        return None
+
+
+def _cooked_mass(said: dict[str, Any], name: str, reasons: list[Reason]) -> Decimal | None:
+    field = f"cooked_to.{name}"
+    found = _amount(said.get(name), field, reasons, positive=name == "total")
+    if found is None:
+        return None
+    if found.dimension is not quantities.Dimension.MASS:
+        reasons.append(Reason("other-dimension", "Give a mass.", f"{field}.unit"))
+    return Decimal(found.base)
 
 
 def _whole(said: Any, least: int, most: int, field: str, reasons: list[Reason]) -> int | None:

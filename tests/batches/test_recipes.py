@@ -1,6 +1,7 @@
 """Recipes: a draft that may be wrong, every reason at once, approved versions that never change."""
 
 import copy
+from decimal import Decimal
 from fractions import Fraction
 
 import pytest
@@ -40,6 +41,55 @@ def test_a_document_is_read_as_values():
         10,
     )
     assert found.steps == (recipe_documents.Step("COOK", "Cook", "", 25),)
+
+
+def test_what_it_is_cooked_to_is_a_moisture_or_a_mass_each_with_its_uncertainty():
+    moisture = {"cooked_to": {"moisture": "4.5", "moisture_uncertainty": "0.5"}}
+    total = {"quantity": "0.9", "unit": "KGM"}
+    mass = {"cooked_to": {"total": total, "total_uncertainty": {"quantity": "5", "unit": "GRM"}}}
+    found = [recipe_documents.read(PLAIN | each).cooked_to for each in (moisture, mass)]
+    assert found == [
+        recipe_documents.CookedTo(Decimal("4.5"), None, Decimal("0.5")),
+        recipe_documents.CookedTo(None, Decimal(900_000), Decimal(5_000)),
+    ]
+
+
+def test_a_recipe_need_not_say_what_it_is_cooked_to():
+    assert recipe_documents.read(PLAIN).cooked_to is None
+
+
+@pytest.mark.parametrize(
+    ("cooked_to", "code", "field"),
+    [
+        ("4.5", "missing", "cooked_to"),
+        ({}, "missing", "cooked_to"),
+        (
+            {"moisture": "4", "moisture_uncertainty": "0", "total": {}},
+            "missing",
+            "cooked_to",
+        ),
+        ({"moisture": "4"}, "not-text", "cooked_to.moisture_uncertainty"),
+        ({"moisture": "-4", "moisture_uncertainty": "0"}, "negative", "cooked_to.moisture"),
+        ({"moisture": "NaN", "moisture_uncertainty": "0"}, "not-a-number", "cooked_to.moisture"),
+        ({"moisture": "99", "moisture_uncertainty": "1"}, "out-of-range", "cooked_to.moisture"),
+        ({"moisture": "4", "moisture_uncertainty": "0", "colour": "x"}, "unknown-name", "cooked_to.colour"),
+        (
+            {"total": {"quantity": "1", "unit": "KGM"}},
+            "missing",
+            "cooked_to.total_uncertainty",
+        ),
+        (
+            {
+                "total": {"quantity": "9", "unit": "H87"},
+                "total_uncertainty": {"quantity": "0", "unit": "KGM"},
+            },
+            "other-dimension",
+            "cooked_to.total.unit",
+        ),
+    ],
+)
+def test_a_cook_that_cannot_be_read_is_named(cooked_to, code, field):
+    assert (code, field) in reasons_of(PLAIN | {"cooked_to": cooked_to})
 
 
 def test_lines_without_a_position_are_numbered_in_their_order():
