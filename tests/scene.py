@@ -183,6 +183,10 @@ PROBE = {
     "resolution": "0.1",
     "expanded_uncertainty": "0.1",
 }
+COMPOSITION = {
+    "document": {"water": "100", "water_uncertainty": "0", "tolerance": "0"},
+    "in_force_until": None,
+}
 RULE = {"quantity": "water activity", "unit": "C62", "lower": None, "upper": "0.6", "in_force_until": None}
 # What usual values alone do not make acceptable.
 SPECIAL: dict[str, Any] = {
@@ -204,6 +208,8 @@ SPECIAL: dict[str, Any] = {
     "checks/withdrawn": lambda scene: {"corrects": scene.ids["check"], "reason": "Never happened."},
     "documents": lambda scene: {"subject": scene.ids["batch"], "trial": None},
     "trials": {"quantity": "water activity", "limit": TRIED_LIMIT, "points": None, "rule": None},
+    "compositions": COMPOSITION | {"in_force_from": "2026-04-01"},
+    "compositions/{id}": COMPOSITION,
     "deviations": lambda scene: {"hold": {"kind": "lot", "subject": scene.ids["lot"], "since": None}},
     "deviations/{id}/dispositions": lambda scene: {"lot": scene.ids["held_lot"]},
     "deviations/{id}/holds": lambda scene: {"hold": {"kind": "lot", "subject": scene.ids["lot"]}},
@@ -298,6 +304,22 @@ def _ids(house: House) -> dict[str, str]:
         citation="Letter",
         in_force_from="2026-01-01",
     )["id"]
+    composition = lead.post(
+        "compositions",
+        code="C-ICS",
+        name="Icing sugar",
+        material=rows_id("materials", "ICS"),
+        document={
+            "water": "0",
+            "water_uncertainty": "0.2",
+            "tolerance": "0.2",
+            "dissolved": [{"solute": "sucrose", "grams": "100"}],
+        },
+        method="label",
+        source="The maker's sheet",
+        provenance="read",
+        in_force_from="2026-01-01",
+    )["id"]
     area = lead.post("areas", code="A", name="Kitchen")["id"]
     check = Check.objects.order_by("-id")[0].pk
     document = lead.post("documents", kind="batch-record", subject=running)["id"]
@@ -317,6 +339,7 @@ def _ids(house: House) -> dict[str, str]:
         "blade_point": house.points["CP-BLADE-1"],
         "control_point": house.points["CP-BLADE-1"],
         "control-points": "CP-BLADE-1",
+        "compositions": composition,
         "deviations": case,
         "documents": document,
         "equipment": rows_id("equipment", "K1"),

@@ -1,3 +1,3 @@
-from haccp.api import judging_urls, planning_urls
+from haccp.api import filling_urls, judging_urls, planning_urls
 
-urlpatterns = [*planning_urls.urlpatterns, *judging_urls.urlpatterns]
+urlpatterns = [*planning_urls.urlpatterns, *judging_urls.urlpatterns, *filling_urls.urlpatterns]

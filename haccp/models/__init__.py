@@ -1,4 +1,5 @@
 from haccp.models.checks import Check, Result
+from haccp.models.compositions import Composition
 from haccp.models.deviations import (
     Answer,
     Closing,
@@ -19,6 +20,7 @@ __all__ = [
     "Answer",
     "Check",
     "Closing",
+    "Composition",
     "ControlKind",
     "ControlPoint",
     "Correction",
