@@ -30,7 +30,9 @@ from haccp.models import (
     StartPermission,
 )
 from ledger.models import Establishment, Record, Signature
+from reports import predicted
 from reports.documents import Column, Document, RecordLine, SignatureLine
+from reports.predicted import Predicted
 
 RELATED = RecordLine.FROM_RECORD
 
@@ -180,6 +182,7 @@ class BatchRecord(Document):
     lots_used: tuple[LotUsed, ...]
     checks: tuple[CheckLine, ...]
     open_checks: tuple[OpenCheck, ...]
+    predicted: Predicted | None
     cases: tuple[Case, ...]
     record_ids: tuple[UUID, ...]
 
@@ -207,6 +210,7 @@ def build(here: Establishment, subject: UUID, about: dict[str, Any], **head: Any
         lots_used=tuple(_lots_used(batch)),
         checks=tuple(map(_check_line, checks)),
         open_checks=tuple(_open_checks(batch, head["made_at"])),
+        predicted=predicted.of_batch(batch),
         cases=tuple(case.line for case in cases),
         signatures=tuple(_signatures(batch, releases, cases, plan)),
         confirmed_rules=_rules(checks),
