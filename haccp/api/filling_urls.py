@@ -1,6 +1,6 @@
 from django.urls import path
 
-from haccp.api import compositions, predictions
+from haccp.api import compositions, cooking, predictions
 
 HERE = "establishments/<uuid:establishment>/"
 
@@ -17,4 +17,6 @@ urlpatterns = [
     ),
     path(f"{HERE}lots/<uuid:uid>/prediction", predictions.LotPrediction.as_view(), name="lot-prediction"),
     path(f"{HERE}lots/<uuid:uid>/growth", predictions.LotGrowth.as_view(), name="lot-growth"),
+    path(f"{HERE}cooking/stages", cooking.Stages.as_view(), name="cooking-stages"),
+    path(f"{HERE}cooking/reading", cooking.ReadingMeaning.as_view(), name="cooking-reading"),
 ]
