@@ -16,6 +16,7 @@ from uuid import UUID
 
 from django.utils.translation import gettext as _
 
+from batches.cautions import BURNS
 from ledger.acts import Moment
 from ledger.models import Establishment, Record, Seal, Signature
 
@@ -39,10 +40,7 @@ def usual_page_size(country: str) -> PageSize:
 def standing_cautions() -> tuple[str, ...]:
     """What every document warns of, in the active language."""
     return (
-        _(
-            "Hot sugar sticks and burns at every working temperature, the rewarmed slab included. "
-            "Liquid or wet tools in hot caramel spit."
-        ),
+        str(BURNS),
         _(
             "Inside a limit says where a reading lies. It is not a statement that food is safe. "
             "The service records and reminds; qualified people and the competent authority decide."

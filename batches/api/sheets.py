@@ -12,6 +12,7 @@ from rest_framework.response import Response
 from batches import sheet_lines, sheets
 from batches.api.amounts import AmountSerializer, amount
 from batches.api.batches import BATCHES
+from batches.cautions import BURNS
 from batches.flags import SENTENCES, Flag
 from batches.models import Dimension, LotStatus
 from batches.quantities import plain_text, to_unit
@@ -209,6 +210,10 @@ class SheetSerializer(serializers.Serializer):
     made = OutputSerializer(many=True)
     result = serializers.SerializerMethodField()
     struck = StruckSerializer(many=True)
+    caution = serializers.SerializerMethodField(help_text="Show it wherever the cook is shown.")
+
+    def get_caution(self, sheet: sheet_lines.BatchSheet) -> str:
+        return str(BURNS)
 
     @extend_schema_field(YieldSerializer)
     def get_result(self, sheet: sheet_lines.BatchSheet) -> dict[str, Any]:
