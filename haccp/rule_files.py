@@ -5,6 +5,7 @@ column says so. An empty cell is one that is not filled in. No database is asked
 """
 
 import csv
+import io
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from datetime import date
@@ -77,7 +78,9 @@ def from_csv(text: str | bytes) -> list[Row]:
     """Rows of a table with a header line; columns are parted by commas or semicolons. Raises UnreadableRules."""
     plain = _decoded(text)
     header, _, _ = plain.partition("\n")
-    reader = csv.reader(plain.splitlines(keepends=True), delimiter=";" if ";" in header else ",", strict=True)
+    # split by the ends of lines that a table has, not by every character that Unicode calls one
+    lines_of_text = io.StringIO(plain, newline="")
+    reader = csv.reader(lines_of_text, delimiter=";" if ";" in header else ",", strict=True)
     try:
         lines = list(_records(reader))
     except csv.Error as error:

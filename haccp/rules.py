@@ -195,7 +195,7 @@ def _read(
     values, wrong = rule_files.values(row)
     code = row.cells.get("material")
     if code is not None and code not in materials:
-        wrong.append(Reason("unknown-material", f"There is no material {code} here.", "material"))
+        wrong.append(Reason("unknown-material", f"There is no material {code[:20]!a} here.", "material"))
     values |= {"material": materials[code]} if code in materials else {}
     values.setdefault("in_force_from", act.local_day)
     told = {reason.field for reason in wrong}
@@ -223,7 +223,9 @@ def _doubled(rows: Sequence[rule_files.Row]) -> Iterator[Reason]:
     for row in rows:
         code = row.cells.get("code", "")
         if code and first.setdefault(code, row.line) != row.line:
-            yield row.at(Reason("code-used-twice", f"{code} stands in line {first[code]} too.", "code"))
+            yield row.at(
+                Reason("code-used-twice", f"{code[:20]!a} stands in line {first[code]} too.", "code")
+            )
 
 
 def _differing(known: dict[str, LocalRule], row: rule_files.Row, values: dict[str, Any]) -> list[str]:

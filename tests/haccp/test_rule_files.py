@@ -68,6 +68,16 @@ def test_a_cell_may_hold_several_lines_and_the_next_rule_keeps_its_own_line():
     assert [row.line for row in from_csv(text)] == [2, 4]
 
 
+@pytest.mark.parametrize("character", ["\u2028", "\x85"])
+def test_a_character_that_ends_no_line_of_a_table_parts_no_rule(character: str):
+    (row,) = from_csv(CSV.replace("Letter 5", f"Letter{character}5"))
+    assert row.cells["citation"] == f"Letter{character}5"
+
+
+def test_line_ends_of_other_machines_are_taken():
+    assert from_csv(CSV.replace("\n", "\r\n")) == from_csv(CSV)
+
+
 def test_an_empty_cell_is_not_filled_in():
     assert "in_force_from" not in from_csv(CSV.replace("2026-01-01", ""))[0].cells
 
