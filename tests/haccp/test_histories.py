@@ -2,7 +2,7 @@
 
 Outside check: the flow rates of the NIST/SEMATECH e-Handbook (6.3.2.2, individuals and moving range) and its EWMA
 example, recorded here as checks; values and printed answers in science/tables/nist-spc.csv and nist-spc-answers.csv
-(read). The same charts as pure computation: science/test_charts.py. What is warmed here is invented.
+(read). The same charts as pure computation: science/test_charts.py. The stirring is invented.
 """
 
 from collections.abc import Callable
@@ -23,7 +23,7 @@ from tests.haccp.conftest import HOUR, MINUTE, MORNING
 from tests.haccp.science.tables import rows, series
 
 CODE, ADDRESS = "CP-AW-2", "control-points/CP-AW-2/history"
-WARM = {"kind": "range", "quantity": "table temperature", "unit": "CEL", "lower": "40", "upper": "60"}
+STIRRED = {"kind": "range", "quantity": "stirring time", "unit": "MIN", "lower": "40", "upper": "60"}
 COLOUR = {
     "kind": "observation",
     "quantity": "colour",
@@ -47,24 +47,29 @@ def printed(dataset: str, quantity: str) -> str:
 
 @pytest.fixture
 def document(document: dict[str, Any]) -> dict[str, Any]:
-    """The point that wants a water activity wants the temperature of the table and a colour instead."""
+    """The point that wants a water activity wants a time of stirring and a colour instead."""
     point = next(each for each in document["control_points"] if each["code"] == CODE)
-    point["limits"] = [WARM | SITE, COLOUR | SITE]
-    point["monitoring"]["instrument"] = "thermometer"
+    point["limits"] = [STIRRED | SITE, COLOUR | SITE]
+    point["monitoring"]["instrument"] = "timer"
     return document
 
 
-def reading(value: Any, colour: str = "amber", unit: str = "CEL") -> list[dict[str, str]]:
-    warm = {"quantity": "table temperature", "value": str(value), "unit": unit}
-    return [warm, {"quantity": "colour", "outcome": colour}]
+@pytest.fixture
+def timer(make_instrument: Any) -> Instrument:
+    return make_instrument(kind="timer", unit="MIN", expanded_uncertainty=None)
+
+
+def reading(value: Any, colour: str = "amber", unit: str = "MIN") -> list[dict[str, str]]:
+    stirred = {"quantity": "stirring time", "value": str(value), "unit": unit}
+    return [stirred, {"quantity": "colour", "outcome": colour}]
 
 
 @pytest.fixture
-def record(act: Any, point: Any, thermometer: Instrument) -> Callable[..., list[Check]]:
+def record(act: Any, point: Any, timer: Instrument) -> Callable[..., list[Check]]:
     """One check a minute of a batch from ``at`` on, one for each value."""
 
     def do(batch: Batch, values: Any, at: datetime = MORNING, where: Any = None) -> list[Check]:
-        subject = checks.Subject(where or point(CODE), batch=batch, instrument=thermometer)
+        subject = checks.Subject(where or point(CODE), batch=batch, instrument=timer)
         wanted = [
             checks.Wanted(act(at=at + count * MINUTE), subject, reading(value))
             for count, value in enumerate(values)
@@ -77,7 +82,7 @@ def record(act: Any, point: Any, thermometer: Instrument) -> Callable[..., list[
 
 
 def ask(api: Client, suffix: str = "", **query: Any) -> Any:
-    return api.ask(ADDRESS + suffix, **({"quantity": "table temperature"} | query))
+    return api.ask(ADDRESS + suffix, **({"quantity": "stirring time"} | query))
 
 
 def told(api: Client, **query: Any) -> Any:
@@ -123,7 +128,7 @@ def test_the_handbooks_averages_come_back_from_recorded_checks(api: Client, batc
 # -- what is read -------------------------------------------------------------------------------------
 
 
-def test_a_reading_is_told_as_it_was_recorded(api: Client, batch: Batch, record: Any, thermometer: Any):
+def test_a_reading_is_told_as_it_was_recorded(api: Client, batch: Batch, record: Any, timer: Any):
     [check] = record(batch, ["50.10"], at=NOON)
     [first] = told(api)["readings"]
     assert first == {
@@ -131,24 +136,24 @@ def test_a_reading_is_told_as_it_was_recorded(api: Client, batch: Batch, record:
         "at": "2026-03-02T12:00:00+01:00",
         "batch": batch.code,
         "lot": "",
-        "instrument": thermometer.code,
+        "instrument": timer.code,
         "value": "50.1",
         "entered": "50.10",
-        "entered_unit": "CEL",
+        "entered_unit": "MIN",
         "result": "within",
-        "must": "40 °C or more and 60 °C or less",
+        "must": "40 min or more and 60 min or less",
         "lower": {"value": "40", "inclusive": True, "source": "plan"},
         "upper": {"value": "60", "inclusive": True, "source": "plan"},
     }
 
 
 def test_a_reading_in_another_unit_is_brought_to_the_limits(
-    api: Client, act: Any, batch: Batch, point: Any, thermometer: Any
+    api: Client, act: Any, batch: Batch, point: Any, timer: Any
 ):
-    subject = checks.Subject(point(CODE), batch=batch, instrument=thermometer)
-    checks.record(act=act(), subject=subject, said=reading("122", unit="FAH"))
+    subject = checks.Subject(point(CODE), batch=batch, instrument=timer)
+    checks.record(act=act(), subject=subject, said=reading("3000", unit="SEC"))
     [first] = told(api)["readings"]
-    assert (first["value"], first["entered"], first["entered_unit"]) == ("50", "122", "FAH")
+    assert (first["value"], first["entered"], first["entered_unit"]) == ("50", "3000", "SEC")
 
 
 def test_readings_stand_in_the_order_of_the_work(api: Client, batch: Batch, record: Any):
@@ -158,10 +163,10 @@ def test_readings_stand_in_the_order_of_the_work(api: Client, batch: Batch, reco
 
 
 def test_a_corrected_reading_is_read_as_corrected_and_a_withdrawn_one_not_at_all(
-    api: Client, act: Any, batch: Batch, record: Any, point: Any, thermometer: Any
+    api: Client, act: Any, batch: Batch, record: Any, point: Any, timer: Any
 ):
     wrong, gone, _ = record(batch, ["50", "51", "52"])
-    subject = checks.Subject(point(CODE), batch=batch, instrument=thermometer)
+    subject = checks.Subject(point(CODE), batch=batch, instrument=timer)
     checks.record(
         act=act(at=MORNING, corrects=wrong.pk, reason="Misread."), subject=subject, said=reading("53")
     )
@@ -185,12 +190,20 @@ def test_what_is_no_plain_number_is_counted_apart(api: Client, batch: Batch, rec
 
 
 def test_a_history_goes_over_plan_versions_in_the_unit_of_the_newest(
-    api: Client, act: Any, lead: Any, begin: Any, record: Any, plan: Plan, plan_version: Any, document: Any
+    api: Client,
+    act: Any,
+    lead: Any,
+    begin: Any,
+    record: Any,
+    plan: Plan,
+    plan_version: Any,
+    document: Any,
+    timer: Any,
 ):
     record(begin(), ["50"])
     point = next(each for each in document["control_points"] if each["code"] == CODE)
     point["limits"][0] = (
-        WARM | SITE | {"quantity": "Table  temperature", "unit": "FAH", "lower": "113", "upper": "131"}
+        STIRRED | SITE | {"quantity": "Stirring  time", "unit": "SEC", "lower": "2700", "upper": "3300"}
     )
     plan.refresh_from_db()
     plans.redraft(act=act(lead), plan=plan, values={"draft": document})
@@ -201,16 +214,16 @@ def test_a_history_goes_over_plan_versions_in_the_unit_of_the_newest(
         subject=checks.Subject(
             ControlPoint.objects.get(version=newer, code=CODE),
             batch=batch,
-            instrument=Instrument.objects.get(kind="thermometer"),
+            instrument=timer,
         ),
         said=[
-            {"quantity": "Table  temperature", "value": "124", "unit": "FAH"},
+            {"quantity": "Stirring  time", "value": "3060", "unit": "SEC"},
             {"quantity": "colour", "outcome": "amber"},
         ],
     )
     said = told(api)
-    assert (said["unit"], [each["value"] for each in said["readings"]]) == ("FAH", ["122", "124"])
-    assert [each["lower"]["value"] for each in said["readings"]] == ["104", "113"]
+    assert (said["unit"], [each["value"] for each in said["readings"]]) == ("SEC", ["3000", "3060"])
+    assert [each["lower"]["value"] for each in said["readings"]] == ["2400", "2700"]
 
 
 # -- the period ---------------------------------------------------------------------------------------
@@ -305,7 +318,7 @@ def test_a_baseline_in_control_has_a_capability_with_its_interval(api: Client, b
     assert cp["value"] == pytest.approx(20 / (6 * 0.236), rel=0.01)  # 40 to 60; s of the values by hand
     assert cpk["value"] == pytest.approx(cp["value"])  # the mean lies in the middle
     assert (
-        "12 readings of the baseline against the bounds of the newest reading: 40 °C or more"
+        "12 readings of the baseline against the bounds of the newest reading: 40 min or more"
         in chart["capable"]
     )
     wider = told(api, confidence="0.99")["chart"]["capability"]["cp"]
@@ -361,7 +374,7 @@ def test_a_control_point_that_is_not_here_is_not_found(
     client_of: Any, api: Client, plan_version: PlanVersion, elsewhere: Any, suffix: str
 ):
     founder = elsewhere.memberships.first().person
-    asked = {"quantity": "table temperature"}
+    asked = {"quantity": "stirring time"}
     assert client_of(founder, elsewhere).ask(ADDRESS + suffix, **asked).status_code == 404
     assert api.ask(f"control-points/CP-NO-1/history{suffix}", **asked).status_code == 404
 
@@ -408,7 +421,7 @@ def test_the_picture_says_limits_and_warning_to_readers_of_text(api: Client, bat
     record(batch, FLOW)
     root = picture(api)
     said = root.findtext(f"{SVG}desc") or ""
-    assert root.findtext(f"{SVG}title") == "CP-AW-2 Water activity of the caramel: table temperature, °C"
+    assert root.findtext(f"{SVG}title") == "CP-AW-2 Water activity of the caramel: stirring time, min"
     assert "individuals: centre 50.81, limits 45.82 to 55.80." in said
     assert "It is not a deviation" in said
 
