@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from decimal import Decimal
 from typing import Any
 
-from batches.quantities import UNITS, UnitDoesNotConvert, convert
+from batches.quantities import UNITS, Dimension, UnitDoesNotConvert, convert
 from config.api.refusals import Reason
 from haccp.figures import amount
 from haccp.limit_kinds import (
@@ -16,9 +16,11 @@ from haccp.limit_kinds import (
     CoolingLimit,
     CoolingWindow,
     CountLimit,
+    LethalityLimit,
     Limit,
     ObservationLimit,
     OneLimit,
+    TimeLimit,
     members,
     nothing_between,
 )
@@ -83,9 +85,9 @@ class Trigger:
 class InForce:
     """A limit as it binds on a day. ``rules``: the confirmed rules that were looked at, binding or not.
 
-    ``not_compared``: rules for the quantity whose unit measures something else, so that they could not bind.
-    ``triggers``: rules for the quantity that inform and bind nothing. ``cautions``: what to mind about those that
-    bind. ``windows``: of a cooling limit, each window as it binds.
+    ``not_compared``: rules for the quantity that could not bind: their unit measures something else, or they say a
+    time and not of which window. ``triggers``: rules for the quantity that inform and bind nothing. ``cautions``: what
+    to mind about those that bind. ``windows``: of a cooling limit, each window as it binds.
     """
 
     limit: OneLimit | CoolingWindow
@@ -128,6 +130,12 @@ class InForce:
             return "; ".join(f"{each.limit.quantity}: {each.words()}" for each in self.windows)
         return " and ".join(_ends(self.lower, self.upper, self.limit.unit))
 
+    def must(self) -> str:
+        """The same for a table, where nothing else says what is counted."""
+        if isinstance(self.limit, TimeLimit | LethalityLimit):
+            return f"{self.limit.subject}: {self.words()}"
+        return self.words()
+
 
 def _ends(lower: Bound | None, upper: Bound | None, unit: str) -> list[str]:
     parts = []
@@ -157,8 +165,9 @@ def in_force(limit: OneLimit, rules: Iterable[Rule] = ()) -> InForce:
     if isinstance(limit, CoolingLimit):
         at_hand = list(rules)
         windows = tuple(_bounded(window, at_hand) for window in limit.windows)
-        looked_at = tuple(dict.fromkeys(name for each in windows for name in each.rules))
-        return InForce(limit, rules=looked_at, windows=windows)
+        lost = tuple(map(_source, _about_no_window(limit, at_hand)))
+        looked_at = tuple(dict.fromkeys([*(name for each in windows for name in each.rules), *lost]))
+        return InForce(limit, rules=looked_at, not_compared=lost, windows=windows)
     return _bounded(limit, rules)
 
 
@@ -196,6 +205,18 @@ def same_quantity(one: str, other: str) -> bool:
     return one.casefold().split() == other.casefold().split()
 
 
+def _about_no_window(limit: CoolingLimit, rules: Iterable[Rule]) -> list[Rule]:
+    """Rules that give the cooling a time, but do not say to which temperature."""
+    return [
+        rule
+        for rule in rules
+        if same_quantity(rule.quantity, limit.quantity)
+        and not rule.trigger
+        and rule.unit in UNITS
+        and UNITS[rule.unit].dimension is Dimension.TIME
+    ]
+
+
 def _comparable(limit: BoundedLimit, rule: Rule) -> bool:
     return rule.unit in UNITS and UNITS[rule.unit].dimension is UNITS[limit.unit].dimension
 
@@ -231,7 +252,14 @@ def _bounds_of(rule: Rule, unit: str) -> tuple[Bound | None, Bound | None]:
 def looser_than(limit: Limit, rules: Iterable[Rule]) -> list[Reason]:
     """Where a plan's limit allows what a confirmed rule does not: such a plan cannot be approved."""
     at_hand = list(rules)
-    return [reason for bounded in bounded_parts(limit) for reason in _looser_bounds(bounded, at_hand)]
+    found = [reason for bounded in bounded_parts(limit) for reason in _looser_bounds(bounded, at_hand)]
+    for member in members(limit):
+        if isinstance(member, CoolingLimit):
+            windows = " or ".join(repr(window.quantity) for window in member.windows)
+            for rule in _about_no_window(member, at_hand):
+                detail = f"{_source(rule)} does not say of which window: make it about {windows}."
+                found.append(Reason("no-window", detail, "quantity", (rule.id,)))
+    return found
 
 
 def bounded_parts(limit: Limit) -> Iterator[BoundedLimit]:

@@ -9,7 +9,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from decimal import Decimal
 
-from batches.quantities import UNITS, convert, convert_difference, plain_text
+from batches.quantities import MOST_DIGITS, UNITS, Dimension, convert, convert_difference, plain_text
 from config.api.refusals import Unusable
 from haccp.limit_kinds import (
     BoundedLimit,
@@ -24,7 +24,7 @@ from haccp.readings import Reading
 from haccp.science import courses
 from haccp.science.courses import Course
 
-PLACES = Decimal("0.000001")
+BILLIONTH = Decimal("1e-9")  # takes away what floating point leaves, and lifts nothing over a bound
 SECONDS_A_MINUTE = Decimal(60)
 GAPS_NAMED = 3
 MG_A_KG = "59"  # parts per million of the mass
@@ -33,7 +33,7 @@ MG_A_KG = "59"  # parts per million of the mass
 @dataclass(frozen=True)
 class Figure:
     """``value`` with its bands, in the limit's unit. ``read``: what was read, in words. ``open``: why low and high
-    differ from value. ``warning``: what to mind besides."""
+    differ from value. ``less``: the true value lies below ``value`` and is not ``value`` itself."""
 
     value: Decimal
     low: Decimal
@@ -42,7 +42,7 @@ class Figure:
     uncertain_high: Decimal
     read: str
     open: str = ""
-    warning: str = ""
+    less: bool = False
 
 
 def figure(limit: BoundedLimit, reading: Reading, uncertainty: Decimal | None = None) -> Figure:
@@ -73,16 +73,22 @@ def _measured(limit: RangeLimit, reading: Reading, uncertainty: Decimal | None) 
         if not getattr(reading, name):
             raise Unusable(f"Say the {name.replace('_', ' ')}: it decides here.", code="missing", field=name)
     band = Decimal(0) if uncertainty is None else convert_difference(uncertainty, reading.unit, limit.unit)
-    low = min(value, Decimal(0)) if reading.below else value
     return Figure(
         value,
-        low,
+        _least(value, limit.unit) if reading.below else value,
         value,
         value - band,
         value + band,
         f"Read {_entered(reading, value, limit.unit)}",
         _below(reading),
+        reading.below,
     )
+
+
+def _least(value: Decimal, unit: str) -> Decimal:
+    """The least that a reading "less than" may be; degrees have no end at 0."""
+    degrees = UNITS[unit].dimension is Dimension.TEMPERATURE
+    return Decimal("-Infinity") if degrees else min(value, Decimal(0))
 
 
 def _below(reading: Reading) -> str:
@@ -104,6 +110,9 @@ def _entered(reading: Reading, value: Decimal, unit: str) -> str:
 def _residue(limit: ResidueLimit, reading: Reading, uncertainty: Decimal | None) -> Figure:
     """A value of the food, or a swab brought to the first food off the line."""
     value = _value(reading, limit.quantity)
+    if value < 0:
+        sentence = "A residue is 0 or more; write < before what the method can find."
+        raise Unusable(sentence, code="negative", field="value")
     per = _factor(limit, reading)
     level, band = per(value), Decimal(0) if uncertainty is None else per(uncertainty)
     read = f"Read {_entered(reading, level, limit.unit)}"
@@ -115,6 +124,7 @@ def _residue(limit: ResidueLimit, reading: Reading, uncertainty: Decimal | None)
         level + band,
         read,
         _below(reading),
+        reading.below,
     )
 
 
@@ -163,25 +173,31 @@ def shifts(course: Course, reading: Reading, uncertainty: Decimal | None, unit: 
 
 def _time(limit: TimeLimit, reading: Reading, uncertainty: Decimal | None) -> Figure:
     course = course_of(reading, limit.temperature_unit)
-    longest, level = float(limit.longest_gap_minutes * SECONDS_A_MINUTE), float(limit.temperature)
-
-    def counted(of: Course) -> Decimal:
-        seconds = courses.time_at(of, level, above=limit.side == "at_or_above", longest=longest)
-        return _time_in(seconds, limit.unit)
-
-    found = courses.gaps(course, longest)
-    value = counted(course)
-    ends = [counted(each) for each in shifts(course, reading, uncertainty, limit.temperature_unit)]
+    found = courses.gaps(course, float(limit.longest_gap_minutes * SECONDS_A_MINUTE))
     missing = _time_in(sum(gap.lasts for gap in found), limit.unit)
+    value, endless = _counted(limit, course)
+    ends = [_counted(limit, each) for each in shifts(course, reading, uncertainty, limit.temperature_unit)]
+    told = [named(found), "It counted at the first or last reading already: how long in all is not known."]
     return Figure(
         value,
         value,
-        value + missing,
-        min(ends),
-        max(ends),
+        value + missing + endless,
+        min(each for each, _ in ends),
+        max(each + missing + more for each, more in ends),
         f"Counted {amount(value, limit.unit)}",
-        named(found),
+        " ".join(filter(None, told if endless else told[:1])),
     )
+
+
+def _counted(limit: TimeLimit, course: Course) -> tuple[Decimal, Decimal]:
+    """The time that counts, and how much more it may be: endless where the limit has a most and the readings begin or
+    end while it counts."""
+    level, above = float(limit.temperature), limit.side == "at_or_above"
+    longest = float(limit.longest_gap_minutes * SECONDS_A_MINUTE)
+    seconds = courses.time_at(course, level, above=above, longest=longest)
+    ends = [float(course.values[at]) for at in (0, -1)]
+    open_end = limit.upper is not None and any(each >= level if above else each <= level for each in ends)
+    return _time_in(seconds, limit.unit), Decimal("Infinity" if open_end else 0)
 
 
 def _heat(limit: LethalityLimit, reading: Reading, uncertainty: Decimal | None) -> Figure:
@@ -191,20 +207,29 @@ def _heat(limit: LethalityLimit, reading: Reading, uncertainty: Decimal | None) 
 
     def reached(of: Course) -> Decimal:
         seconds = courses.heat(of, float(limit.reference_temperature), float(limit.z), longest=longest)
-        return _kept(Decimal(repr(seconds / 60)) / per_minute)
+        return _heat_in(seconds / 60) / per_minute
 
     value = reached(course)
     found = courses.gaps(course, longest)
     ends = [reached(each) for each in shifts(course, reading, uncertainty, limit.temperature_unit)]
     high = Decimal("Infinity") if found else value
+    uncertain_high = high if found else max(ends)
     return Figure(
-        value, value, high, min(ends), max(ends), f"Reached {amount(value, limit.unit)}", named(found)
+        value, value, high, min(ends), uncertain_high, f"Reached {amount(value, limit.unit)}", named(found)
     )
+
+
+def _heat_in(minutes: float) -> Decimal:
+    """Raises Unusable where it is more than a number here may be: a reading far beyond any oven, mistyped."""
+    if not minutes < 10**MOST_DIGITS:
+        sentence = "The heat cannot be computed: a reading is far too hot. Look at the points again."
+        raise Unusable(sentence, code="cannot-be-computed", field="points")
+    return Decimal(repr(minutes)).quantize(BILLIONTH).normalize() + 0
 
 
 @dataclass(frozen=True)
 class Cooling:
-    """How a course cooled: for each window its figure, or the sentence why it has none yet."""
+    """How a course cooled: each window with its figure."""
 
     windows: tuple[tuple[CoolingWindow, Figure], ...]
 
@@ -213,49 +238,76 @@ def cooled(limit: CoolingLimit, reading: Reading, uncertainty: Decimal | None) -
     """The time each window took, counted from the first fall below where counting begins. Raises Unusable.
 
     A window that is not reached has taken as long as was watched, and may take any longer. Readings that begin below
-    leave the time before them open, and so does a gap at either end.
+    leave the time before them open, and so does a gap before the count begins or where the window ends.
     """
     course = course_of(reading, limit.temperature_unit)
-    high, low = shifts(course, reading, uncertainty, limit.temperature_unit)[::-1]
-    made = []
-    for window in limit.windows:
-        value, bottom, top, told = _window(course, limit, window)
-        ends = [_window(each, limit, window)[0] for each in (low, high)]
-        read = f"Took {amount(value, limit.unit)} from {_degrees(limit, limit.begins_at)} to {_degrees(limit, window.to)}"
-        made.append((window, Figure(value, bottom, top, min(ends), max(ends), read, told)))
-    return Cooling(tuple(made))
+    shifted = shifts(course, reading, uncertainty, limit.temperature_unit)
+    return Cooling(tuple((window, _cooled_to(window, limit, course, shifted)) for window in limit.windows))
 
 
-def _window(
-    course: Course, limit: CoolingLimit, window: CoolingWindow
-) -> tuple[Decimal, Decimal, Decimal, str]:
-    """(time taken as far as watched, the least and the most it may be, why these differ)."""
+def _cooled_to(
+    window: CoolingWindow, limit: CoolingLimit, course: Course, shifted: tuple[Course, Course]
+) -> Figure:
+    taken = _window(course, limit, window)
+    ends = [_window(each, limit, window) for each in shifted]
+    begin, to = _degrees(limit, limit.begins_at), _degrees(limit, window.to)
+    return Figure(
+        taken.value,
+        taken.least,
+        taken.most,
+        min(each.least for each in ends),
+        max(each.most for each in ends),
+        f"Took {amount(taken.value, limit.unit)} from {begin} to {to}",
+        taken.open,
+    )
+
+
+@dataclass(frozen=True)
+class _Taken:
+    """The time a window took as far as watched, the least and the most it may be, and why these differ."""
+
+    value: Decimal
+    least: Decimal
+    most: Decimal
+    open: str = ""
+
+
+def _window(course: Course, limit: CoolingLimit, window: CoolingWindow) -> _Taken:
     endless = Decimal("Infinity")
     began = courses.falls_below(course, float(limit.begins_at))
     if began is None:
-        return Decimal(0), Decimal(0), endless, "It has not begun to cool below where the time counts."
+        return _Taken(
+            Decimal(0), Decimal(0), endless, "It has not begun to cool below where the time counts."
+        )
     reached = courses.reaches(course, float(window.to))
     until = course.lasts if reached is None else reached
-    taken = _time_in(until - began, limit.unit)
-    if reached is None:
-        return taken, taken, endless, f"It has not come down to {_degrees(limit, window.to)} yet."
-    if began == 0.0:
-        return (
-            taken,
-            taken,
-            endless,
-            "The readings begin below where the time counts: what was before is not known.",
-        )
     longest = float(limit.longest_gap_minutes * SECONDS_A_MINUTE)
-    found = [
-        gap for gap in courses.gaps(course, longest) if gap.after <= until and gap.after + gap.lasts >= began
-    ]
-    slack = sum(gap.lasts for gap in found if gap.after <= began or gap.after + gap.lasts >= until)
-    told = named(tuple(found))
-    if courses.rises_again(course, float(window.to), until):
-        told = f"{told} It rose above {_degrees(limit, window.to)} again afterwards.".strip()
-    open_time = _time_in(slack, limit.unit)
-    return taken, max(Decimal(0), taken - open_time), taken + open_time, told
+    found = tuple(gap for gap in courses.gaps(course, longest) if gap.after < until)
+    first, last = _span(found, began, until, ended=reached is not None)
+    told, most = [named(found)], _time_in(last - first, limit.unit)
+    if reached is None:
+        told.append(f"It has not come down to {_degrees(limit, window.to)} yet.")
+    if course.values[0] < float(limit.begins_at):
+        told.append("The readings begin below where the time counts: what was before is not known.")
+    if len(told) > 1:
+        most = endless
+    elif courses.rises_again(course, float(window.to), until):
+        told.append(f"It rose above {_degrees(limit, window.to)} again afterwards.")
+    least = _time_in(_shortest(found, began, until, ended=reached is not None), limit.unit)
+    return _Taken(_time_in(until - began, limit.unit), least, most, " ".join(filter(None, told)))
+
+
+def _span(found: tuple[courses.Gap, ...], began: float, until: float, *, ended: bool) -> tuple[float, float]:
+    """The earliest it may have begun and the latest it may have ended: nothing is known of a gap, so the first fall
+    may lie in any that came before."""
+    first = min([began, *(gap.after for gap in found if gap.after <= began)])
+    return first, max([until, *(gap.ends for gap in found if ended and gap.ends >= until)])
+
+
+def _shortest(found: tuple[courses.Gap, ...], began: float, until: float, *, ended: bool) -> float:
+    latest = max([began, *(gap.ends for gap in found if gap.after <= began < gap.ends)])
+    earliest = min([until, *(gap.after for gap in found if ended and gap.ends >= until)])
+    return max(0.0, earliest - latest)
 
 
 def named(found: tuple[courses.Gap, ...]) -> str:
@@ -268,11 +320,8 @@ def named(found: tuple[courses.Gap, ...]) -> str:
 
 
 def _time_in(seconds: float, unit: str) -> Decimal:
-    return _kept(convert(Decimal(repr(round(seconds, 6))), "SEC", unit))
-
-
-def _kept(value: Decimal) -> Decimal:
-    return value.quantize(PLACES).normalize() + 0 if value.is_finite() else value
+    """Whole microseconds, as clocks give them, in ``unit``: rounded there, a time could be lifted over its bound."""
+    return convert(Decimal(f"{seconds:.6f}"), "SEC", unit)
 
 
 def _degrees(limit: CoolingLimit, value: Decimal) -> str:

@@ -39,11 +39,21 @@ def outside_range(instrument: Instrument, reading: Reading) -> bool:
 
     A reading without a number, or of something this instrument does not measure, is not outside.
     """
-    if reading.value is None or not _measures(instrument, reading.unit):
+    if not _measures(instrument, reading.unit):
         return False
-    value = exactly(reading.value, reading.unit, instrument.unit)
+    values = [exactly(each, reading.unit, instrument.unit) for each in _extremes(reading)]
     lower, upper = instrument.range_lower, instrument.range_upper
-    return (lower is not None and value < lower) or (upper is not None and value > upper)
+    return any(
+        (lower is not None and value < lower) or (upper is not None and value > upper) for value in values
+    )
+
+
+def _extremes(reading: Reading) -> list[Decimal]:
+    """The value that was read; of a course the lowest and the highest."""
+    if reading.course is not None:
+        values = reading.course.values
+        return [Decimal(repr(float(each))) for each in (values.min(), values.max())]
+    return [] if reading.value is None else [reading.value]
 
 
 def uncertainty_in(instrument: Instrument, unit: str) -> Decimal | None:

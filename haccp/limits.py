@@ -69,7 +69,7 @@ class Judgement:
         made: dict[str, Any] = self.in_force.as_json() | {
             "result": self.result.value,
             "sentence": self.sentence,
-            "must": self.in_force.words(),
+            "must": self.in_force.must(),
         }
         if self.margin is not None:
             made["margin"] = format(self.margin, "f")
@@ -169,7 +169,9 @@ def _judge_cooling(
         tightest.sentence,
         margin=tightest.margin,
         decided_by=tightest.decided_by,
-        warning=" ".join(dict.fromkeys(each.warning for each in judged if each.warning)),
+        warning=" ".join(
+            dict.fromkeys(filter(None, [_shortcoming(bounds), *(each.warning for each in judged)]))
+        ),
         windows=judged,
     )
 
@@ -217,6 +219,8 @@ def _shortcoming(bounds: InForce) -> str:
     """What is wrong with the bounds themselves, which whoever made the reading cannot mend."""
     if bounds.empty:
         return "Plan and local rules together leave nothing allowed: tell the food-safety lead."
+    if bounds.not_compared and isinstance(bounds.limit, CoolingLimit):
+        return f"Not applied, it does not say of which window: {'; '.join(bounds.not_compared)}."
     if bounds.not_compared:
         return f"Not applied, its unit does not compare: {'; '.join(bounds.not_compared)}."
     return ""
@@ -244,22 +248,32 @@ def _inside(value: Decimal, bounds: InForce) -> bool:
 
 def _result(figure: Figure, bounds: InForce, guard: Guard) -> Result:
     inside = _inside(figure.value, bounds)
-    if any(_inside(end, bounds) is not inside for end in (figure.low, figure.high)):
-        return Result.UNDECIDED
-    if guard != "off":
+    if inside:
         # a bound reached by U exactly is still inside by U, also where the bound itself is not allowed
-        ends = [_nearest(end, bounds)[0] >= 0 for end in (figure.uncertain_low, figure.uncertain_high)]
-        if inside and not all(ends):
-            return Result.UNDECIDED
-        if not inside and guard == "two-sided" and _reaches_inside(figure, bounds):
-            return Result.UNDECIDED
-    return Result.WITHIN if inside else Result.OUTSIDE
+        sure = guard == "off" or _margin(figure.uncertain_low, figure.uncertain_high, bounds) >= 0
+        known = _inside(figure.low, bounds) and _inside(figure.high, bounds)
+        out = figure.less and bounds.lower is not None and figure.value <= bounds.lower.value
+        return Result.OUTSIDE if out else Result.WITHIN if known and sure else Result.UNDECIDED
+    if figure.low < figure.high and _reaches_inside(figure.low, figure.high, bounds, touching=True):
+        return Result.UNDECIDED
+    if guard == "two-sided" and _reaches_inside(figure.uncertain_low, figure.uncertain_high, bounds):
+        return Result.UNDECIDED
+    return Result.OUTSIDE
 
 
-def _reaches_inside(figure: Figure, bounds: InForce) -> bool:
-    """Whether the true value could lie inside: beyond the bound by less than U."""
-    margins = [_nearest(end, bounds)[0] for end in (figure.uncertain_low, figure.uncertain_high)]
-    return max(margins) > 0
+def _margin(low: Decimal, high: Decimal, bounds: InForce) -> Decimal:
+    return min(_nearest(end, bounds)[0] for end in (low, high))
+
+
+def _reaches_inside(low: Decimal, high: Decimal, bounds: InForce, *, touching: bool = False) -> bool:
+    """Whether what lies between ``low`` and ``high`` reaches beyond a bound into what is allowed, or over all of it;
+    where ``touching``, also onto a bound that is allowed itself."""
+    if bounds.empty:
+        return False
+    lower, upper = bounds.lower, bounds.upper
+    above = lower is None or high > lower.value or (touching and lower.inclusive and high == lower.value)
+    below = upper is None or low < upper.value or (touching and upper.inclusive and low == upper.value)
+    return above and below
 
 
 def _sentence(

@@ -114,6 +114,9 @@ def _value(said: Mapping[str, Any], texts: dict[str, str], decimal_comma: bool, 
     below = entered.lstrip().startswith("<")
     plain = entered.lstrip().removeprefix("<")
     value = parse_number(plain, field=f"{field}.value", decimal_comma=decimal_comma, signed=not below)
+    if below and value == 0:
+        sentence = "After < stands the least that the method finds, which is more than 0."
+        raise Unusable(sentence, code="not-positive", field=f"{field}.value")
     _unit(texts, field, "value")
     _check_sample_temperature(texts, decimal_comma, field)
     return Reading(

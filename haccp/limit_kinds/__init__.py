@@ -85,7 +85,7 @@ def _one(part: Mapping[str, Any]) -> OneLimit:
         raise Unusable(f"A limit is one of: {', '.join(KINDS)}.", code="unknown-kind", field="kind")
     limit = read(part)
     said = Said(part)
-    said.refuse_others({"kind", "source", *(each.name for each in fields(limit))})
+    said.refuse_others({"kind", "source", *(each.name for each in fields(limit) if each.init)})
     said.done()
     return limit
 

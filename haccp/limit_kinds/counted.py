@@ -1,7 +1,7 @@
 """Limits on what is left behind: allergen residue against an action level, and things counted out and in again."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from decimal import Decimal
 from typing import Any
 
@@ -28,8 +28,8 @@ class ResidueLimit:
     contact_square_cm: Decimal | None = None
     first_product_kg: Decimal | None = None
     upper_inclusive: bool = True
-    lower: None = None
-    lower_inclusive: bool = True
+    lower: None = field(default=None, init=False)
+    lower_inclusive: bool = field(default=True, init=False)
 
     @property
     def subject(self) -> str:

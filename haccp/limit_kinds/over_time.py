@@ -5,7 +5,7 @@ process (site setting, no source).
 """
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from decimal import Decimal
 from typing import Any
 
@@ -28,7 +28,11 @@ LETHALITY_TEXTS = (
 
 @dataclass(frozen=True)
 class TimeLimit:
-    """How long a course stays at or above (below) a temperature: at least ``lower``, at most ``upper``, in ``unit``."""
+    """How long a course stays at or above (below) a temperature: at least ``lower``, at most ``upper``, in ``unit``.
+
+    What counts is the sum of all stretches. With an ``upper``, readings that begin or end while it counts leave open
+    how long it was in all.
+    """
 
     quantity: str
     unit: str
@@ -82,9 +86,9 @@ class LethalityLimit:
     validation: str
     longest_gap_minutes: Decimal
     d_minutes: Decimal | None = None
-    upper: None = None
-    lower_inclusive: bool = True
-    upper_inclusive: bool = True
+    upper: None = field(default=None, init=False)
+    lower_inclusive: bool = field(default=True, init=False)
+    upper_inclusive: bool = field(default=True, init=False)
 
     @property
     def subject(self) -> str:
@@ -113,9 +117,9 @@ class CoolingWindow:
     unit: str
     to: Decimal
     upper: Decimal
-    lower: None = None
-    lower_inclusive: bool = True
-    upper_inclusive: bool = True
+    lower: None = field(default=None, init=False)
+    lower_inclusive: bool = field(default=True, init=False)
+    upper_inclusive: bool = field(default=True, init=False)
 
     @property
     def subject(self) -> str:
@@ -259,6 +263,7 @@ def _windows(said: Said, quantity: str, unit: str) -> list[CoolingWindow]:
         inner = Said(part)
         to = inner.needed("to", "Say to which temperature.")
         upper = inner.needed("upper", "Say within how long, from the first fall.", positive=True)
+        inner.refuse_others({"to", "upper"})
         for reason in inner.reasons:
             said.refuse(reason.code, reason.detail, f"windows.{at}.{reason.field}")
         made.append(CoolingWindow(f"{quantity}, to {plain_text(to)}", unit, to, upper))

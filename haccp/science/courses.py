@@ -22,6 +22,10 @@ class Gap:
     after: float
     lasts: float
 
+    @property
+    def ends(self) -> float:
+        return self.after + self.lasts
+
 
 @dataclass(frozen=True)
 class Course:
@@ -42,11 +46,16 @@ class Course:
             return self
         here, there = known_unit(self.unit), known_unit(unit)
         slope, zero = here.step / there.step, (here.zero - there.zero) / there.step
-        return Course(self.seconds, self.values * float(slope) + float(zero), unit)
+        return Course(self.seconds, _settled(self.values * float(slope) + float(zero)), unit)
 
     def shifted(self, by: float) -> "Course":
         """Every reading higher by ``by``: how an instrument's uncertainty enters."""
-        return self if by == 0 else Course(self.seconds, self.values + by, self.unit)
+        return self if by == 0 else Course(self.seconds, _settled(self.values + by), self.unit)
+
+
+def _settled(values: Floats) -> Floats:
+    """Without what floating point leaves behind: 140 degF are 60 degC and not a hair more."""
+    return np.round(values, 9)
 
 
 def course(seconds: Floats | list[float], values: Floats | list[float], unit: str) -> Course:
@@ -91,11 +100,19 @@ def time_at(of: Course, level: float, *, above: bool, longest: float) -> float:
 
 
 def heat(of: Course, reference: float, z: float, *, longest: float) -> float:
-    """F in seconds: the integral of 10^((T - reference) / z) over time by the trapezoid rule over that power, not over
-    T; gaps left out. ``reference`` and ``z`` in the course's unit (a difference of degrees for ``z``)."""
-    power = np.power(10.0, (of.values - reference) / z)
-    steps = np.diff(of.seconds)
-    return float(np.sum((power[1:] + power[:-1]) / 2 * steps, where=steps <= longest))
+    """F in seconds: the integral of 10^((T - reference) / z) over time, exactly along the straight lines between
+    readings; gaps left out. ``reference`` and ``z`` in the course's unit (a difference of degrees for ``z``).
+
+    Never more than the trapezoid rule over that power, which counts several times too much where readings lie far
+    apart on a steep rise. Infinite where a reading is beyond floating point.
+    """
+    exponent = (of.values - reference) / z * np.log(10)
+    with np.errstate(over="ignore", invalid="ignore"):
+        first, second, rise = np.exp(exponent[:-1]), np.exp(exponent[1:]), np.diff(exponent)
+        flat = np.abs(rise) < 1e-6
+        mean = np.where(flat, (first + second) / 2, (second - first) / np.where(flat, 1.0, rise))
+        total = float(np.sum(mean * np.diff(of.seconds), where=np.diff(of.seconds) <= longest))
+    return total if np.isfinite(total) else float("inf")
 
 
 def falls_below(of: Course, level: float) -> float | None:

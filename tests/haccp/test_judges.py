@@ -112,7 +112,7 @@ def test_a_gap_that_could_not_change_the_result_does_not_leave_it_open():
 def test_time_below_a_temperature_can_have_a_most():
     cold = HOT | {"side": "at_or_below", "temperature": "31", "upper": "3"}
     del cold["lower"]
-    assert judged(cold, followed((0, 30), (3, 30))).result is WITHIN
+    assert judged(cold, followed((0, 31.5), (1, 30.5), (2, 30), (3, 32))).result is WITHIN  # 0.5 + 1 + 0.5
     assert judged(cold, followed((0, 30), (4, 30))).result is OUTSIDE
 
 
