@@ -39,6 +39,7 @@ def control_gaps(plan: Spot) -> Iterator[Gap]:
             yield from _PARTS[part](spot, point)
         yield from _usable_limits(spot, point)
         yield from never_gaps(spot, point)
+        yield from _one_name_each(spot, point)
 
 
 def needed(kind: str, control: str) -> tuple[str, ...]:
@@ -90,6 +91,17 @@ def _usable_limits(spot: Spot, point: Mapping[str, Any]) -> Iterator[Gap]:
             yield from _says_what_decides(here, each)
 
 
+def _one_name_each(spot: Spot, point: Mapping[str, Any]) -> Iterator[Gap]:
+    """Each limit of a control point has a reading of its own, found by the quantity's name; so have members."""
+    names: set[str] = set()
+    for number, limit in enumerate(point.get("limits", [])):
+        mine = {str(each.get("quantity")) for each in limit.get("members", [limit])}
+        if doubled := sorted(names & mine):
+            sentence = f"another limit here has that name: {', '.join(doubled)}. Give each its own."
+            yield spot.at("limits", number).gap(8, "quantity-doubled", sentence, "quantity")
+        names |= mine
+
+
 def sourced(spot: Spot, part: Mapping[str, Any], step: int) -> Iterator[Gap]:
     """A number says where it comes from; one to be validated on site says that."""
     source = part.get("source", {})
@@ -111,6 +123,8 @@ def _no_heat_for_allergens(spot: Spot, limit: Mapping[str, Any], point: Mapping[
 
 def _says_what_decides(spot: Spot, limit: Mapping[str, Any]) -> Iterator[Gap]:
     """Moisture depends on the method, water activity on the temperature of the sample (common practice, no source)."""
+    if limit.get("kind") != "range":
+        return
     for word, asked in DECIDES.items():
         if word in str(limit.get("quantity", "")).casefold() and asked not in limit.get("asks", []):
             sentence = f"a reading of {word} must say its {asked.replace('_', ' ')}: asks: [{asked}]."
