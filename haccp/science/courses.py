@@ -5,11 +5,12 @@ plan allows there is a gap: nothing is said of it, it is named and its time is k
 """
 
 from dataclasses import dataclass
+from decimal import Decimal
 
 import numpy as np
 from numpy.typing import NDArray
 
-from batches.quantities import known_unit
+from batches.quantities import exact_difference, exactly
 from config.api.refusals import Unusable
 
 Floats = NDArray[np.float64]
@@ -41,11 +42,10 @@ class Course:
         return float(self.seconds[-1])
 
     def converted(self, unit: str) -> "Course":
-        """The same course in another unit of temperature."""
+        """The same course in another unit of its dimension. Raises UnitDoesNotConvert."""
         if unit == self.unit:
             return self
-        here, there = known_unit(self.unit), known_unit(unit)
-        slope, zero = here.step / there.step, (here.zero - there.zero) / there.step
+        slope, zero = exact_difference(Decimal(1), self.unit, unit), exactly(Decimal(0), self.unit, unit)
         return Course(self.seconds, _settled(self.values * float(slope) + float(zero)), unit)
 
     def shifted(self, by: float) -> "Course":

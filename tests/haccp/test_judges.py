@@ -14,6 +14,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from batches.quantities import UnitDoesNotConvert
 from config.api.refusals import Unusable
 from haccp.limits import Result, Rule, from_json, in_force, judge, looser_than, members
 from haccp.readings import Reading, read
@@ -97,6 +98,13 @@ def test_the_time_at_a_temperature_is_counted_along_straight_lines(points, minut
 
 def test_fahrenheit_counts_the_same():
     assert judged(HOT, followed((0, 158), (2, 158), unit="FAH")).result is WITHIN
+
+
+@pytest.mark.parametrize("limit", [HOT, F, COOL])
+@pytest.mark.parametrize("unit", ["MIN", "KGM", "C62", "59"])
+def test_a_course_of_something_else_is_no_temperature(limit, unit):
+    with pytest.raises(UnitDoesNotConvert):
+        judged(limit, followed((0, 75), (3, 75), unit=unit))
 
 
 def test_a_gap_counts_for_nothing_and_leaves_the_result_open():
