@@ -720,3 +720,30 @@ def test_the_command_says_why_a_file_cannot_be_read(tmp_path, content):
         file.write_bytes(content)
     with pytest.raises(CommandError, match=r"plan\.yaml"):
         call_command("plan", "check", str(file))
+
+
+# --- several limits at one control point
+
+
+COUNTED = {"kind": "count", "quantity": "knives", "source": {"provenance": "site"}}
+
+
+@pytest.mark.parametrize(
+    "second", [COUNTED, COUNTED | {"kind": "all_of", "quantity": "both", "members": [COUNTED, COUNTED]}]
+)
+def test_two_limits_of_one_quantity_at_a_control_point_are_named(plan, second):
+    part(plan, "control_points", "CP-METAL-1")["limits"] = [COUNTED, second]
+    assert "quantity-doubled" in [gap.code for gap in gaps(plan)]
+
+
+def test_only_a_measured_range_is_asked_for_what_decides(plan):
+    """An all_of, an observation or a count can ask for nothing, whatever it is called."""
+    look = {
+        "kind": "observation",
+        "quantity": "moisture on the lid",
+        "accepted": ["dry"],
+        "outcomes": ["dry", "wet"],
+    }
+    both = {"kind": "all_of", "quantity": "moisture and knives", "members": [COUNTED, look]}
+    part(plan, "control_points", "CP-METAL-1")["limits"] = [both | {"source": {"provenance": "site"}}]
+    assert [gap.code for gap in gaps(plan)] == []
