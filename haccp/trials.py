@@ -167,7 +167,7 @@ class _House:
     """What judging leans on, read once: control points with the quantity, rules of all days, instruments."""
 
     def __init__(self, establishment: Establishment, proposal: Proposal, last_day: date):
-        self.proposal = proposal
+        self.proposal, self.zone = proposal, establishment.zone
         self.points: dict[UUID, tuple[ControlPoint, ControlPointSpec, OneLimit]] = {}
         self.several = False  # whether a point judges more than this quantity
         for point in _points(establishment, proposal):
@@ -205,11 +205,11 @@ class _House:
             _list(trial, row, said, was, now)
 
     def _in_force(self, row: tuple[Any, ...], planned: OneLimit) -> InForce:
-        day = Moment(row[3], row[4]).local.date()
-        material = row[7] or row[8]
-        place = (row[1], day, material)
+        day = row[3].astimezone(self.zone).date()
+        materials = (row[7], row[8])
+        place = (row[1], day, materials)
         if place not in self._bounds:
-            in_force = [rule for kept, rule in self.rules if _binds(kept, day, material)]
+            in_force = [rule for kept, rule in self.rules if _binds(kept, day, materials)]
             if self.proposal.rule is not None:
                 in_force.append(self.proposal.rule)
             self._bounds[place] = limits.in_force(self.proposal.limit or planned, in_force)
@@ -242,10 +242,10 @@ def _points(establishment: Establishment, proposal: Proposal) -> list[ControlPoi
     return list(points)
 
 
-def _binds(rule: LocalRule, day: date, material: Any) -> bool:
+def _binds(rule: LocalRule, day: date, materials: tuple[UUID | None, ...]) -> bool:
     until = rule.in_force_until
     on_the_day = rule.in_force_from <= day and (until is None or day < until)
-    return on_the_day and rule.material_id in (None, material)
+    return on_the_day and rule.material_id in (None, *materials)
 
 
 def _read(said: dict[str, Any]) -> Reading:
@@ -263,8 +263,10 @@ PLAIN = frozenset(["quantity", "value", "unit", "method", "sample_temperature", 
 def _list(trial: PointTrial, row: tuple[Any, ...], said: dict[str, Any], was: Result, now: Result) -> None:
     listed = trial.passed if now == Result.WITHIN else trial.flagged
     if len(listed) < MOST_LISTED:
-        entered = " ".join(
-            filter(None, [said.get("value", ""), said.get("unit", ""), said.get("outcome", "")])
-        )
+        entered = " ".join(filter(None, [said.get(name, "") for name in ("value", "unit", "outcome")]))
+        if "points" in said:
+            entered = f"{len(said['points'])} points, {entered}"
+        if "counted_out" in said:
+            entered = f"{said['counted_out']} out, {said['counted_in']} in"
         at = Moment(row[3], row[4]).local
         listed.append(Changed(row[0], at, row[9] or row[10] or "", entered, was, now))

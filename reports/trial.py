@@ -108,7 +108,7 @@ def _asked(establishment: Establishment, about: dict[str, Any]) -> ProposalSeria
 
 def _words(proposal: trials.Proposal) -> Iterable[str]:
     if proposal.limit is not None:
-        yield _("Limit: %s") % limits.in_force(proposal.limit).words()
+        yield _("Limit: %s") % limits.in_force(proposal.limit).must()
     if proposal.rule is not None:
         bounds = (
             f"{name} {value}"
