@@ -88,7 +88,7 @@ class CheckLine(RecordLine):
     @property
     def read(self) -> tuple[str, ...]:
         said = (f"{each.quantity}: {each.entered}" for each in self.readings)
-        warnings = (each.warning for each in self.readings)
+        warnings = dict.fromkeys(each.warning for each in self.readings)
         return tuple(filter(None, (*said, self.instrument, *warnings, *self.flags)))
 
     @property
@@ -281,7 +281,7 @@ def _readings(check: Check) -> Iterable[JudgedReading]:
         ends = [judged, *judged.get("windows", [])]
         sources = {each[end]["source"] for each in ends for end in ("lower", "upper") if end in each}
         yield JudgedReading(
-            quantity=judged["limit"]["quantity"],
+            quantity=" / ".join(filter(None, (judged.get("all_of"), judged["limit"]["quantity"]))),
             entered=_entered(said),
             must=judged["must"],
             source="; ".join(sorted(sources)) or "plan",
