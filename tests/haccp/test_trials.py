@@ -1,6 +1,6 @@
 """A trial on past checks: what a proposal would have flagged, and what it would have let pass."""
 
-from datetime import date, timedelta
+from datetime import UTC, date, datetime, time, timedelta
 from decimal import Decimal
 from io import StringIO
 from typing import Any
@@ -63,6 +63,34 @@ def test_the_rules_of_the_day_still_tighten_a_proposal(establishment, measured, 
     confirmed_rule(upper=Decimal("0.62"))
     measured("0.68")
     assert run(establishment, limit=WIDER).points[0].would_pass == 0
+
+
+def unchanged(establishment: Any, days: int = 0) -> bool:
+    """Whether a trial of the limit as it is gives every check the result it has."""
+    proposal = trials.propose(quantity="water activity", limit=TIGHTER | {"upper": "0.65"})
+    (tried,) = trials.run(establishment, proposal, DAY, DAY + timedelta(days=days)).points
+    return all(was == now for was, now in tried.counts)
+
+
+def test_the_day_of_a_rule_is_the_local_one_whatever_offset_the_check_was_sent_with(
+    establishment, act, batch, point, meter, confirmed_rule
+):
+    """23:30 in universal time is half past midnight here, and the rule begins with that day."""
+    confirmed_rule(upper=Decimal("0.62"), in_force_from=DAY + timedelta(days=1))
+    late = datetime.combine(DAY, time(23, 30), UTC)
+    subject = Subject(point("CP-AW-2"), batch=batch, instrument=meter)
+    assert checks.record(act=act(at=late), subject=subject, said=water("0.64")).result == Result.OUTSIDE
+    assert unchanged(establishment, days=1)
+
+
+def test_a_rule_about_the_lot_of_a_check_on_a_batch_is_not_left_out(
+    establishment, act, batch, point, meter, confirmed_rule, make_lot, products
+):
+    confirmed_rule(upper=Decimal("0.62"), material=products["LMD"])
+    lot = make_lot(batch, material=products["LMD"])
+    subject = Subject(point("CP-AW-2"), batch=batch, lot=lot, instrument=meter)
+    assert checks.record(act=act(), subject=subject, said=water("0.64")).result == Result.OUTSIDE
+    assert unchanged(establishment)
 
 
 def test_a_rule_that_is_not_confirmed_can_be_tried(establishment, measured, make_rule):
