@@ -32,8 +32,18 @@ def no_row_is_changed(model: Model) -> None:
 def no_row_is_removed(model: Model) -> None:
     table = model._meta.db_table
     assert refused_for(execute, f"DELETE FROM {table}") == KEPT_AS_WRITTEN.format(table, "DELETE")
-    if issubclass(model, Record):
+    if model is Removal:
+        a_removal_stays_where_another_names_it()
+    elif issubclass(model, Record):
         a_removal_lets_a_record_of_its_own_house_go(model)
+
+
+def a_removal_stays_where_another_names_it() -> None:
+    stays = twin(good_row(Removal))
+    insert(stays)
+    insert(twin(row_of(Removal), removed_id=stays.pk))
+    remove = Removal.objects.filter(pk=stays.pk)._raw_delete
+    assert refused_for(remove, "default") == KEPT_AS_WRITTEN.format(Removal._meta.db_table, "DELETE")
 
 
 def a_removal_lets_a_record_of_its_own_house_go(kind: type[Record]) -> None:

@@ -97,7 +97,7 @@ def test_a_measured_value_is_kept_as_it_was_read_with_its_unit(water_activity: C
 def test_the_result_stands_beside_the_value_and_not_in_its_place(water_activity: Check, filling: Any) -> None:
     line = next(line for line in filling.checks if line.record == water_activity.pk)
     (reading,) = line.readings
-    assert reading.entered.startswith("0.42 C62")
+    assert reading.entered.startswith("0.42, sample at")
     assert (reading.must, reading.margin, reading.result) == ("0.6 or less", "0.18", "within")
 
 
@@ -128,13 +128,13 @@ def test_a_bare_pass_in_the_place_of_a_number_is_refused(client: APIClient, wate
 
 def test_a_correction_leaves_the_earlier_reading_legible_with_reason_name_and_time(filling: Any) -> None:
     struck = next(line for line in filling.checks if line.replaced)
-    assert struck.readings[0].entered.startswith("0.32 C62")
+    assert struck.readings[0].entered.startswith("0.32, sample at")
     assert struck.replaced.reason == "Typed 0.32; the meter and the slip of paper say 0.42."
     assert struck.replaced.by
     assert struck.replaced.at.utcoffset() is not None
     page = to_html(filling, for_paper=True)
-    assert "0.32 C62" in page
-    assert "0.42 C62" in page
+    assert "0.32, sample at" in page
+    assert "0.42, sample at" in page
 
 
 def test_a_written_check_cannot_be_changed_or_removed(water_activity: Check) -> None:
@@ -187,6 +187,9 @@ def test_the_time_of_writing_is_the_servers_and_cannot_be_sent(
         "performed_at": "2026-03-02T09:30:00+01:00",
         "recorded_at": "2026-03-02T09:30:00+01:00",
     }
+    sent = client.post(here("corrections"), said, format="json")
+    assert (sent.status_code, sent.json()["errors"][0]["field"]) == (400, "recorded_at")
+    del said["recorded_at"]
     answer = client.post(here("corrections"), said, format="json")
     assert answer.status_code == 201
     assert answer.json()["performed_at"] == "2026-03-02T09:30:00+01:00"
