@@ -6,6 +6,7 @@ from typing import Any
 
 import pytest
 from django.db import connection
+from django.template.loader import render_to_string
 from django.test.utils import CaptureQueriesContext
 
 from batches import recipes
@@ -419,6 +420,14 @@ def test_the_batch_record_shows_prediction_and_gap(batch: Batch, known: None, re
     assert found.moisture == "39.50 to 40.50 %"
     assert [each.flagged for each in found.gaps] == [False, True]
     assert any(said.startswith("Ross: cannot be computed.") for said in found.models)
+
+
+def test_the_section_of_the_batch_record_marks_the_gap_in_words(batch: Batch, known: None, read: Any):
+    read(batch, moisture="42")
+    section = render_to_string("reports/_predicted.html", {"predicted": predicted.of_batch(batch)})
+    assert section.count("<strong>Gap:</strong>") == 1
+    assert "39.50 to 40.50 %" in section
+    assert "A prediction never replaces a measurement" in section
 
 
 def test_without_a_measured_value_the_batch_record_predicts_nothing(batch: Batch, known: None):
