@@ -137,6 +137,17 @@ def unconfirmed(
     ]
 
 
+def confirmed(establishment: Establishment, quantity: str, first_day: date, last_day: date) -> list[str]:
+    """The confirmed rules about a quantity that bind on some day of a period, in words."""
+    rows = LocalRule.objects.filter(
+        Q(in_force_until__isnull=True) | Q(in_force_until__gt=first_day),
+        establishment=establishment,
+        confirmed_by__isnull=False,
+        in_force_from__lte=last_day,
+    )
+    return [in_words(rule) for rule in rows.order_by("code") if limits.same_quantity(rule.quantity, quantity)]
+
+
 def in_words(rule: LocalRule) -> str:
     """One line: what it asks for, of what, where it is written, how that was seen, and whether it is confirmed."""
     about = "".join(f", {part}" for part in (rule.subject, rule.intended_use) if part)

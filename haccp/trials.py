@@ -114,7 +114,7 @@ def propose(
     read = None if limit is None else _limit(limit)
     as_rule = rules.as_limit(rule) if isinstance(rule, LocalRule) else rule
     for name, part in (("limit", read), ("rule", as_rule)):
-        if part is not None and part.quantity.casefold() != quantity.casefold():
+        if part is not None and not limits.same_quantity(part.quantity, quantity):
             sentence = f"It is about {part.quantity!r}, not about {quantity!r}."
             raise Unusable(sentence, code="another-quantity", field=f"{name}.quantity")
     return Proposal(quantity, read, as_rule, guard, points)  # type: ignore[arg-type]
@@ -174,7 +174,7 @@ class _House:
             spec = plan_documents.control_point(point.document)
             asked = [each for said in spec.limits for each in limits.members(limits.from_json(said))]
             for limit in asked:
-                if limit.quantity.casefold() == proposal.quantity.casefold():
+                if limits.same_quantity(limit.quantity, proposal.quantity):
                     self.points[point.pk] = (point, spec, limit)
                     self.several = self.several or len(asked) > 1
         confirmed = LocalRule.objects.filter(

@@ -10,7 +10,7 @@ from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 
 from config.api.refusals import Unusable
-from haccp import limits, trials
+from haccp import limits, rules, trials
 from haccp.api.trials import ProposalSerializer
 from haccp.trials import Changed, PointTrial
 from ledger.models import Establishment
@@ -95,7 +95,9 @@ def build(here: Establishment, subject: UUID, about: dict[str, Any], **head: Any
         points=points,
         note=trials.NOTE,
         record_ids=tuple(sorted(named)),
-        confirmed_rules=(),
+        confirmed_rules=tuple(
+            rules.confirmed(here, trial.proposal.quantity, trial.first_day, trial.last_day)
+        ),
         **head,
     )
 

@@ -62,6 +62,14 @@ def test_the_page_says_it_in_words_and_what_it_does_not_show(asked: DocumentJob)
     assert "0.55 C62" in page
 
 
+def test_the_confirmed_rules_it_judged_by_are_named(asked: DocumentJob, confirmed_rule: Any) -> None:
+    confirmed_rule(code="LR-BINDS")
+    confirmed_rule(code="LR-OTHER", quantity="moisture", unit="P1")
+    confirmed_rule(code="LR-LATER", in_force_from=NOON.date() + timedelta(days=1))
+    document, _ = jobs.read(asked)
+    assert [rule.partition(":")[0] for rule in document.confirmed_rules] == ["LR-BINDS"]
+
+
 @pytest.mark.pdf
 def test_it_is_made_as_pdf(asked: DocumentJob) -> None:
     jobs.make(asked.pk)
