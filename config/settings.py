@@ -215,6 +215,7 @@ CELERY_TASK_ROUTES = {"reports.tasks.*": {"queue": "heavy"}}  # a PDF must not k
 CELERY_BEAT_SCHEDULE = {
     "seal": {"task": "ledger.tasks.seal_everywhere", "schedule": 60},
     "missed checks": {"task": "haccp.tasks.sweep_missed_checks", "schedule": 60},
+    "instruments to verify": {"task": "haccp.tasks.sweep_instruments", "schedule": 3600},
     "unsent notices": {"task": "haccp.tasks.sweep_notices", "schedule": 120},
     "waiting documents": {"task": "reports.tasks.sweep_documents", "schedule": 120},
 }

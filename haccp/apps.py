@@ -10,7 +10,7 @@ class HaccpConfig(AppConfig):
     default_auto_field = "django.db.models.BigAutoField"
 
     def ready(self) -> None:
-        from haccp import listeners
+        from haccp import listeners, verifications  # noqa: F401  (its projection joins verify and rebuild)
 
         listeners.connect()
         say(

@@ -3,8 +3,8 @@
 Each bound remembers who set it.
 """
 
-from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass, replace
 from decimal import Decimal
 from typing import Any
 
@@ -12,6 +12,7 @@ from batches.quantities import UNITS, Dimension, UnitDoesNotConvert, convert
 from config.api.refusals import Reason
 from haccp.figures import amount
 from haccp.limit_kinds import (
+    AllOfLimit,
     BoundedLimit,
     CoolingLimit,
     CoolingWindow,
@@ -21,6 +22,7 @@ from haccp.limit_kinds import (
     ObservationLimit,
     OneLimit,
     TimeLimit,
+    from_json,
     members,
     nothing_between,
 )
@@ -169,6 +171,28 @@ def in_force(limit: OneLimit, rules: Iterable[Rule] = ()) -> InForce:
         looked_at = tuple(dict.fromkeys([*(name for each in windows for name in each.rules), *lost]))
         return InForce(limit, rules=looked_at, not_compared=lost, windows=windows)
     return _bounded(limit, rules)
+
+
+def in_force_from_json(kept: Mapping[str, Any]) -> InForce:
+    """The bounds as they were kept with a judgement: those of its day, whatever plan and rules say now."""
+    limit = from_json(kept["limit"])
+    assert not isinstance(limit, AllOfLimit)  # each of its members is judged and kept by itself
+    if not isinstance(limit, CoolingLimit):
+        return _kept(limit, kept)
+    return replace(
+        _kept(limit, kept),
+        windows=tuple(_kept(*each) for each in zip(limit.windows, kept["windows"], strict=True)),
+    )
+
+
+def _kept(limit: OneLimit | CoolingWindow, kept: Mapping[str, Any]) -> InForce:
+    lower, upper = (
+        Bound(Decimal(kept[end]["value"]), kept[end]["inclusive"], kept[end]["source"])
+        if end in kept
+        else None
+        for end in ("lower", "upper")
+    )
+    return InForce(limit, lower, upper, tuple(kept["rules"]), tuple(kept.get("not_compared", ())))
 
 
 def _bounded(limit: BoundedLimit, rules: Iterable[Rule]) -> InForce:

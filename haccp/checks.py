@@ -13,7 +13,7 @@ from batches.locks import lock_material
 from batches.models import Batch, Lot, Part
 from config.api.constraints import refusal_of
 from config.api.refusals import Refusal
-from haccp import deviations, holds, judging, limits, moist_food, plans, rules
+from haccp import deviations, holds, instruments, judging, limits, moist_food, plans, rules
 from haccp.holds import Touched
 from haccp.judging import SENTENCES, OtherPlanVersion, OutsideTheRun, Subject
 from haccp.limits import Result
@@ -58,8 +58,13 @@ def withdraw(*, act: Act) -> Check:
 
 
 def _stands_alone(check: Check) -> bool:
-    """Within limits and correcting nothing: no lot's status follows from it, so no lock is needed (D15)."""
-    return check.result == Result.WITHIN and check.corrects_id is None
+    """Within limits, correcting nothing, with no failed instrument: no lot's status follows from it, so no lock is
+    needed (D15)."""
+    return check.result == Result.WITHIN and check.corrects_id is None and not _doubted(check)
+
+
+def _doubted(check: Check) -> bool:
+    return instruments.FAILED in check.flags
 
 
 def _follow(act: Act, check: Check) -> None:
@@ -67,6 +72,8 @@ def _follow(act: Act, check: Check) -> None:
         _reopen(act, check)
     if check.result == Result.OUTSIDE:
         _open(act, check)
+    if _doubted(check):
+        holds.reach(act=act)  # the open case of the failed verification reaches its lots too
 
 
 def _reopen(act: Act, check: Check) -> None:

@@ -10,7 +10,7 @@ from batches.models import Lot, LotStatus
 from config.api.refusals import Reason, RuleBroken, Unknown
 from haccp import holds, notices
 from haccp.holds import Touched, held_under
-from haccp.models import Answer, Check, Closing, Correction, Deviation, Disposition, Hold, Question
+from haccp.models import Answer, Closing, Correction, Deviation, Disposition, Hold, Question
 from ledger import people, signatures
 from ledger.acts import Act
 from ledger.deeds import deed
@@ -231,11 +231,11 @@ def open_cases_of(lots: Sequence[Lot]) -> list[Deviation]:
     return sorted(found, key=lambda deviation: deviation.recorded_at)
 
 
-def case_of(check: Check) -> Deviation | None:
-    """The case about a failing check: its own, or that of the failing check it corrected."""
-    now: Any = check
+def case_of(record: Record, what: str = Deviation.What.LIMIT) -> Deviation | None:
+    """The case about a failing check or verification: its own, or that of the failing one it corrected."""
+    now: Any = record
     while now is not None:
-        found = Deviation.objects.filter(what=Deviation.What.LIMIT, subject=now.pk).first()
+        found = Deviation.objects.filter(what=what, subject=now.pk).first()
         if found is not None:
             return found
         now = now.corrects

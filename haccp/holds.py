@@ -24,7 +24,8 @@ from batches.models import (
     Part,
 )
 from config.api.refusals import Unknown
-from haccp.models import Check, Deviation, Hold, HoldSubject, Instrument
+from haccp import doubts
+from haccp.models import Check, ControlKind, Deviation, Hold, HoldSubject, Instrument, InstrumentVerification
 from ledger.acts import Act
 from ledger.models import Establishment
 
@@ -159,6 +160,13 @@ def _of_instrument(establishment: Establishment, subject: UUID, since: datetime 
     return list(Lot.objects.filter(Q(batch__in=checks.values("batch")) | Q(pk__in=checks.values("lot"))))
 
 
+def _of_verification(establishment: Establishment, subject: UUID, since: datetime | None) -> list[Lot]:
+    """Lots of the checks that the failure puts in doubt, as its own time says; a prerequisite programme holds none."""
+    failure = _one(InstrumentVerification, establishment, pk=subject)
+    checks = doubts.checks_of(failure).exclude(control_point__kind=ControlKind.PRP)
+    return list(Lot.objects.filter(Q(batch__in=checks.values("batch")) | Q(pk__in=checks.values("lot"))))
+
+
 def _of_supplier_lot(establishment: Establishment, subject: UUID, since: datetime | None) -> list[Lot]:
     """Every delivery that bears the same supplier's code as the lot named."""
     named = _one(Lot, establishment, uid=subject)
@@ -186,5 +194,6 @@ FINDERS: dict[HoldSubject, Finder] = {
     HoldSubject.EQUIPMENT: _of_equipment,
     HoldSubject.AREA: _of_area,
     HoldSubject.INSTRUMENT: _of_instrument,
+    HoldSubject.VERIFICATION: _of_verification,
     HoldSubject.SUPPLIER_LOT: _of_supplier_lot,
 }

@@ -1,16 +1,29 @@
-"""The register of instruments: what a reading was taken with, how far it reaches, how well it is known."""
+"""The register of instruments: what a reading was taken with, how far it reaches, how well it is known.
 
-from collections.abc import Iterator
+What an instrument's verifications say of a day follows from the records; ``InstrumentState`` keeps what they come to by
+now, so that a check asks for no more than the instrument itself.
+"""
+
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from datetime import date, datetime, tzinfo
 from decimal import Decimal
 from typing import Any
 
 from batches import reference
 from batches.quantities import UNITS, convert_difference, exactly
 from config.api.refusals import Reason, Unusable
-from haccp.models import Instrument
+from haccp import verified
+from haccp.models import Instrument, InstrumentVerification, Verified
 from haccp.readings import Reading
+from haccp.verified import Fact, Known, State
 from ledger.acts import Act
 from ledger.deeds import deed
+
+OVERDUE = "instrument-overdue"
+FAILED = "instrument-failed"
+NEVER = "instrument-never-verified"
+NOT_THERE = "not-verified-there"
 
 
 @deed
@@ -39,7 +52,7 @@ def outside_range(instrument: Instrument, reading: Reading) -> bool:
 
     A reading without a number, or of something this instrument does not measure, is not outside.
     """
-    if not _measures(instrument, reading.unit):
+    if not measures(instrument, reading.unit):
         return False
     values = [exactly(each, reading.unit, instrument.unit) for each in _extremes(reading)]
     lower, upper = instrument.range_lower, instrument.range_upper
@@ -58,13 +71,100 @@ def _extremes(reading: Reading) -> list[Decimal]:
 
 def uncertainty_in(instrument: Instrument, unit: str) -> Decimal | None:
     """The expanded uncertainty (U, k = 2) in ``unit``; None where it is not known or not of that kind."""
-    if instrument.expanded_uncertainty is None or not _measures(instrument, unit):
+    if instrument.expanded_uncertainty is None or not measures(instrument, unit):
         return None
     return convert_difference(instrument.expanded_uncertainty, instrument.unit, unit)
 
 
-def _measures(instrument: Instrument, unit: str) -> bool:
-    return unit in UNITS and UNITS[unit].dimension is UNITS[instrument.unit].dimension
+def measures(instrument: Instrument, unit: str) -> bool:
+    """Whether what is read in ``unit`` can be read with it."""
+    return verified.same_kind(unit, instrument.unit)
+
+
+# -- what its verifications say ------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Standing:
+    """An instrument on a day. ``due_day``: the last day on which it is in time, where a schedule is set."""
+
+    instrument: Instrument
+    state: State
+    day: date
+    due_day: date | None
+    last_good: Fact | None
+    speaking: tuple[Fact, ...]
+    failed: tuple[Fact, ...]
+
+
+def standing(instrument: Instrument, at: datetime, known: Known | None = None) -> Standing:
+    """What its verifications say of the day of ``at``, by those made until then."""
+    known = known or known_at(instrument, at)
+    zone, every = instrument.establishment.zone, instrument.verify_every_days
+    day = at.astimezone(zone).date()
+    state, due = known.state(day, every, zone), known.due_day(every, zone)
+    return Standing(instrument, state, day, due, known.last_good, known.good, known.failed)
+
+
+def known_at(instrument: Instrument, at: datetime) -> Known:
+    """By the projection where ``at`` is after the last verification, else by the records."""
+    now = known_now(instrument)
+    if now.until is None or at >= now.until:
+        return now
+    return verified.known_at(facts_of(instrument), at)
+
+
+def known_now(instrument: Instrument) -> Known:
+    """What is known of it after the last verification there is. Without a statement where its state came with it."""
+    state = getattr(instrument, "verification_state", None)
+    return Known() if state is None else verified.known_from_json(state.facts)
+
+
+def facts_of(instrument: Instrument) -> list[Fact]:
+    """Every verification of it that stands, in the order they were made."""
+    rows = InstrumentVerification.objects.standing().filter(instrument=instrument)
+    return verified.in_order(map(fact, rows))
+
+
+def fact(verification: InstrumentVerification) -> Fact:
+    said = verification.said
+    return Fact(
+        id=str(verification.pk),
+        at=verification.performed_at,
+        passed=verification.result == Verified.PASS,
+        left_good=verification.left == Verified.PASS,
+        point=Decimal(verification.reference["value"]),
+        lower=Decimal(said["covers_lower"]),
+        upper=Decimal(said["covers_upper"]),
+        unit=said["unit"],
+    )
+
+
+def shortcomings(
+    instrument: Instrument, read: Iterable[Reading], at: datetime, zone: tzinfo
+) -> Iterator[str]:
+    """Codes of what its verifications leave open about readings taken with it; nothing where none was ever asked for.
+
+    A course over time, and a reading of something this instrument does not measure, are left out of the range.
+    """
+    now, every = known_now(instrument), instrument.verify_every_days
+    known = now
+    if now.until is not None and at < now.until:
+        facts = facts_of(instrument)
+        known = verified.known_at(facts, at)
+        if verified.in_doubt(facts, at):
+            yield FAILED
+    state = known.state(at.astimezone(zone).date(), every, zone)
+    if state is State.FAILED:
+        yield FAILED
+    if state is State.OVERDUE:
+        yield OVERDUE
+    if state is State.NEVER and every is not None:
+        yield NEVER
+    values = [(each.value, each.unit) for each in read if each.value is not None]
+    measured = [(value, unit) for value, unit in values if measures(instrument, unit)]
+    if known.good and not all(known.speaks_for(value, unit, at, every) for value, unit in measured):
+        yield NOT_THERE
 
 
 def _refuse_unusable(instrument: Instrument) -> None:
@@ -85,3 +185,5 @@ def _wrong(instrument: Instrument) -> Iterator[Reason]:
         yield Reason("not-positive", "The smallest step it shows is more than 0.", "resolution")
     if instrument.expanded_uncertainty is not None and instrument.expanded_uncertainty < 0:
         yield Reason("negative", "An uncertainty is 0 or more.", "expanded_uncertainty")
+    if instrument.verify_every_days is not None and instrument.verify_every_days < 1:
+        yield Reason("not-positive", "It is verified every 1 or more days.", "verify_every_days")

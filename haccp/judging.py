@@ -25,6 +25,10 @@ SENTENCES = {
     OUTSIDE_INSTRUMENT: "The reading lies outside the range of the instrument: measure again with another.",
     OTHER_INSTRUMENT: "The plan asks for another kind of instrument.",
     OTHER_PRODUCT: "The plan does not ask for this check on this product or material.",
+    instruments.OVERDUE: "The verification of the instrument is overdue: verify it now.",
+    instruments.FAILED: "The instrument failed its verification: measure again with another.",
+    instruments.NEVER: "The instrument was never verified: verify it now.",
+    instruments.NOT_THERE: "No good verification of the instrument covers this reading: verify it near there.",
 }
 """What was out of order about a check; it is recorded all the same (design 4.10)."""
 
@@ -210,6 +214,8 @@ def _flags(check: Check, subject: Subject, spec: ControlPointSpec, read: Sequenc
             found.add(OTHER_INSTRUMENT)
         if any(instruments.outside_range(instrument, reading) for reading in read):
             found.add(OUTSIDE_INSTRUMENT)
+        zone = check.establishment.zone
+        found.update(instruments.shortcomings(instrument, read, check.performed_at, zone))
     return found
 
 

@@ -1,9 +1,12 @@
-"""Word of a deviation to the food-safety leads: a row first, mail second; the sweep sends what was lost.
+"""Word to the food-safety leads, of a deviation or of an instrument that is due: a row first, mail second; the sweep
+sends what was lost.
 
 Mail is sent and then marked: after a crash in between a lead may hear of a case twice, never not at all.
 """
 
+from collections.abc import Iterable
 from datetime import datetime, timedelta
+from typing import Any
 
 from django.conf import settings
 from django.core.mail import send_mail
@@ -11,8 +14,9 @@ from django.db import transaction
 from django.db.models import F, Q
 from django.utils import timezone
 
-from haccp.models import Deviation, Notice
-from ledger.models import Membership, Role
+from haccp.models import Deviation, Instrument, Notice
+from haccp.verified import State
+from ledger.models import Establishment, Membership, Role
 
 PATIENCE = timedelta(minutes=2)  # how long a message may be on its way before the sweep sends it
 MOST_TRIES = 12  # with waits that double, six days; then the list of open deviations alone tells
@@ -20,11 +24,31 @@ MOST_TRIES = 12  # with waits that double, six days; then the list of open devia
 
 def leave_word(deviation: Deviation) -> None:
     """Within the deviation's own transaction: one row a lead with an address; messages go after commit."""
-    today = timezone.now().astimezone(deviation.establishment.zone).date()
-    leads = (
+    now = timezone.now()
+    leads = _leads(deviation.establishment)
+    _send(
+        Notice.objects.bulk_create(Notice(deviation=deviation, person_id=lead, made_at=now) for lead in leads)
+    )
+
+
+@transaction.atomic
+def leave_word_of_instrument(instrument: Instrument, slot: str) -> int:
+    """One row for each lead who has none about this instrument and ``slot`` yet; how many were new."""
+    told = Notice.objects.filter(instrument=instrument, slot=slot).values_list("person", flat=True)
+    leads = _leads(instrument.establishment).exclude(person__in=told)
+    now = timezone.now()
+    rows = [Notice(instrument=instrument, slot=slot, person_id=lead, made_at=now) for lead in leads]
+    _send(Notice.objects.bulk_create(rows))
+    return len(rows)
+
+
+def _leads(establishment: Establishment) -> Any:
+    """Keys of the food-safety leads of today who have an address."""
+    today = timezone.now().astimezone(establishment.zone).date()
+    return (
         Membership.objects.filter(
             Q(until_day__isnull=True) | Q(until_day__gt=today),
-            establishment=deviation.establishment,
+            establishment=establishment,
             role=Role.FOOD_SAFETY_LEAD,
             from_day__lte=today,
             person__is_active=True,
@@ -32,10 +56,9 @@ def leave_word(deviation: Deviation) -> None:
         .exclude(person__email="")
         .values_list("person", flat=True)
     )
-    now = timezone.now()
-    rows = Notice.objects.bulk_create(
-        Notice(deviation=deviation, person_id=person, made_at=now) for person in leads
-    )
+
+
+def _send(rows: Iterable[Notice]) -> None:
     for row in rows:
         transaction.on_commit(lambda pk=row.pk: _send_soon(pk), robust=True)  # type: ignore[misc]
 
@@ -49,21 +72,39 @@ def _send_soon(pk: int) -> None:
 @transaction.atomic
 def tell(pk: int) -> None:
     """Send one notice. A second call finds it sent and stops; a failing mail server raises, to be tried again."""
-    notice = Notice.objects.select_for_update(of=("self",)).select_related("person", "deviation").get(pk=pk)
+    notice = (
+        Notice.objects.select_for_update(of=("self",))
+        .select_related("person", "deviation", "instrument")
+        .get(pk=pk)
+    )
     if notice.sent_at:
         return
-    case = notice.deviation
+    if notice.deviation is not None:
+        subject, text = _of_case(notice.deviation)
+    else:
+        assert notice.instrument is not None
+        subject, text = _of_instrument(notice.instrument, notice.slot)
+    send_mail(" ".join(subject.split())[:200], text, None, [notice.person.email])
+    notice.sent_at = timezone.now()
+    notice.save(update_fields=["sent_at"])
+
+
+def _of_case(case: Deviation) -> tuple[str, str]:
     held = "What it touched is held. " if case.holds.exists() else ""
-    send_mail(
-        " ".join(f"Deviation at {case.establishment.name}: {case.title}".split())[:200],
+    return (
+        f"Deviation at {case.establishment.name}: {case.title}",
         f"{case.title}\n\nOpened {case.recorded_at.astimezone(case.establishment.zone):%Y-%m-%d %H:%M %z}. "
         f"{held}Answer and decide:\n"
         f"{settings.PUBLIC_URL}/deviations/{case.pk}\n",
-        None,
-        [notice.person.email],
     )
-    notice.sent_at = timezone.now()
-    notice.save(update_fields=["sent_at"])
+
+
+def _of_instrument(instrument: Instrument, slot: str) -> tuple[str, str]:
+    since = "It was never verified" if slot == State.NEVER else f"Its verification was due on {slot}"
+    return (
+        f"Instrument to verify at {instrument.establishment.name}: {instrument}",
+        f"{instrument}: {since}. Checks made with it are flagged until it is verified.\n",
+    )
 
 
 def sweep(now: datetime | None = None) -> int:

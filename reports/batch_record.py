@@ -14,7 +14,7 @@ from batches.quantities import UNITS
 from batches.sheet_lines import BatchSheet
 from batches.sheets import batch_sheet
 from config.api.refusals import Unknown
-from haccp import limits, monitoring, rules
+from haccp import doubts, limits, monitoring, rules
 from haccp.judging import SENTENCES, run_flags
 from haccp.limits import Result
 from haccp.models import (
@@ -35,6 +35,7 @@ from reports.documents import Column, Document, RecordLine, SignatureLine
 from reports.predicted import Predicted
 
 RELATED = RecordLine.FROM_RECORD
+IN_DOUBT = gettext_lazy("In doubt: the instrument failed a verification. See its deviation.")
 
 
 @dataclass(frozen=True)
@@ -198,6 +199,7 @@ def build(here: Establishment, subject: UUID, about: dict[str, Any], **head: Any
     batches = Batch.objects.select_related("recipe_version__material")
     batch = batches.get(establishment=here, uid=subject)
     checks = _checks(batch)
+    in_doubt = doubts.doubted(checks)
     cases = _cases(batch, checks)
     releases = list(Release.objects.filter(lot__batch=batch).select_related(*RELATED, "lot"))
     plan = _plan(batch)
@@ -208,7 +210,7 @@ def build(here: Establishment, subject: UUID, about: dict[str, Any], **head: Any
         plan=None if plan is None else PlanUsed.of(plan, title=_title(plan), number=plan.number),
         warnings=tuple(each["detail"] for each in _permission(batch).warnings),
         lots_used=tuple(_lots_used(batch)),
-        checks=tuple(map(_check_line, checks)),
+        checks=tuple(_check_line(each, each.pk in in_doubt) for each in checks),
         open_checks=tuple(_open_checks(batch, head["made_at"])),
         predicted=predicted.of_batch(batch),
         cases=tuple(case.line for case in cases),
@@ -258,7 +260,7 @@ def _checks(batch: Batch) -> list[Check]:
     return list(rows.order_by("performed_at", "recorded_at", "id"))
 
 
-def _check_line(check: Check) -> CheckLine:
+def _check_line(check: Check, in_doubt: bool) -> CheckLine:
     point, instrument = check.control_point, check.instrument
     return CheckLine.of(
         check,
@@ -270,7 +272,10 @@ def _check_line(check: Check) -> CheckLine:
         instrument="" if instrument is None else " ".join(filter(None, (str(instrument), instrument.serial))),
         readings=tuple(_readings(check)),
         result=Result(check.result),
-        flags=tuple(SENTENCES.get(flag, flag) for flag in sorted({*check.flags, *run_flags(check)})),
+        flags=(
+            *(SENTENCES.get(flag, flag) for flag in sorted({*check.flags, *run_flags(check)})),
+            *([str(IN_DOUBT)] if in_doubt else []),
+        ),
     )
 
 

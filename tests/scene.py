@@ -18,6 +18,7 @@ from django.core.management import call_command
 from django.db import connection, transaction
 from django.test import override_settings
 
+from haccp import due_instruments
 from haccp.models import Check
 from ledger import people
 from ledger.acts import Act, Moment
@@ -187,6 +188,20 @@ COMPOSITION = {
     "document": {"water": "100", "water_uncertainty": "0", "tolerance": "0"},
     "in_force_until": None,
 }
+VERIFICATION = {
+    "method": "saturated-salt",
+    "standard": "Salt jar 2",
+    "unit": "C62",
+    "salt": "NaCl",
+    "temperature": "25",
+    "as_found": "0.751",
+    "as_left": None,
+    "stated": None,
+    "pressure": None,
+    "tolerance": "0.005",
+    "covers_lower": "0.7",
+    "covers_upper": "0.8",
+}
 RULE = {"quantity": "water activity", "unit": "C62", "lower": None, "upper": "0.6", "in_force_until": None}
 # What usual values alone do not make acceptable.
 SPECIAL: dict[str, Any] = {
@@ -213,6 +228,11 @@ SPECIAL: dict[str, Any] = {
     "deviations": lambda scene: {"hold": {"kind": "lot", "subject": scene.ids["lot"], "since": None}},
     "deviations/{id}/dispositions": lambda scene: {"lot": scene.ids["held_lot"]},
     "deviations/{id}/holds": lambda scene: {"hold": {"kind": "lot", "subject": scene.ids["lot"]}},
+    "instrument-verifications": VERIFICATION,
+    "instrument-verifications/withdrawn": lambda scene: {
+        "corrects": scene.ids["instrument-verifications"],
+        "reason": "Never happened.",
+    },
     "instruments": PROBE,
     "instruments/{id}": PROBE,
     "local-rules": RULE,
@@ -322,6 +342,19 @@ def _ids(house: House) -> dict[str, str]:
     )["id"]
     area = lead.post("areas", code="A", name="Kitchen")["id"]
     check = Check.objects.order_by("-id")[0].pk
+    meter = rows_id("instruments", "AW1")
+    verified = lead.post("instrument-verifications", performed_at=NOW, instrument=meter, **said(VERIFICATION))
+    probe = lead.post(
+        "instruments",
+        code="T1",
+        name="Probe",
+        kind="thermometer",
+        unit="CEL",
+        verify_every_days=7,
+        range_lower="-20",
+        range_upper="200",
+    )
+    due_instruments.sweep()
     document = lead.post("documents", kind="batch-record", subject=running)["id"]
     file = io.BytesIO(PNG)
     file.name = "scan.png"
@@ -343,8 +376,9 @@ def _ids(house: House) -> dict[str, str]:
         "deviations": case,
         "documents": document,
         "equipment": rows_id("equipment", "K1"),
-        "instruments": rows_id("instruments", "AW1"),
-        "instrument": rows_id("instruments", "AW1"),
+        "instruments": probe["id"],
+        "instrument": meter,
+        "instrument-verifications": verified["id"],
         "keys": Token.objects.filter(person=operator)[0].pk,
         "local-rules": rule,
         "lots": lot,
@@ -381,6 +415,10 @@ def _ids(house: House) -> dict[str, str]:
         "establishment": HOUSE,
     }
     return {name: str(value) for name, value in ids.items()}
+
+
+def said(body: dict[str, Any]) -> dict[str, Any]:
+    return {name: value for name, value in body.items() if value is not None}
 
 
 def _received(lead: Asking, supplier_code: str) -> str:

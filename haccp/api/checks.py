@@ -112,7 +112,10 @@ class CheckSerializer(RecordSerializer):
         default=None,
     )
     instrument = ScopedReference(
-        queryset=Instrument.objects.all(), required=False, allow_null=True, default=None
+        queryset=Instrument.objects.select_related("verification_state"),
+        required=False,
+        allow_null=True,
+        default=None,
     )
     occasion = serializers.CharField(
         required=False,

@@ -3,7 +3,12 @@
 from typing import Any
 
 from django.shortcuts import get_object_or_404
-from drf_spectacular.utils import OpenApiExample, extend_schema, extend_schema_serializer
+from drf_spectacular.utils import (
+    OpenApiExample,
+    extend_schema,
+    extend_schema_field,
+    extend_schema_serializer,
+)
 from rest_framework import serializers
 from rest_framework.request import Request
 from rest_framework.response import Response
@@ -12,7 +17,8 @@ from batches.api.movements import read_filters
 from batches.models import Lot
 from config.api.bodies import BodySerializer
 from config.api.refusals import Unknown
-from haccp import deviations
+from haccp import deviations, doubts, verifications
+from haccp.api.verifications import DoubtedCheckSerializer
 from haccp.deviations import Touched
 from haccp.models import Answer, Closing, Correction, Deviation, Disposition, Hold, HoldSubject, Question
 from ledger import signatures
@@ -90,6 +96,9 @@ class WholeDeviationSerializer(DeviationSerializer):
     dispositions = DispositionSerializer(many=True, read_only=True)
     closing = serializers.SerializerMethodField()
     lots_to_decide = serializers.SerializerMethodField(help_text="Held lots without a decision yet.")
+    in_doubt = serializers.SerializerMethodField(
+        help_text="Of a failed instrument: the checks in doubt, with what they come to by the error found."
+    )
 
     def get_closing(self, deviation: Deviation) -> str | None:
         closing = getattr(deviation, "closing", None)
@@ -98,6 +107,14 @@ class WholeDeviationSerializer(DeviationSerializer):
     def get_lots_to_decide(self, deviation: Deviation) -> list[str]:
         decided = {str(each.lot.uid) for each in deviations.dispositions(deviation)}
         return sorted(deviations.held_under(deviation) - decided)
+
+    @extend_schema_field(DoubtedCheckSerializer(many=True))
+    def get_in_doubt(self, deviation: Deviation) -> Any:
+        if deviation.what != Deviation.What.INSTRUMENT:
+            return []
+        failures = verifications.failures_of(deviation)
+        found = [each for failure in failures for each in doubts.doubted_by(failure)]
+        return DoubtedCheckSerializer(found, many=True).data
 
 
 def touched(said: dict[str, Any] | None) -> Touched | None:

@@ -22,6 +22,7 @@ from ledger.acts import Act
     range_upper="200",
     resolution="0.1",
     expanded_uncertainty="0.8",
+    verify_every_days=7,
 )
 class InstrumentSerializer(ReferenceSerializer):
     """What a reading is taken with. All numbers are text in its own unit; null is not known."""
@@ -36,6 +37,13 @@ class InstrumentSerializer(ReferenceSerializer):
     resolution = NumberText(required=False, allow_null=True, help_text="The smallest step it shows.")
     expanded_uncertainty = NumberText(
         required=False, allow_null=True, help_text="U with k = 2, from its calibration."
+    )
+    verify_every_days = serializers.IntegerField(
+        required=False,
+        allow_null=True,
+        min_value=1,
+        max_value=3660,
+        help_text="How often you verify it; checks after that are flagged. Null: no schedule.",
     )
 
 

@@ -1,10 +1,12 @@
 from django.urls import path
 
-from haccp.api import instruments, plans, rules, trials
+from haccp.api import instruments, plans, rules, trials, verifications
 
 HERE = "establishments/<uuid:establishment>/"
 PLAN = f"{HERE}plans/<uuid:pk>"
 VERSION = f"{HERE}plan-versions/<uuid:pk>"
+INSTRUMENT = f"{HERE}instruments/<uuid:pk>"
+VERIFICATIONS = f"{HERE}instrument-verifications"
 RULE = f"{HERE}local-rules/<uuid:pk>"
 
 urlpatterns = [
@@ -23,5 +25,14 @@ urlpatterns = [
     path(f"{RULE}/confirmation", rules.ConfirmLocalRule.as_view(), name="local-rule-confirmation"),
     path(f"{HERE}trials", trials.Trials.as_view(), name="trials"),
     path(f"{HERE}instruments", instruments.Instruments.as_view(), name="instruments"),
-    path(f"{HERE}instruments/<uuid:pk>", instruments.OneInstrument.as_view(), name="instrument"),
+    path(f"{HERE}instruments/due", verifications.DueInstruments.as_view(), name="instruments-due"),
+    path(INSTRUMENT, instruments.OneInstrument.as_view(), name="instrument"),
+    path(f"{INSTRUMENT}/state", verifications.InstrumentStanding.as_view(), name="instrument-state"),
+    path(VERIFICATIONS, verifications.Verifications.as_view(), name="verifications"),
+    path(
+        f"{VERIFICATIONS}/withdrawn",
+        verifications.WithdrawnVerifications.as_view(),
+        name="verifications-withdrawn",
+    ),
+    path(f"{VERIFICATIONS}/<uuid:pk>", verifications.OneVerification.as_view(), name="verification"),
 ]

@@ -12,6 +12,7 @@ from haccp.models.deviations import (
     Question,
 )
 from haccp.models.gates import Release, StartPermission
+from haccp.models.instruments import InstrumentState, InstrumentVerification, Method, Verified
 from haccp.models.plans import ControlKind, ControlPoint, Plan, PlanProduct, PlanVersion
 from haccp.models.rules import UNCONFIRMED, Effect, Instrument, LocalRule, MeantFor
 
@@ -30,8 +31,11 @@ __all__ = [
     "Hold",
     "HoldSubject",
     "Instrument",
+    "InstrumentState",
+    "InstrumentVerification",
     "LocalRule",
     "MeantFor",
+    "Method",
     "Notice",
     "Plan",
     "PlanProduct",
@@ -40,4 +44,5 @@ __all__ = [
     "Release",
     "Result",
     "StartPermission",
+    "Verified",
 ]

@@ -4,6 +4,7 @@ from django.db import models
 from django.db.models import Q
 
 from batches.models import Lot
+from haccp.models.rules import Instrument
 from ledger.models import BASE_1, Entry, Person, Record
 
 
@@ -24,6 +25,7 @@ class Deviation(Record):
         SHIPPED = "shipped", "shipped without being released"
         REPORTED = "reported", "reported by a person"
         EMERGENCY_START = "emergency-start", "started without permission"
+        INSTRUMENT = "instrument", "an instrument failed its verification"
 
     what = models.CharField(max_length=20, choices=What.choices)
     subject = models.UUIDField()
@@ -51,6 +53,7 @@ class Deviation(Record):
                         "shipped",
                         "reported",
                         "emergency-start",
+                        "instrument",
                     ]
                 ),
             ),
@@ -66,6 +69,7 @@ class HoldSubject(models.TextChoices):
     EQUIPMENT = "equipment", "equipment or tool"
     AREA = "area", "area"
     INSTRUMENT = "instrument", "instrument"
+    VERIFICATION = "verification", "failed verification of an instrument"
     SUPPLIER_LOT = "supplier-lot", "supplier's lot"
 
 
@@ -199,14 +203,29 @@ class Correction(Record):
 
 
 class Notice(models.Model):
-    """Mail about a deviation that must go out: a row first, a message second; the sweep sends what was lost."""
+    """Mail that must go out: a row first, a message second; the sweep sends what was lost.
 
-    deviation = models.ForeignKey(Deviation, models.PROTECT, related_name="notices")
+    About a deviation, or about an instrument whose verification is due; ``slot``: since which day, or never made.
+    """
+
+    deviation = models.ForeignKey(Deviation, models.PROTECT, related_name="notices", null=True, blank=True)
+    instrument = models.ForeignKey(Instrument, models.PROTECT, related_name="notices", null=True, blank=True)
+    slot = models.CharField(max_length=20, blank=True)
     person = models.ForeignKey(Person, models.PROTECT, related_name="+")
     made_at = models.DateTimeField()
     sent_at = models.DateTimeField(null=True, blank=True)
     tries = models.PositiveIntegerField(default=0)
 
     class Meta:
-        constraints = [models.UniqueConstraint(name="one_notice_a_person", fields=["deviation", "person"])]
+        constraints = [
+            models.UniqueConstraint(name="one_notice_a_person", fields=["person", "deviation"]),
+            models.UniqueConstraint(
+                name="one_notice_of_an_instrument", fields=["person", "instrument", "slot"]
+            ),
+            models.CheckConstraint(
+                name="notice_is_about_one_thing",
+                condition=Q(deviation__isnull=False, instrument__isnull=True)
+                | Q(deviation__isnull=True, instrument__isnull=False),
+            ),
+        ]
         indexes = [models.Index(name="notice_unsent", fields=["made_at"], condition=Q(sent_at__isnull=True))]

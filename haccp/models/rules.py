@@ -105,6 +105,7 @@ class Instrument(Reference):
     expanded_uncertainty = models.DecimalField(
         max_digits=15, decimal_places=4, null=True, blank=True
     )  # U, k = 2
+    verify_every_days = models.PositiveSmallIntegerField(null=True, blank=True)  # site setting, no source
 
     class Meta(Reference.Meta):
         constraints = [
@@ -122,5 +123,9 @@ class Instrument(Reference):
             models.CheckConstraint(
                 name="instrument_uncertainty_is_not_negative",
                 condition=Q(expanded_uncertainty__isnull=True) | Q(expanded_uncertainty__gte=0),
+            ),
+            models.CheckConstraint(
+                name="instrument_is_verified_every_day_or_less_often",
+                condition=Q(verify_every_days__isnull=True) | Q(verify_every_days__gte=1),
             ),
         ]

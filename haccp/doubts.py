@@ -1,0 +1,180 @@
+"""Checks in doubt: those made with an instrument that was found wrong, and what they come to with the error found.
+
+All of it is derived when it is read. Nothing is rewritten: the results recomputed stand beside the originals.
+"""
+
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, replace
+from decimal import Decimal
+from typing import Any
+from uuid import UUID
+
+from django.db.models import QuerySet
+
+from batches.models import Lot
+from batches.quantities import convert_difference, plain_text
+from config.api.refusals import Unusable
+from haccp import instruments, limits, readings, verified
+from haccp.bounds import in_force_from_json
+from haccp.limits import Result
+from haccp.models import Check, InstrumentVerification, Verified
+from haccp.readings import Reading
+
+NOT_SHIFTED = "Cannot be recomputed from what is kept here: measure again, or look at the series."
+
+
+def error_of(verification: InstrumentVerification) -> Decimal:
+    """The error found, as found minus reference, in the unit of the verification."""
+    return Decimal(verification.said["as_found"]) - Decimal(verification.reference["value"])
+
+
+def signed(error: Decimal) -> str:
+    """With its sign, as text."""
+    text = plain_text(error)
+    return text if error < 0 else f"+{text}"
+
+
+def checks_of(failure: InstrumentVerification) -> QuerySet[Check]:
+    """Every standing check that a failed verification puts in doubt by now, also one that was entered later."""
+    return _within(failure, doubt_of(failure))
+
+
+def doubt_of(failure: InstrumentVerification) -> verified.Doubt:
+    """The time it speaks of. A failure that was corrected or withdrawn later keeps it: its case goes on (D7)."""
+    facts = [each for each in instruments.facts_of(failure.instrument) if each.id != str(failure.pk)]
+    return verified.doubt(facts, instruments.fact(failure))
+
+
+def _within(failure: InstrumentVerification, doubt: verified.Doubt) -> QuerySet[Check]:
+    found = Check.objects.standing().filter(instrument=failure.instrument_id)
+    if doubt.since is not None:
+        found = found.filter(performed_at__gte=doubt.since)
+    if doubt.until is not None:
+        found = found.filter(performed_at__lte=doubt.until)
+    return found.order_by("performed_at", "id")
+
+
+def doubted(checks: Iterable[Check]) -> set[UUID]:
+    """Which of the checks are in doubt by a failed verification that stands."""
+    by_instrument: dict[Any, list[Check]] = {}
+    for check in checks:
+        if check.instrument is not None:
+            by_instrument.setdefault(check.instrument, []).append(check)
+    found = set()
+    for instrument, made in by_instrument.items():
+        facts = instruments.facts_of(instrument)
+        found |= {check.pk for check in made if verified.in_doubt(facts, check.performed_at)}
+    return found
+
+
+# -- results recomputed -----------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Recomputed:
+    """One reading as it was judged, and as it would have been with the error taken off. Texts, in the reading's unit.
+
+    ``corrected`` and ``now`` are empty where it cannot be told; ``sentence`` says why, or where it would lie.
+    """
+
+    quantity: str
+    entered: str
+    unit: str
+    error: str
+    corrected: str
+    result: str
+    now: str
+    sentence: str
+
+
+@dataclass(frozen=True)
+class DoubtedCheck:
+    """A check in doubt: what it said, and what it comes to. ``now`` is the worst of its readings, unchanged ones too;
+    empty where one of them cannot be told. ``lots``: made in the batch it speaks of, or the lot itself."""
+
+    check: Check
+    lots: tuple[str, ...]
+    readings: tuple[Recomputed, ...]
+    now: str
+
+
+def doubted_by(failure: InstrumentVerification) -> list[DoubtedCheck]:
+    """Every check in doubt by one verification, with the error it found; none where it did not fail."""
+    if failure.result != Verified.FAIL or failure.withdrawn:
+        return []
+    found = list(checks_of(failure).select_related("control_point", "batch", "lot", "part", "instrument"))
+    lots = _lots(found)
+    return [_doubted_check(check, failure, lots) for check in found]
+
+
+def _lots(checks: Iterable[Check]) -> dict[Any, list[str]]:
+    """Uuids of lots by the batch they came from."""
+    batches = {check.batch_id for check in checks if check.batch_id}
+    by_batch: dict[Any, list[str]] = {}
+    for batch, uid in Lot.objects.filter(batch__in=batches).order_by("pk").values_list("batch_id", "uid"):
+        by_batch.setdefault(batch, []).append(str(uid))
+    return by_batch
+
+
+def _doubted_check(check: Check, failure: InstrumentVerification, lots: dict[Any, list[str]]) -> DoubtedCheck:
+    named = [] if check.lot is None else [str(check.lot.uid)]
+    read = tuple(recomputed(check, error_of(failure), failure.said["unit"]))
+    results = [each.now for each in read] + _untouched(check, read)
+    now = "" if "" in results else limits.worst([Result(each) for each in results]).value
+    touched = tuple(dict.fromkeys([*named, *lots.get(check.batch_id, [])]))
+    return DoubtedCheck(check, touched, read, now)
+
+
+def _untouched(check: Check, read: Iterable[Recomputed]) -> list[str]:
+    """Results of what was not read with the instrument: an outcome seen, things counted."""
+    shifted = {each.quantity for each in read}
+    return [each["result"] for each in check.judgements if each["limit"]["quantity"] not in shifted]
+
+
+def recomputed(check: Check, error: Decimal, unit: str) -> Iterator[Recomputed]:
+    """What each reading of that kind comes to with the error taken off, by the bounds kept with the check.
+
+    ``error``: as found minus reference, in ``unit``; it is taken to be the same all over the range.
+    """
+    entered = {each["quantity"]: each for each in check.readings}
+    for judged in check.judgements:
+        reading = readings.read(entered[judged["limit"]["quantity"]])
+        if reading.series or _is_of_kind(reading, unit):
+            yield _recomputed(judged, reading, error, unit)
+
+
+def _is_of_kind(reading: Reading, unit: str) -> bool:
+    return bool(reading.unit) and verified.same_kind(reading.unit, unit)
+
+
+def _recomputed(judged: dict[str, Any], reading: Reading, error: Decimal, unit: str) -> Recomputed:
+    told = {"quantity": reading.quantity, "entered": reading.entered, "result": judged["result"]}
+    if reading.series:
+        return Recomputed(**told, unit=unit, error=signed(error), corrected="", now="", sentence=NOT_SHIFTED)
+    off = convert_difference(error, unit, reading.unit)
+    told |= {"unit": reading.unit, "error": signed(off)}
+    shifted = _shifted(reading, off)
+    try:
+        judgement = limits.judge(shifted, in_force_from_json(judged), **_guard(judged))
+    except Unusable as refusal:  # a figure that has no meaning, as a negative amount
+        return Recomputed(**told, corrected=shifted.entered, now="", sentence=refusal.detail)
+    return Recomputed(
+        **told, corrected=shifted.entered, now=judgement.result.value, sentence=judgement.sentence
+    )
+
+
+def _shifted(reading: Reading, off: Decimal) -> Reading:
+    """The reading with the error taken off; a course is moved as a whole."""
+    if reading.course is not None:
+        return replace(reading, course=reading.course.shifted(-float(off)))
+    assert reading.value is not None
+    value = reading.value - off
+    below = "<" if reading.below else ""
+    return replace(reading, value=value, entered=f"{below}{plain_text(value)}")
+
+
+def _guard(judged: dict[str, Any]) -> dict[str, Any]:
+    """Guard and uncertainty as the check was judged with."""
+    if "guard" not in judged:
+        return {}
+    return {"guard": judged["guard"], "uncertainty": Decimal(judged["uncertainty"].split()[0])}
