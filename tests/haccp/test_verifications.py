@@ -22,7 +22,9 @@ from haccp import (
     doubts,
     due_instruments,
     instruments,
+    limits,
     notices,
+    readings,
     tasks,
     verifications,
 )
@@ -41,6 +43,7 @@ from ledger import people, verification
 from ledger.acts import Act
 from ledger.ids import uuid7
 from ledger.models import Establishment, Person
+from reports import batch_record
 from tests.conftest import NOON
 from tests.haccp.conftest import HOUR, MINUTE, MORNING, seen
 
@@ -464,10 +467,21 @@ def test_checks_in_doubt_are_told_apart(doubted: Check, begin: Any, measure: Any
     assert later.pk != doubted.pk
 
 
+def test_the_batch_record_marks_a_check_in_doubt(doubted: Check, establishment: Establishment, verify: Any):
+    assert marked(establishment, doubted) == [False]
+    verify("0.73", at=NOON + DAY)
+    assert marked(establishment, doubted) == [True]
+
+
+def marked(establishment: Establishment, check: Check) -> list[bool]:
+    """Of each check in the batch's record, whether it is shown to be in doubt."""
+    head = {"number": "1", "title": "x", "establishment": "x", "establishment_lines": (), "asked_by": "x"}
+    made = batch_record.build(establishment, check.batch.uid, {}, made_at=NOON + 2 * DAY, seal=None, **head)
+    return [str(batch_record.IN_DOUBT) in line.flags for line in made.checks]
+
+
 def kept(limit: dict[str, Any], reading: dict[str, Any], **more: Any) -> Check:
     """A check as it is kept, judged by this limit."""
-    from haccp import limits, readings
-
     judged = limits.judge(readings.read(reading), limits.in_force(limits.from_json(limit)))
     return Check(readings=[reading], judgements=[judged.as_json() | more])
 
