@@ -195,7 +195,10 @@ SPECTACULAR_SETTINGS = {
     "REDOC_DIST": "SIDECAR",
     "COMPONENT_SPLIT_REQUEST": True,
     "ENUM_ADD_EXPLICIT_BLANK_NULL_CHOICE": False,
-    "ENUM_NAME_OVERRIDES": {"ResultEnum": ["within", "outside", "undecided"]},
+    "ENUM_NAME_OVERRIDES": {
+        "ResultEnum": ["within", "outside", "undecided"],
+        "VerifiedEnum": "haccp.models.instruments.Verified",
+    },
     "SCHEMA_PATH_PREFIX": "/api/v1/",
     "POSTPROCESSING_HOOKS": [
         "drf_spectacular.hooks.postprocess_schema_enums",

@@ -11,7 +11,6 @@ from uuid import UUID
 
 from django.db.models import QuerySet
 
-from batches.models import Lot
 from batches.quantities import convert_difference, plain_text
 from config.api.refusals import Unusable
 from haccp import instruments, limits, readings, verified
@@ -98,31 +97,21 @@ class DoubtedCheck:
     now: str
 
 
-def doubted_by(failure: InstrumentVerification) -> list[DoubtedCheck]:
-    """Every check in doubt by one verification, with the error it found; none where it did not fail."""
-    if failure.result != Verified.FAIL or failure.withdrawn:
-        return []
-    found = list(checks_of(failure).select_related("control_point", "batch", "lot", "part", "instrument"))
-    lots = _lots(found)
-    return [_doubted_check(check, failure, lots) for check in found]
+def in_doubt(failure: InstrumentVerification) -> QuerySet[Check]:
+    """The checks that one verification puts in doubt, with what it takes to show them; none where it did not fail."""
+    found = checks_of(failure).select_related("control_point", "batch", "lot", "establishment")
+    found = found.prefetch_related("batch__lots")
+    return found if failure.result == Verified.FAIL and not failure.withdrawn else found.none()
 
 
-def _lots(checks: Iterable[Check]) -> dict[Any, list[str]]:
-    """Uuids of lots by the batch they came from."""
-    batches = {check.batch_id for check in checks if check.batch_id}
-    by_batch: dict[Any, list[str]] = {}
-    for batch, uid in Lot.objects.filter(batch__in=batches).order_by("pk").values_list("batch_id", "uid"):
-        by_batch.setdefault(batch, []).append(str(uid))
-    return by_batch
-
-
-def _doubted_check(check: Check, failure: InstrumentVerification, lots: dict[Any, list[str]]) -> DoubtedCheck:
-    named = [] if check.lot is None else [str(check.lot.uid)]
+def beside(check: Check, failure: InstrumentVerification) -> DoubtedCheck:
+    """A check with what it comes to by the error found."""
     read = tuple(recomputed(check, error_of(failure), failure.said["unit"]))
     results = [each.now for each in read] + _untouched(check, read)
     now = "" if "" in results else limits.worst([Result(each) for each in results]).value
-    touched = tuple(dict.fromkeys([*named, *lots.get(check.batch_id, [])]))
-    return DoubtedCheck(check, touched, read, now)
+    named = [] if check.lot is None else [check.lot]
+    made = [] if check.batch is None else check.batch.lots.all()
+    return DoubtedCheck(check, tuple(dict.fromkeys(str(lot.uid) for lot in (*named, *made))), read, now)
 
 
 def _untouched(check: Check, read: Iterable[Recomputed]) -> list[str]:

@@ -194,14 +194,17 @@ def _open(act: Act, failure: InstrumentVerification) -> None:
     )
 
 
-def failures_of(deviation: Deviation) -> list[InstrumentVerification]:
-    """The failed verifications a case is about: the one that opened it, and those that corrected it since."""
-    found: list[InstrumentVerification] = []
-    now: Any = InstrumentVerification.objects.filter(pk=deviation.subject).first()
+def failure_of(deviation: Deviation) -> InstrumentVerification | None:
+    """The failed verification a case is about: the latest failure of the line of corrections that opened it."""
+    if deviation.what != Deviation.What.INSTRUMENT:
+        return None
+    found = None
+    now: Any = InstrumentVerification.objects.select_related("instrument").get(pk=deviation.subject)
     while now is not None:
-        found.append(now)
-        now = InstrumentVerification.objects.filter(corrects=now).first()
-    return [each for each in found if each.result == Verified.FAIL]
+        if now.result == Verified.FAIL and not now.withdrawn:
+            found = now
+        now = getattr(now, "corrected_by", None)
+    return found
 
 
 # -- the projection ---------------------------------------------------------------------------------

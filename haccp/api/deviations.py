@@ -28,6 +28,7 @@ from ledger.api.scope import DECIDERS, WORKERS, Scoped, ScopedReference
 from ledger.models import Record
 
 RELATED = ("establishment", "performed_by")
+MOST_IN_DOUBT = 100
 
 
 class TouchedSerializer(BodySerializer):
@@ -97,7 +98,10 @@ class WholeDeviationSerializer(DeviationSerializer):
     closing = serializers.SerializerMethodField()
     lots_to_decide = serializers.SerializerMethodField(help_text="Held lots without a decision yet.")
     in_doubt = serializers.SerializerMethodField(
-        help_text="Of a failed instrument: the checks in doubt, with what they come to by the error found."
+        help_text="Of a failed instrument: the first checks in doubt, with what they come to by the error found."
+    )
+    in_doubt_count = serializers.SerializerMethodField(
+        help_text="How many there are; the verification in ``subject`` lists them all."
     )
 
     def get_closing(self, deviation: Deviation) -> str | None:
@@ -110,11 +114,15 @@ class WholeDeviationSerializer(DeviationSerializer):
 
     @extend_schema_field(DoubtedCheckSerializer(many=True))
     def get_in_doubt(self, deviation: Deviation) -> Any:
-        if deviation.what != Deviation.What.INSTRUMENT:
+        failure = verifications.failure_of(deviation)
+        if failure is None:
             return []
-        failures = verifications.failures_of(deviation)
-        found = [each for failure in failures for each in doubts.doubted_by(failure)]
-        return DoubtedCheckSerializer(found, many=True).data
+        found = doubts.in_doubt(failure)[:MOST_IN_DOUBT]
+        return DoubtedCheckSerializer(found, many=True, context={"failure": failure}).data
+
+    def get_in_doubt_count(self, deviation: Deviation) -> int:
+        failure = verifications.failure_of(deviation)
+        return 0 if failure is None else doubts.in_doubt(failure).count()
 
 
 def touched(said: dict[str, Any] | None) -> Touched | None:

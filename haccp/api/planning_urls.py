@@ -35,4 +35,7 @@ urlpatterns = [
         name="verifications-withdrawn",
     ),
     path(f"{VERIFICATIONS}/<uuid:pk>", verifications.OneVerification.as_view(), name="verification"),
+    path(
+        f"{VERIFICATIONS}/<uuid:pk>/checks", verifications.ChecksInDoubt.as_view(), name="verification-checks"
+    ),
 ]

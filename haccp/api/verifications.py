@@ -2,21 +2,22 @@
 
 from typing import Any
 
+from django.shortcuts import get_object_or_404
 from django.utils import timezone
+from django.utils.functional import cached_property
 from drf_spectacular.utils import (
     OpenApiExample,
     extend_schema,
-    extend_schema_field,
     extend_schema_serializer,
 )
-from rest_framework import serializers, status
+from rest_framework import mixins, serializers, status
 from rest_framework.request import Request
 from rest_framework.response import Response
 
 from batches.api.movements import read_filters
 from haccp import doubts, due_instruments, instruments, verifications
 from haccp.api.registers import NumberText
-from haccp.models import Instrument, InstrumentVerification, Method, Verified
+from haccp.models import Check, Instrument, InstrumentVerification, Method, Verified
 from haccp.readings import LONGEST
 from haccp.verified import State
 from ledger.acts import Act
@@ -120,7 +121,8 @@ class RecomputedSerializer(serializers.Serializer):
 
 
 class DoubtedCheckSerializer(serializers.Serializer):
-    """A check in doubt. Its record stays as it is; what it comes to stands beside it."""
+    """A check in doubt by the verification in ``context["failure"]``. Its record stays as it is; what it comes to stands
+    beside it."""
 
     check = serializers.UUIDField(source="check.pk")
     performed_at = serializers.DateTimeField(source="check.performed_at")
@@ -131,15 +133,9 @@ class DoubtedCheckSerializer(serializers.Serializer):
     now = serializers.CharField(help_text="The worst of its readings; empty where one cannot be told.")
     readings = RecomputedSerializer(many=True)
 
-
-class WholeVerificationSerializer(VerificationSerializer):
-    in_doubt = serializers.SerializerMethodField(
-        help_text="Every check that this puts in doubt by now, with what it comes to."
-    )
-
-    @extend_schema_field(DoubtedCheckSerializer(many=True))
-    def get_in_doubt(self, verification: InstrumentVerification) -> Any:
-        return DoubtedCheckSerializer(doubts.doubted_by(verification), many=True).data
+    def to_representation(self, instance: Check) -> dict[str, Any]:
+        shown: dict[str, Any] = super().to_representation(doubts.beside(instance, self.context["failure"]))
+        return shown
 
 
 class VerificationFilters(serializers.Serializer):
@@ -165,13 +161,40 @@ class Verifications(RecordView):
 
 
 class OneVerification(Scoped):
-    """One verification, with the checks it puts in doubt and what they come to."""
+    """One verification of an instrument."""
 
-    serializer_class = WholeVerificationSerializer
+    serializer_class = VerificationSerializer
     queryset = InstrumentVerification.objects.select_related(*RELATED)
 
     def get(self, request: Request, *args: Any, **kwargs: Any) -> Response:
         return Response(self.get_serializer(self.get_object()).data)
+
+
+class ChecksInDoubt(mixins.ListModelMixin, Scoped):
+    """Every check that a failed verification puts in doubt by now, beside what it comes to; the earliest first."""
+
+    serializer_class = DoubtedCheckSerializer
+    queryset = Check.objects.all()
+    ordering = ("performed_at", "id")
+
+    def get_queryset(self) -> Any:
+        if getattr(self, "swagger_fake_view", False):
+            return super().get_queryset()
+        return doubts.in_doubt(self.verification)
+
+    @cached_property
+    def verification(self) -> InstrumentVerification:
+        known = InstrumentVerification.objects.select_related("instrument")
+        return get_object_or_404(known, establishment=self.establishment, pk=self.kwargs["pk"])
+
+    def get_serializer_context(self) -> dict[str, Any]:
+        context = super().get_serializer_context()
+        if not getattr(self, "swagger_fake_view", False):
+            context["failure"] = self.verification
+        return context
+
+    def get(self, request: Request, *args: Any, **kwargs: Any) -> Response:
+        return self.list(request, *args, **kwargs)
 
 
 class WithdrawnVerificationSerializer(RecordSerializer):

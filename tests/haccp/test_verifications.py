@@ -406,7 +406,8 @@ def test_a_failure_that_corrects_a_failure_goes_on_under_its_case(doubted: Check
     other = verify("0.72", said_act=act(at=NOON + DAY, corrects=made.pk, reason="Misread."))
     case = Deviation.objects.get()
     assert Hold.objects.filter(deviation=case, subject=other.pk).exists()
-    assert verifications.failures_of(case) == [made, other]
+    assert verifications.failure_of(case) == other
+    assert made.corrected_by == other
 
 
 def test_correcting_a_good_one_to_a_failure_opens_a_case(doubted: Check, act: Any, verify: Any):
@@ -426,10 +427,14 @@ def test_a_correction_stays_with_its_instrument(act: Any, verify: Any, make_inst
 # --- results recomputed
 
 
+def doubted_by(failure: InstrumentVerification) -> list[doubts.DoubtedCheck]:
+    return [doubts.beside(check, failure) for check in doubts.in_doubt(failure)]
+
+
 def test_results_stand_beside_the_originals_with_the_error_taken_off(doubted: Check, verify: Any):
     """Found 0.73 against 0.7529: off by -0.0229, so that 0.64 was 0.6629, above 0.65 (arithmetic)."""
     made = verify("0.73", at=NOON + DAY)
-    (found,) = doubts.doubted_by(made)
+    (found,) = doubted_by(made)
     (read,) = found.readings
     assert (read.error, read.entered, read.corrected) == ("-0.0229", "0.64", "0.6629")
     assert (read.result, read.now, found.now) == ("within", "outside", "outside")
@@ -445,7 +450,7 @@ def test_they_are_judged_by_the_bounds_of_their_day(
     rule = confirmed_rule()  # 0.62 or less
     measure(batch, "0.60")
     made = verify("0.73", at=NOON + DAY)
-    (found,) = doubts.doubted_by(made)
+    (found,) = doubted_by(made)
     assert found.readings[0].now == "outside"
     assert rule.citation in found.readings[0].sentence
 
@@ -453,11 +458,11 @@ def test_they_are_judged_by_the_bounds_of_their_day(
 def test_a_check_entered_after_the_failure_is_shown_too(batch: Batch, measure: Any, verify: Any):
     made = verify("0.73", at=NOON + DAY)
     late = measure(batch)
-    assert [each.check for each in doubts.doubted_by(made)] == [late]
+    assert [each.check for each in doubted_by(made)] == [late]
 
 
 def test_a_good_verification_doubts_nothing(doubted: Check, verify: Any):
-    assert doubts.doubted_by(verify(at=NOON + DAY)) == []
+    assert doubted_by(verify(at=NOON + DAY)) == []
 
 
 def test_checks_in_doubt_are_told_apart(doubted: Check, begin: Any, measure: Any, act: Any, verify: Any):
@@ -524,6 +529,14 @@ def test_a_cooling_course_is_judged_by_its_windows_again():
     check = kept(COOLED, {"quantity": "cream", "unit": "CEL", "points": course("61", "40", "20", "14")})
     (found,) = doubts.recomputed(check, Decimal(-5), "CEL")
     assert (found.result, found.now) == ("within", "outside")
+
+
+def test_a_cooling_window_keeps_the_bound_of_its_day():
+    """A rule had made ten minutes five."""
+    check = kept(COOLED, {"quantity": "cream", "unit": "CEL", "points": course("61", "40", "20")})
+    check.judgements[0]["windows"][0]["upper"] |= {"value": "5", "source": "rule"}
+    (found,) = doubts.recomputed(check, Decimal(0), "CEL")
+    assert found.now == "outside"
 
 
 def test_without_an_error_every_result_is_the_same():

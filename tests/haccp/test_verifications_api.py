@@ -97,10 +97,10 @@ def test_the_checks_in_doubt_stand_beside_what_they_come_to(
     lot = make_lot(batch)
     made = api.send("checks", check()).json()
     failed = api.send("instrument-verifications", body("0.73", performed_at=LATE)).json()
-    whole = api.ask(f"instrument-verifications/{failed['id']}").json()
+    listed = api.ask(f"instrument-verifications/{failed['id']}/checks").json()["results"]
     case = api.ask(f"deviations/{Deviation.objects.get().pk}").json()
     assert failed["doubted"] == [made["id"]]
-    assert whole["in_doubt"] == case["in_doubt"]
+    assert (listed, case["in_doubt_count"]) == (case["in_doubt"], 1)
     (doubted,) = case["in_doubt"]
     assert (doubted["check"], doubted["lots"]) == (made["id"], [str(lot.uid)])
     assert (doubted["result"], doubted["now"], doubted["readings"][0]["error"]) == (
@@ -114,7 +114,8 @@ def test_the_checks_in_doubt_stand_beside_what_they_come_to(
 
 def test_another_deviation_has_nothing_in_doubt(api: Client, check: Any):
     api.send("checks", check("0.7"))
-    assert api.ask(f"deviations/{Deviation.objects.get().pk}").json()["in_doubt"] == []
+    case = api.ask(f"deviations/{Deviation.objects.get().pk}").json()
+    assert (case["in_doubt"], case["in_doubt_count"]) == ([], 0)
 
 
 def test_a_verification_is_withdrawn_and_its_case_stays(api: Client, body: Any):
@@ -124,7 +125,14 @@ def test_a_verification_is_withdrawn_and_its_case_stays(api: Client, body: Any):
     assert (answer.status_code, answer.json()["withdrawn"]) == (201, True)
     assert api.send("instrument-verifications/withdrawn", said).status_code == 200
     assert api.ask("deviations", open=True).json()["results"][0]["what"] == "instrument"
-    assert api.ask(f"instrument-verifications/{answer.json()['id']}").json()["in_doubt"] == []
+    assert api.ask(f"instrument-verifications/{answer.json()['id']}/checks").json()["results"] == []
+
+
+def test_one_verification_is_shown(api: Client, body: Any):
+    made = api.send("instrument-verifications", body()).json()
+    assert api.ask(f"instrument-verifications/{made['id']}").json() == made
+    assert api.ask(f"instrument-verifications/{new_id()}").status_code == 404
+    assert api.ask(f"instrument-verifications/{new_id()}/checks").status_code == 404
 
 
 def test_the_state_of_an_instrument_is_told_at_a_time(api: Client, body: Any, meter: Instrument):
