@@ -40,7 +40,8 @@ def checks_of(failure: InstrumentVerification) -> QuerySet[Check]:
 
 def doubt_of(failure: InstrumentVerification) -> verified.Doubt:
     """The time it speaks of. A failure that was corrected or withdrawn later keeps it: its case goes on (D7)."""
-    facts = [each for each in instruments.facts_of(failure.instrument) if each.id != str(failure.pk)]
+    itself = {str(failure.pk), str(failure.corrects_id)}  # nor what it is about to correct
+    facts = [each for each in instruments.facts_of(failure.instrument) if each.id not in itself]
     return verified.doubt(facts, instruments.fact(failure))
 
 

@@ -412,8 +412,9 @@ def test_a_failure_that_corrects_a_failure_goes_on_under_its_case(doubted: Check
 
 def test_correcting_a_good_one_to_a_failure_opens_a_case(doubted: Check, act: Any, verify: Any):
     good = verify(at=NOON + DAY)
-    verify("0.73", said_act=act(at=NOON + DAY, corrects=good.pk, reason="Misread."))
+    made = verify("0.73", said_act=act(at=NOON + DAY, corrects=good.pk, reason="Misread."))
     assert Deviation.objects.get().what == "instrument"
+    assert made.doubted == [str(doubted.pk)]
 
 
 def test_a_correction_stays_with_its_instrument(act: Any, verify: Any, make_instrument: Any):
