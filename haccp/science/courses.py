@@ -14,6 +14,7 @@ from batches.quantities import exact_difference, exactly
 from config.api.refusals import Unusable
 
 Floats = NDArray[np.float64]
+MISSING_FROM = 2.0  # usual steps; where readings lie further apart, a regular logger left one out
 
 
 @dataclass(frozen=True)
@@ -85,6 +86,30 @@ def gaps(of: Course, longest: float) -> tuple[Gap, ...]:
     """Where two readings lie more than ``longest`` seconds apart."""
     steps = np.diff(of.seconds)
     return tuple(Gap(float(of.seconds[at]), float(steps[at])) for at in np.flatnonzero(steps > longest))
+
+
+def usual_step(of: Course) -> float:
+    """Seconds that mostly lie between two readings: the median."""
+    return float(np.median(np.diff(of.seconds)))
+
+
+def longest_usual(of: Course) -> float:
+    """Seconds beyond which a reading is taken to be missing, where nobody said how long (site setting, no source)."""
+    return usual_step(of) * MISSING_FROM
+
+
+def watched(of: Course, *, longest: float) -> float:
+    """Seconds in all, gaps left out."""
+    steps = np.diff(of.seconds)
+    return float(np.sum(steps, where=steps <= longest))
+
+
+def time_beyond(of: Course, bound: float, *, above: bool, allowed: bool, longest: float) -> float:
+    """Seconds above (else below) a bound, gaps left out. ``allowed``: the bound itself is not beyond."""
+    if not allowed:
+        return time_at(of, bound, above=above, longest=longest)
+    inside = time_at(of, bound, above=not above, longest=longest)
+    return max(0.0, round(watched(of, longest=longest) - inside, 6))
 
 
 def time_at(of: Course, level: float, *, above: bool, longest: float) -> float:
