@@ -167,6 +167,7 @@ STORAGES = {
 
 DATA_UPLOAD_MAX_MEMORY_SIZE = 5 * 1024 * 1024
 LARGEST_FILE = 20 * 1024 * 1024  # bytes of one attached file; a site setting, no source
+LARGEST_SERIES = 80 * 1024 * 1024  # bytes of a logger's readings: a million lines of NDJSON
 FILE_UPLOAD_PERMISSIONS = 0o600
 
 REST_FRAMEWORK = {

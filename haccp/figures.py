@@ -6,7 +6,7 @@ leaves something open (a gap in a course, a result below the limit of detection)
 """
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from decimal import Decimal
 
 from batches.quantities import MOST_DIGITS, UNITS, Dimension, convert, convert_difference, plain_text
@@ -89,6 +89,19 @@ def _least(value: Decimal, unit: str) -> Decimal:
     """The least that a reading "less than" may be; degrees have no end at 0."""
     degrees = UNITS[unit].dimension is Dimension.TEMPERATURE
     return Decimal("-Infinity") if degrees else min(value, Decimal(0))
+
+
+def extremes(limit: RangeLimit, reading: Reading, uncertainty: Decimal | None) -> tuple[Figure, Figure]:
+    """The lowest and the highest of a course, each as one reading: every other lies between them."""
+    sent, made = reading.course, []
+    assert sent is not None
+    for name, value in (("Lowest", sent.values.min()), ("Highest", sent.values.max())):
+        exact = Decimal(repr(float(value)))  # the shortest text of a float is what was sent
+        one = replace(reading, value=exact, entered=plain_text(exact), unit=sent.unit, course=None)
+        found = _measured(limit, one, uncertainty)
+        read = found.read.removeprefix("Read ")
+        made.append(replace(found, read=f"{name} of {len(sent.values)} readings: {read}"))
+    return made[0], made[1]
 
 
 def _below(reading: Reading) -> str:

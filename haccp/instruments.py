@@ -50,7 +50,8 @@ def alter(
 def outside_range(instrument: Instrument, reading: Reading) -> bool:
     """Whether a reading lies outside what the instrument can show; at the end of its range it does not.
 
-    A reading without a number, or of something this instrument does not measure, is not outside.
+    Of a course, whether any does. A reading without a number, or of something this instrument does not measure, is
+    not outside.
     """
     if not measures(instrument, reading.unit):
         return False

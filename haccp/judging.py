@@ -8,7 +8,7 @@ from uuid import UUID
 
 from batches.models import Batch, Lot, Part
 from config.api.refusals import Reason, RuleBroken, Unknown, Unusable
-from haccp import instruments, limits, plans, readings
+from haccp import instruments, limits, plans, readings, series
 from haccp.models import Check, ControlPoint, Instrument, PlanVersion
 from haccp.plan_documents import ControlPointSpec
 from haccp.readings import Reading
@@ -16,7 +16,7 @@ from ledger.acts import Act
 
 EARLY = "before-the-run"
 LATE = "after-its-time"
-OUTSIDE_INSTRUMENT = "outside-the-instruments-range"
+OUTSIDE_INSTRUMENT = series.OUTSIDE_INSTRUMENT
 OTHER_INSTRUMENT = "other-kind-of-instrument"
 OTHER_PRODUCT = "not-asked-for-this-product"
 SENTENCES = {
@@ -100,11 +100,16 @@ def judge(
         _refuse_other_run(check, subject.batch, subject.control_point)
     else:
         _refuse_superseded(check, subject.control_point)
-    read = [readings.read(each, field=f"readings.{index}") for index, each in enumerate(said)]
+    read = [_read(check, each, index) for index, each in enumerate(said)]
     judged = list(_judged(spec, read, in_force, subject.instrument))
     check.judgements = judged
     check.result = limits.worst([limits.Result(each["result"]) for each in judged]).value
     check.flags = sorted(_flags(check, subject, spec, read))
+
+
+def _read(check: Check, said: Mapping[str, Any], index: int) -> Reading:
+    reading = readings.read(said, field=f"readings.{index}")
+    return series.followed(check.establishment, reading, field=f"readings.{index}.series")
 
 
 def _judged(

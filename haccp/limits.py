@@ -5,7 +5,7 @@ A judgement never says that food is safe; it says where the reading lies. Guard 
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from decimal import ROUND_UP, Decimal
 from enum import StrEnum
 from typing import Any, Literal
@@ -38,6 +38,8 @@ from haccp.limit_kinds import (
     members,
 )
 from haccp.readings import Reading
+from haccp.science import courses
+from haccp.science.courses import Course
 
 Guard = Literal["off", "one-sided", "two-sided"]
 GUARDS: tuple[Guard, ...] = ("off", "one-sided", "two-sided")
@@ -107,6 +109,8 @@ def judge(
         return _judge_count(reading, bounds, limit)
     if isinstance(limit, CoolingLimit):
         return _judge_cooling(reading, bounds, limit, known, guard)
+    if isinstance(limit, RangeLimit) and reading.course is not None:
+        return _judge_every(reading, bounds, limit, known, guard)
     return _judge_figure(figures.figure(limit, reading, known), bounds, limit, known, guard)
 
 
@@ -115,7 +119,8 @@ def decide(
 ) -> Result:
     """The result alone, as ``judge`` comes to it: for many readings at once. Raises Unusable, UnitDoesNotConvert."""
     known, limit = None if guard == "off" else uncertainty, bounds.limit
-    if isinstance(limit, ObservationLimit | CountLimit | CoolingLimit):
+    every = isinstance(limit, RangeLimit) and reading.course is not None
+    if every or isinstance(limit, ObservationLimit | CountLimit | CoolingLimit):
         return judge(reading, bounds, uncertainty=known, guard=guard).result
     return _result(figures.figure(limit, reading, known), bounds, guard)
 
@@ -174,6 +179,43 @@ def _judge_cooling(
         ),
         windows=judged,
     )
+
+
+def _judge_every(
+    reading: Reading, bounds: InForce, limit: RangeLimit, known: Decimal | None, guard: Guard
+) -> Judgement:
+    """Every reading of a course against a range: by the worse of its lowest and highest, and how long it was out."""
+    found = figures.extremes(limit, reading, known)
+    alone = replace(bounds, triggers=())  # what a rule speaks of may lie between the two
+    ends = [_judge_figure(figure, alone, limit, known, guard) for figure in found]
+    result = worst([each.result for each in ends])
+    deciding = [each for each in ends if each.result is result]
+    worse = min(deciding, key=lambda each: Decimal(0) if each.margin is None else each.margin)
+    reached = tuple(each for each in bounds.triggers if each.reached(found[0].low, found[1].high))
+    course = figures.course_of(reading, limit.unit)
+    missing = figures.named(courses.gaps(course, courses.longest_usual(course)))
+    warnings = [*(each.warning for each in ends), *map(_told, reached), missing]
+    sentence = worse.sentence
+    if result is Result.OUTSIDE:
+        sentence += f" Outside for {_seconds_outside(course, bounds)} in all."
+    return replace(
+        worse,
+        in_force=bounds,
+        sentence=sentence,
+        warning=" ".join(dict.fromkeys(filter(None, warnings))),
+        reached=reached,
+    )
+
+
+def _seconds_outside(course: Course, bounds: InForce) -> str:
+    """By straight lines between readings; where readings are missing nothing is counted."""
+    longest, seconds = courses.longest_usual(course), 0.0
+    for bound, above in ((bounds.lower, False), (bounds.upper, True)):
+        if bound is not None:
+            seconds += courses.time_beyond(
+                course, float(bound.value), above=above, allowed=bound.inclusive, longest=longest
+            )
+    return amount(Decimal(repr(round(seconds, 3))), "SEC")
 
 
 def _judge_figure(

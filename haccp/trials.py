@@ -13,7 +13,7 @@ from typing import Any
 from uuid import UUID
 
 from config.api.refusals import Refusal, Unusable
-from haccp import instruments, limits, plan_documents, readings, rules
+from haccp import instruments, limits, plan_documents, readings, rules, series
 from haccp.limits import GUARDS, Guard, InForce, OneLimit, Result
 from haccp.models import Check, ControlPoint, Instrument, LocalRule
 from haccp.plan_documents import ControlPointSpec
@@ -167,7 +167,7 @@ class _House:
     """What judging leans on, read once: control points with the quantity, rules of all days, instruments."""
 
     def __init__(self, establishment: Establishment, proposal: Proposal, last_day: date):
-        self.proposal, self.zone = proposal, establishment.zone
+        self.establishment, self.proposal, self.zone = establishment, proposal, establishment.zone
         self.points: dict[UUID, tuple[ControlPoint, ControlPointSpec, OneLimit]] = {}
         self.several = False  # whether a point judges more than this quantity
         for point in _points(establishment, proposal):
@@ -193,7 +193,7 @@ class _House:
             return
         guard: Guard = self.proposal.guard or spec.document.get("guard", "off")
         try:
-            reading = _read(said)
+            reading = series.followed(self.establishment, _read(said), field="series")
             bounds = self._in_force(row, planned)
             now = limits.decide(reading, bounds, uncertainty=self._uncertainty(row, reading), guard=guard)
         except Refusal as refusal:

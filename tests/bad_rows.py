@@ -177,6 +177,8 @@ refuses("verification_result_is_known", haccp.InstrumentVerification, left="good
 refuses("verification_names_its_standard", haccp.InstrumentVerification, standard="")
 refuses("notice_is_about_one_thing", haccp.Notice, deviation=None, instrument=None)
 refuses("notice_is_about_one_thing", haccp.Notice, {"instrument": None}, instrument=uuid7(), slot="x")
+refuses("series_has_two_readings", haccp.Series, count=1)
+refuses("series_ends_after_it_begins", haccp.Series, ended_at=same("began_at"))
 refuses("check_result_is_known", haccp.Check, result="perhaps")
 refuses("check_is_made_on_something", haccp.Check, batch=None, part=None, lot=None)
 refuses("check_of_a_part_names_its_batch", haccp.Check, batch=None, part=uuid7(), lot=1)

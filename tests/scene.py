@@ -359,6 +359,11 @@ def _ids(house: House) -> dict[str, str]:
     file = io.BytesIO(PNG)
     file.name = "scan.png"
     attached = lead._answer(lead.client.post(lead.base + "attachments", _form(movement, file)))["id"]
+    logged = io.BytesIO(b"seconds,value\n0,61.5\n60,62.0\n120,61.0\n")
+    logged.name = "kettle.csv"
+    series = lead._answer(
+        lead.client.post(lead.base + "series", {"performed_at": NOW, "unit": "CEL", "file": logged})
+    )["id"]
     operator = house.operator.person
     ids: dict[str, Any] = {
         "areas": area,
@@ -406,6 +411,7 @@ def _ids(house: House) -> dict[str, str]:
         "recipe_version": house.recipe_versions["FIL"]["id"],
         "records": movement,
         "target": movement,
+        "series": series,
         "roles": Membership.objects.filter(person=operator)[0].pk,
         "storage-places": place,
         "from_place": place,

@@ -75,6 +75,11 @@ class ReadingSerializer(BodySerializer):
         max_length=MOST_POINTS,
         help_text="A short course, typed by hand, with its unit.",
     )
+    series = serializers.CharField(
+        required=False,
+        max_length=LONGEST,
+        help_text="The id of an uploaded series of readings, in place of a value.",
+    )
     method = serializers.CharField(required=False, max_length=LONGEST)
     sample_temperature = serializers.CharField(required=False, max_length=LONGEST)
     sample_temperature_unit = serializers.CharField(

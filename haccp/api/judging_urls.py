@@ -1,6 +1,6 @@
 from django.urls import path
 
-from haccp.api import checks, deviations, gates, histories, reviews
+from haccp.api import checks, deviations, gates, histories, reviews, series
 
 HERE = "establishments/<uuid:establishment>/"
 POINT = f"{HERE}control-points/<str:code>"
@@ -15,6 +15,10 @@ urlpatterns = [
     path(f"{HERE}checks/many", checks.ManyChecks.as_view(), name="checks-many"),
     path(f"{POINT}/history", histories.ControlPointHistory.as_view(), name="control-point-history"),
     path(f"{POINT}/history.svg", histories.ControlPointPicture.as_view(), name="control-point-picture"),
+    path(f"{HERE}series", series.AllSeries.as_view(), name="all-series"),
+    path(f"{HERE}series/<uuid:pk>", series.OneSeries.as_view(), name="series"),
+    path(f"{HERE}series/<uuid:pk>/plot", series.Plot.as_view(), name="series-plot"),
+    path(f"{HERE}series/<uuid:pk>/readings", series.AsCsv.as_view(), name="series-readings"),
     path(f"{HERE}deviations", deviations.Deviations.as_view(), name="deviations"),
     path(CASE, deviations.OneDeviation.as_view(), name="deviation"),
     path(f"{CASE}/holds", deviations.Holds.as_view(), name="deviation-holds"),

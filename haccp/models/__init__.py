@@ -15,6 +15,7 @@ from haccp.models.gates import Release, StartPermission
 from haccp.models.instruments import InstrumentState, InstrumentVerification, Method, Verified
 from haccp.models.plans import ControlKind, ControlPoint, Plan, PlanProduct, PlanVersion
 from haccp.models.rules import UNCONFIRMED, Effect, Instrument, LocalRule, MeantFor
+from haccp.models.series import Series, SeriesBlock
 
 __all__ = [
     "UNCONFIRMED",
@@ -43,6 +44,8 @@ __all__ = [
     "Question",
     "Release",
     "Result",
+    "Series",
+    "SeriesBlock",
     "StartPermission",
     "Verified",
 ]

@@ -69,6 +69,7 @@ BASE: dict[str, st.SearchStrategy[Any]] = {
 AS_IT_IS = {
     "batches.movement": {"quantity", "effect", "mass"},  # they follow from one another
     "haccp.hold": {"since"},
+    "haccp.series": {"began_at", "ended_at"},
 }
 """Fields whose value a constraint ties to others."""
 
