@@ -118,10 +118,5 @@ def _unnamed(name: str, rule: Rule) -> Refusal:
     return RuleBroken(detail, code=_code(name), field=own[0] if len(own) == 1 else "")
 
 
-def codes() -> frozenset[str]:
-    """Every code that a broken rule of the database may answer."""
-    return frozenset(map(_code, _rules())) | frozenset(TRIGGER_TEXTS.values())
-
-
 def _code(name: str) -> str:
     return name.replace("_", "-")

@@ -9,7 +9,6 @@ from rest_framework.permissions import AllowAny
 from rest_framework.request import Request
 from rest_framework.response import Response
 
-from config.api import words
 from config.api.health import health
 from config.api.kinds import BY_CODE
 
@@ -21,7 +20,7 @@ from config.api.kinds import BY_CODE
 def problem_kind(request: Request, kind: str) -> Response:
     """What a problem ``type`` means, at its own address. Rules of the work say the rest in their ``detail``."""
     known = BY_CODE.get(kind)
-    if known is None and kind not in words.known():
+    if known is None and not kind.islower():
         raise Http404
     broken = BY_CODE["rule-broken"]
     title = known.title if known else kind.replace("-", " ").capitalize()

@@ -115,7 +115,7 @@ class Throttled(exceptions.Throttled):
 
 def refuse() -> None:
     reasons = [Reason("lot-held", "Lot A is held.", "lots.0", ["a1"]), Reason("no-label", "No label.")]
-    raise RuleBroken("This lot cannot be shipped.", code="may-not-ship", reasons=reasons)
+    raise RuleBroken("This lot cannot be shipped.", code="not-shippable", reasons=reasons)
 
 
 def fail(error: Exception) -> Callable[[], None]:
