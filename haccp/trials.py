@@ -12,6 +12,7 @@ from decimal import Decimal
 from typing import Any
 from uuid import UUID
 
+from batches.quantities import UNITS
 from config.api.refusals import Refusal, Unusable
 from haccp import instruments, limits, plan_documents, readings, rules, series
 from haccp.limits import GUARDS, Guard, InForce, OneLimit, Result
@@ -263,7 +264,8 @@ PLAIN = frozenset(["quantity", "value", "unit", "method", "sample_temperature", 
 def _list(trial: PointTrial, row: tuple[Any, ...], said: dict[str, Any], was: Result, now: Result) -> None:
     listed = trial.passed if now == Result.WITHIN else trial.flagged
     if len(listed) < MOST_LISTED:
-        entered = " ".join(filter(None, [said.get(name, "") for name in ("value", "unit", "outcome")]))
+        unit = UNITS[said["unit"]].symbol if "unit" in said else ""
+        entered = " ".join(filter(None, [said.get("value", ""), unit, said.get("outcome", "")]))
         if "points" in said:
             entered = f"{len(said['points'])} points, {entered}"
         if "counted_out" in said:

@@ -9,6 +9,7 @@ from uuid import UUID
 from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 
+from batches.quantities import UNITS
 from config.api.refusals import Unusable
 from haccp import limits, rules, trials
 from haccp.api.trials import ProposalSerializer
@@ -110,7 +111,10 @@ def _asked(establishment: Establishment, about: dict[str, Any]) -> ProposalSeria
 
 def _words(proposal: trials.Proposal) -> Iterable[str]:
     if proposal.limit is not None:
-        yield _("Limit: %s") % limits.in_force(proposal.limit).must()
+        yield _("Limit of %(quantity)s: %(must)s") % {
+            "quantity": proposal.limit.quantity,
+            "must": limits.in_force(proposal.limit).must(),
+        }
     if proposal.rule is not None:
         bounds = (
             f"{name} {value}"
@@ -118,7 +122,7 @@ def _words(proposal: trials.Proposal) -> Iterable[str]:
             if (value := getattr(proposal.rule, name)) is not None
         )
         yield _("Local rule: %(bounds)s %(unit)s (%(citation)s)") % {
-            "bounds": ", ".join(bounds), "unit": proposal.rule.unit, "citation": proposal.rule.citation,
+            "bounds": ", ".join(bounds), "unit": UNITS[proposal.rule.unit].symbol, "citation": proposal.rule.citation,
         }  # fmt: skip
     if proposal.guard is not None:
         yield _("Guard band: %s") % proposal.guard
