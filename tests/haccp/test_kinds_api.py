@@ -231,7 +231,7 @@ def test_a_trial_says_a_count_and_a_course_in_words(establishment: Any, api: Cli
     assert api.send("checks", body(lid=BAD["lid"][0])).status_code == 201
     longer = HOT | {"lower": "9"}
     (tried,) = run(establishment, propose(quantity="core", limit=longer), NOON.date(), NOON.date()).points
-    assert [(each.entered, each.would_be) for each in tried.flagged] == [("3 points, CEL", Result.OUTSIDE)]
+    assert [(each.entered, each.would_be) for each in tried.flagged] == [("3 points, °C", Result.OUTSIDE)]
 
 
 def test_the_batch_record_shows_every_kind_legibly(
