@@ -1,0 +1,41 @@
+"""Which cleaning breaks count: one place, for whoever asks what a piece of equipment may still carry.
+
+A break is kept as it was written. It counts while the record it was written for stands: once that record is corrected
+or withdrawn, or has left, the break shows nothing any more.
+"""
+
+from collections import defaultdict
+from collections.abc import Collection
+from datetime import datetime
+from uuid import UUID
+
+from batches.models import CleaningBreak, Equipment
+from ledger.models import record_class
+
+
+def standing_breaks(
+    equipment: Collection[Equipment], *, since: datetime | None = None, until: datetime | None = None
+) -> list[CleaningBreak]:
+    """Breaks of ``equipment`` that count today, both times included, in the order they were made.
+
+    One statement for the breaks and one for each kind of record they were written for, however many there are.
+    """
+    found = CleaningBreak.objects.filter(equipment__in=[each.pk for each in equipment])
+    if since is not None:
+        found = found.filter(at__gte=since)
+    if until is not None:
+        found = found.filter(at__lte=until)
+    breaks = list(found.select_related("because").order_by("at", "id"))
+    standing = _standing(breaks)
+    return [each for each in breaks if each.because_id in standing]
+
+
+def _standing(breaks: Collection[CleaningBreak]) -> set[UUID]:
+    by_kind: defaultdict[str, set[UUID]] = defaultdict(set)
+    for each in breaks:
+        by_kind[each.because.kind].add(each.because_id)
+    return {
+        pk
+        for kind, ids in by_kind.items()
+        for pk in record_class(kind).objects.standing().filter(pk__in=ids).values_list("pk", flat=True)
+    }
