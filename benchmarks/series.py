@@ -43,6 +43,8 @@ LIMITS: list[dict[str, Any]] = [
         "lower": "2",
         "organism": "invented for this",
         "food": "invented for this",
+        "food_kind": "other moist food",
+        "product_kind": "other moist food",
         "data_source": "invented for this",
         "validation": "invented for this",
         **CORE,
