@@ -163,6 +163,18 @@ refuses(
     confirmed_at=NOON,
     in_use=False,
 )
+for source in ("jurisdiction", "authority", "citation", "provenance"):
+    refuses("allergen_list_names_its_source", haccp.AllergenList, **{source: ""})
+refuses("allergen_list_ends_after_it_begins", haccp.AllergenList, in_force_until=same("in_force_from"))
+refuses("allergen_list_confirmation_has_a_time", haccp.AllergenList, confirmed_by=uuid7(), confirmed_at=None)
+refuses("allergen_list_confirmation_has_a_time", haccp.AllergenList, confirmed_by=None, confirmed_at=NOON)
+refuses(
+    "confirmed_allergen_list_is_ended_not_put_away",
+    haccp.AllergenList,
+    confirmed_by=uuid7(),
+    confirmed_at=NOON,
+    in_use=False,
+)
 refuses("instrument_range_is_in_order", haccp.Instrument, range_upper=same("range_lower"))
 refuses("instrument_resolution_is_positive", haccp.Instrument, resolution=0)
 refuses("instrument_uncertainty_is_not_negative", haccp.Instrument, expanded_uncertainty=-1)

@@ -203,9 +203,25 @@ VERIFICATION = {
     "covers_upper": "0.8",
 }
 RULE = {"quantity": "water activity", "unit": "C62", "lower": None, "upper": "0.6", "in_force_until": None}
+ALLERGEN_LIST = {
+    "document": {
+        "groups": [
+            {
+                "code": "milk",
+                "name": "milk",
+                "members": [{"code": "milk", "name": "milk", "provenance": "read"}],
+            }
+        ]
+    },
+    "in_force_until": None,
+}
 # What usual values alone do not make acceptable.
 SPECIAL: dict[str, Any] = {
     "keys": {"sign_in_name": "mara", "label": "a tablet", "days": 3},
+    "allergen-lists": ALLERGEN_LIST,
+    "allergen-lists/from-file": {"example": "eu"},
+    "allergen-lists/{id}": ALLERGEN_LIST,
+    "allergen-lists/{id}/confirmation": {"list_version": 1},
     "batches": lambda scene: {"recipe_version": scene.ids["recipe-versions"], "equipment": []},
     "batches/{uid}/parts": {"number": 7},
     "batches/{uid}/starts": lambda scene: {
@@ -324,6 +340,7 @@ def _ids(house: House) -> dict[str, str]:
         citation="Letter",
         in_force_from="2026-01-01",
     )["id"]
+    allergens = lead.post("allergen-lists/from-file", example="codex")["list"]["id"]
     composition = lead.post(
         "compositions",
         code="C-ICS",
@@ -366,6 +383,7 @@ def _ids(house: House) -> dict[str, str]:
     )["id"]
     operator = house.operator.person
     ids: dict[str, Any] = {
+        "allergen-lists": allergens,
         "areas": area,
         "area": area,
         "attachments": attached,

@@ -1,3 +1,4 @@
+from haccp.models.allergens import AllergenList
 from haccp.models.checks import Check, Result
 from haccp.models.compositions import Composition
 from haccp.models.deviations import (
@@ -19,6 +20,7 @@ from haccp.models.series import Series, SeriesBlock
 
 __all__ = [
     "UNCONFIRMED",
+    "AllergenList",
     "Answer",
     "Check",
     "Closing",

@@ -1,0 +1,210 @@
+"""Allergen lists of an establishment: made, confirmed with the authority, brought in from files; the words they give."""
+
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from datetime import date
+from typing import Any
+
+from batches import reference
+from batches.texts import is_one_line
+from config.api.refusals import Reason, RuleBroken, Unusable
+from haccp.allergens import documents, files
+from haccp.allergens.vocabulary import Listed, Vocabulary
+from haccp.models import AllergenList
+from ledger import changes, people, signatures
+from ledger.acts import Act
+from ledger.deeds import deed
+from ledger.ids import uuid7
+from ledger.models import Change, Entry, Establishment, Role
+
+CONFIRMATION = frozenset({"confirmed_by", "confirmed_at"})
+MAY_CHANGE = frozenset({"name", "in_force_until"})
+"""What of a confirmed list may still change: lots of past days were judged by it, so another list is a new one."""
+SOURCE = {"jurisdiction": 60, "authority": 200, "citation": 300, "provenance": 200}
+
+
+@deed
+def make(*, act: Act, values: dict[str, Any]) -> AllergenList:
+    """Write down the allergens a jurisdiction lists. Raises Unusable with every reason, RuleBroken."""
+    _refuse_unusable(AllergenList(establishment=act.establishment, **_unconfirmed(values)))
+    return reference.make(act=act, kind=AllergenList, values=values)
+
+
+@deed
+def alter(
+    *, act: Act, row: AllergenList, values: dict[str, Any], expected_version: int | None = None
+) -> AllergenList:
+    """Change a list. Of a confirmed one only its name and last day, by a food-safety lead.
+
+    Raises Unusable, RuleBroken ``list-is-confirmed``, NotAllowed, ChangedMeanwhile.
+    """
+    locked = AllergenList.objects.select_for_update(of=("self",), no_key=True).get(pk=row.pk)
+    changed = {name: value for name, value in _unconfirmed(values).items() if getattr(locked, name) != value}
+    if locked.confirmed_by_id is not None and changed:
+        _refuse_other_list(act, locked, changed)
+    for name, value in changed.items():
+        setattr(locked, name, value)
+    _refuse_unusable(locked)
+    return reference.alter(act=act, row=locked, values=changed, expected_version=expected_version)
+
+
+@deed
+def confirm(
+    *, act: Act, row: AllergenList, proof: signatures.Proof, expected_version: int | None = None
+) -> AllergenList:
+    """Say, by signature of a food-safety lead, that the list was read against the authority's text.
+
+    Raises NotAllowed, RuleBroken, ChangedMeanwhile.
+    """
+    change_id = act.id or uuid7()
+    act = replace(act, id=change_id)
+    locked = AllergenList.objects.select_for_update(of=("self",), no_key=True).get(pk=row.pk)
+    if Change.objects.filter(pk=change_id, subject_id=row.pk, performed_by=act.performed_by).exists():
+        locked.repeated = True
+        return locked
+    people.refuse_unless(act, {Role.FOOD_SAFETY_LEAD}, "confirms allergen lists")
+    reasons = list(_unconfirmable(locked))
+    if reasons:
+        raise RuleBroken(
+            "The list cannot be confirmed. Nothing was written.", code="list-not-confirmable", reasons=reasons
+        )
+    values = {"confirmed_by": act.performed_by, "confirmed_at": act.performed.at}
+    confirmed = changes.alter(act=act, row=locked, values=values, expected_version=expected_version)
+    signatures.sign(
+        act=act.with_new_id(), proof=proof, target=Entry.objects.get(pk=change_id), meaning="approved"
+    )
+    return confirmed
+
+
+@dataclass(frozen=True)
+class BroughtIn:
+    """``made``: whether it is new. ``other``: of one that stood here already, in what the file says something else."""
+
+    row: AllergenList
+    made: bool
+    other: list[str]
+
+
+@deed
+def bring_in(*, act: Act, said: dict[str, Any]) -> BroughtIn:
+    """Write down the list of a file, to be confirmed, whole or not at all.
+
+    A list whose code stands here already is left as it is, so that a file can be brought in again. ``said``: as
+    ``files.from_yaml`` answers. Raises Unusable with every reason.
+    """
+    reasons: list[Reason] = []
+    values = dict(said) | {
+        name: _day(said[name], name, reasons) for name in ("in_force_from", "in_force_until") if name in said
+    }
+    try:
+        _refuse_unusable(AllergenList(establishment=act.establishment, **values))
+    except Unusable as refusal:
+        reasons += refusal.reasons
+    if reasons:
+        raise Unusable(
+            f"{len(reasons)} errors in the allergen list. Nothing was written; mend the file and send it again.",
+            code="allergen-list",
+            reasons=reasons,
+        )
+    known = AllergenList.objects.filter(establishment=act.establishment, code=said["code"]).first()
+    if known is not None:
+        differing = [name for name, value in values.items() if getattr(known, name) != value]
+        return BroughtIn(known, False, sorted(differing))
+    return BroughtIn(reference.make(act=act, kind=AllergenList, values=values), True, [])
+
+
+def vocabulary(establishment: Establishment) -> Vocabulary:
+    """What the lists of the house know together; where it has none, the lists that ship stand in for them."""
+    rows = AllergenList.objects.filter(establishment=establishment, in_use=True).order_by("code")
+    known = [
+        Listed(
+            row.jurisdiction,
+            row.in_force_from,
+            row.in_force_until,
+            documents.read(row.document),
+            row.confirmed_by_id is not None,
+        )
+        for row in rows
+    ]
+    return Vocabulary(known) if known else Vocabulary(_shipped(), shipped=True)
+
+
+def _shipped() -> list[Listed]:
+    said = [files.shipped_list(name) for name in files.shipped()]
+    return [
+        Listed(
+            each["jurisdiction"],
+            date.fromisoformat(each["in_force_from"]),
+            None,
+            documents.read(each["document"]),
+        )
+        for each in said
+    ]
+
+
+def in_words(row: AllergenList) -> str:
+    """One line: which list, how many groups, where it is written, how that was seen, whether it is confirmed."""
+    groups = documents.read(row.document)
+    source = "; ".join((row.citation, row.provenance, row.status))
+    return f"{row.code}: {row.name}, {len(groups)} groups ({source})"
+
+
+def _day(text: str, name: str, reasons: list[Reason]) -> Any:
+    """The day, or far enough back to be judged with the rest."""
+    try:
+        return date.fromisoformat(text)
+    except ValueError:
+        reasons.append(Reason("not-a-day", "Give a day of the calendar, such as 2025-01-06.", name))
+        return date.min if name == "in_force_from" else None
+
+
+def _unconfirmed(values: dict[str, Any]) -> dict[str, Any]:
+    """Nobody confirms a list by writing it down. Raises Unusable."""
+    said = sorted(CONFIRMATION & set(values))
+    if said:
+        raise Unusable("A list is confirmed by signature.", code="confirmed-by-signature", field=said[0])
+    return values
+
+
+def _refuse_other_list(act: Act, row: AllergenList, changed: dict[str, Any]) -> None:
+    people.refuse_unless(act, {Role.FOOD_SAFETY_LEAD}, "changes a confirmed allergen list")
+    reasons = [
+        Reason("list-is-confirmed", f"{name.replace('_', ' ').capitalize()} stays as it was confirmed.", name)
+        for name in sorted(set(changed) - MAY_CHANGE)
+    ]
+    until = changed.get("in_force_until")
+    if until is not None and until < act.local_day:
+        sentence = "Days that have passed were judged by it; the first day without it is today or later."
+        reasons.append(Reason("ends-in-the-past", sentence, "in_force_until"))
+    if reasons:
+        raise RuleBroken(
+            f"List {row.code} is confirmed. Give it a last day, and write the new one from that day on. Nothing was "
+            "written.",
+            code="list-is-confirmed",
+            reasons=reasons,
+        )
+
+
+def _refuse_unusable(row: AllergenList) -> None:
+    reasons = list(_wrong(row))
+    if reasons:
+        raise Unusable("The list cannot be kept so. Nothing was written.", reasons=reasons)
+
+
+def _wrong(row: AllergenList) -> Iterator[Reason]:
+    for name, longest in SOURCE.items():
+        if not is_one_line(getattr(row, name), longest):
+            yield Reason("missing", f"Give its {name} in one line of at most {longest} characters.", name)
+    if row.in_force_until is not None and row.in_force_until <= row.in_force_from:
+        yield Reason("ends-before-it-begins", "A list ends after it begins.", "in_force_until")
+    try:
+        documents.read(row.document)
+    except Unusable as refusal:
+        yield from refusal.reasons
+
+
+def _unconfirmable(row: AllergenList) -> Iterator[Reason]:
+    if row.confirmed_by_id is not None:
+        yield Reason("confirmed-already", f"List {row.code} is confirmed.", "list", [str(row.pk)])
+    if not row.in_use:
+        yield Reason("not-in-use", f"List {row.code} is marked as no longer in use.", "in_use")

@@ -1,0 +1,19 @@
+from django.urls import path
+
+from haccp.api import allergen_lists
+
+HERE = "establishments/<uuid:establishment>/"
+LISTS = f"{HERE}allergen-lists"
+
+urlpatterns = [
+    path(LISTS, allergen_lists.AllergenLists.as_view(), name="allergen-lists"),
+    path(
+        f"{LISTS}/from-file", allergen_lists.AllergenListFromFile.as_view(), name="allergen-lists-from-file"
+    ),
+    path(f"{LISTS}/<uuid:pk>", allergen_lists.OneAllergenList.as_view(), name="allergen-list"),
+    path(
+        f"{LISTS}/<uuid:pk>/confirmation",
+        allergen_lists.ConfirmAllergenList.as_view(),
+        name="allergen-list-confirmation",
+    ),
+]
