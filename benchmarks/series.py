@@ -47,6 +47,8 @@ LIMITS: list[dict[str, Any]] = [
         "product_kind": "other moist food",
         "data_source": "invented for this",
         "validation": "invented for this",
+        "studied_from": "55",
+        "studied_to": "80",
         **CORE,
     },
 ]

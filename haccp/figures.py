@@ -27,6 +27,7 @@ from haccp.science.courses import Course
 BILLIONTH = Decimal("1e-9")  # takes away what floating point leaves, and lifts nothing over a bound
 SECONDS_A_MINUTE = Decimal(60)
 GAPS_NAMED = 3
+FAR_TOO_HOT = "The heat cannot be computed: a reading is far too hot. Look at the points again."
 MG_A_KG = "59"  # parts per million of the mass
 
 
@@ -215,11 +216,18 @@ def _counted(limit: TimeLimit, course: Course) -> tuple[Decimal, Decimal]:
 
 def _heat(limit: LethalityLimit, reading: Reading, uncertainty: Decimal | None) -> Figure:
     course = course_of(reading, limit.temperature_unit)
+    _refuse_far_too_hot(limit, course)
     longest = float(limit.longest_gap_minutes * SECONDS_A_MINUTE)
     per_minute = Decimal(1) if limit.d_minutes is None or limit.unit != "C62" else limit.d_minutes
 
     def reached(of: Course) -> Decimal:
-        seconds = courses.heat(of, float(limit.reference_temperature), float(limit.z), longest=longest)
+        seconds = courses.heat(
+            of,
+            float(limit.reference_temperature),
+            float(limit.z),
+            longest=longest,
+            studied=(float(limit.studied_from), float(limit.studied_to)),
+        )
         return _heat_in(seconds / 60) / per_minute
 
     value = reached(course)
@@ -227,16 +235,28 @@ def _heat(limit: LethalityLimit, reading: Reading, uncertainty: Decimal | None) 
     ends = [reached(each) for each in shifts(course, reading, uncertainty, limit.temperature_unit)]
     high = Decimal("Infinity") if found else value
     uncertain_high = high if found else max(ends)
-    return Figure(
-        value, value, high, min(ends), uncertain_high, f"Reached {amount(value, limit.unit)}", named(found)
-    )
+    read = f"Reached {amount(value, limit.unit)}{_hotter(limit, course)}"
+    return Figure(value, value, high, min(ends), uncertain_high, read, named(found))
+
+
+def _hotter(limit: LethalityLimit, course: Course) -> str:
+    if course.values.max() <= float(limit.studied_to):
+        return ""
+    degrees = amount(limit.studied_to, limit.temperature_unit)
+    return f" (hotter than {degrees} counted as that: hotter was not studied)"
+
+
+def _refuse_far_too_hot(limit: LethalityLimit, course: Course) -> None:
+    """Raises Unusable for a reading far beyond any oven, mistyped: it would still count as the hottest studied."""
+    peak = (float(course.values.max()) - float(limit.reference_temperature)) / float(limit.z)
+    if peak >= MOST_DIGITS:
+        raise Unusable(FAR_TOO_HOT, code="cannot-be-computed", field="points")
 
 
 def _heat_in(minutes: float) -> Decimal:
     """Raises Unusable where it is more than a number here may be: a reading far beyond any oven, mistyped."""
     if not minutes < 10**MOST_DIGITS:
-        sentence = "The heat cannot be computed: a reading is far too hot. Look at the points again."
-        raise Unusable(sentence, code="cannot-be-computed", field="points")
+        raise Unusable(FAR_TOO_HOT, code="cannot-be-computed", field="points")
     return Decimal(repr(minutes)).quantize(BILLIONTH).normalize() + 0
 
 

@@ -30,6 +30,7 @@ from haccp.limit_kinds import (
     BoundedLimit,
     CoolingLimit,
     CountLimit,
+    LethalityLimit,
     Limit,
     ObservationLimit,
     OneLimit,
@@ -40,6 +41,7 @@ from haccp.limit_kinds import (
 from haccp.readings import Reading
 from haccp.science import courses
 from haccp.science.courses import Course
+from haccp.science.lethality import MOIST, OVERSTATES
 
 Guard = Literal["off", "one-sided", "two-sided"]
 GUARDS: tuple[Guard, ...] = ("off", "one-sided", "two-sided")
@@ -233,6 +235,8 @@ def _judge_figure(
     ]
     if result is Result.WITHIN and isinstance(limit, RangeLimit):
         warnings.append(_operating(figure.value, limit))
+    if isinstance(limit, LethalityLimit) and limit.product_kind not in MOIST:
+        warnings.append(OVERSTATES)
     return Judgement(
         result,
         bounds,

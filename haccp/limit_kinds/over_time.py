@@ -24,6 +24,10 @@ NO_KILL_STEP = {
 LETHALITY_TEXTS = (
     "quantity", "unit", "temperature_unit", "organism", "food", "food_kind", "product_kind", "data_source", "validation",
 )  # fmt: skip
+LETHALITY_NUMBERS = (
+    "reference_temperature", "z", "studied_from", "studied_to", "longest_gap_minutes", "d_minutes",
+)  # fmt: skip
+STUDIED_ASKED = "Say between which temperatures D and z were found: outside nothing is known of them."
 
 
 @dataclass(frozen=True)
@@ -69,7 +73,8 @@ class LethalityLimit:
     ``unit``: MIN for F, C62 for decimal reductions (then ``d_minutes`` at the reference is needed). ``z``: degrees for
     a factor of ten. ``organism``, ``food`` and ``data_source`` say of what D and z speak, ``food_kind``
     and ``product_kind`` that it is the same kind of food as here; ``validation`` is the site's own evidence that they
-    hold here.
+    hold here. ``studied_from`` to ``studied_to``: the temperatures they were found at; colder counts for nothing,
+    hotter as the hottest of them.
     """
 
     quantity: str
@@ -84,6 +89,8 @@ class LethalityLimit:
     product_kind: Matrix
     data_source: str
     validation: str
+    studied_from: Decimal
+    studied_to: Decimal
     longest_gap_minutes: Decimal
     d_minutes: Decimal | None = None
     upper: None = field(default=None, init=False)
@@ -95,14 +102,15 @@ class LethalityLimit:
         what = "decimal reductions" if self.unit == LOG_UNIT else "F"
         return (
             f"{what} of {self.organism} at {plain_text(self.reference_temperature)} {_symbol(self)}, "
-            f"z {plain_text(self.z)} ({self.quantity})"
+            f"z {plain_text(self.z)}, counted from {plain_text(self.studied_from)} to "
+            f"{plain_text(self.studied_to)} {_symbol(self)} as studied ({self.quantity})"
         )
 
     def to_json(self) -> dict[str, Any]:
         made: dict[str, Any] = {"kind": "lethality"}
         for name in LETHALITY_TEXTS:
             made[name] = str(getattr(self, name))
-        for name in ("reference_temperature", "z", "longest_gap_minutes", "d_minutes"):
+        for name in LETHALITY_NUMBERS:
             value = getattr(self, name)
             if value is not None:
                 made[name] = format(value, "f")
@@ -197,9 +205,13 @@ def read_lethality(part: Mapping[str, Any]) -> LethalityLimit:
         product_kind=_matrix(said, "product_kind"),
         data_source=said.text("data_source", "Name the source of D and z."),
         validation=said.text("validation", "Name the site's own validation: values from a book are none."),
+        studied_from=said.needed("studied_from", STUDIED_ASKED),
+        studied_to=said.needed("studied_to", STUDIED_ASKED),
         longest_gap_minutes=said.needed("longest_gap_minutes", GAP_ASKED, positive=True),
         d_minutes=said.number("d_minutes"),
     )
+    if not _fields(said) & {"studied_from", "studied_to"} and limit.studied_from > limit.studied_to:
+        said.refuse("bounds-crossed", "They were found from the colder to the hotter.", "studied_to")
     if limit.unit not in ("", F_UNIT, LOG_UNIT):
         said.refuse("unknown-unit", "Heat is asked for as F in MIN, or as decimal reductions in C62.", "unit")
     if limit.d_minutes is not None and limit.d_minutes <= 0:

@@ -4,6 +4,7 @@ Between two readings the temperature is taken to run in a straight line. Where t
 plan allows there is a gap: nothing is said of it, it is named and its time is kept apart.
 """
 
+import math
 from dataclasses import dataclass
 from decimal import Decimal
 
@@ -124,20 +125,41 @@ def time_at(of: Course, level: float, *, above: bool, longest: float) -> float:
     return float(np.sum(part * steps, where=steps <= longest))
 
 
-def heat(of: Course, reference: float, z: float, *, longest: float) -> float:
+def heat(
+    of: Course,
+    reference: float,
+    z: float,
+    *,
+    longest: float,
+    studied: tuple[float, float] = (-math.inf, math.inf),
+) -> float:
     """F in seconds: the integral of 10^((T - reference) / z) over time, exactly along the straight lines between
     readings; gaps left out. ``reference`` and ``z`` in the course's unit (a difference of degrees for ``z``).
 
+    ``studied``: where z was found, in the course's unit. Colder counts for nothing, hotter as the hottest of it.
     Never more than the trapezoid rule over that power, which counts several times too much where readings lie far
     apart on a steep rise. Infinite where a reading is beyond floating point.
     """
-    exponent = (of.values - reference) / z * np.log(10)
+    steps = np.where(np.diff(of.seconds) <= longest, np.diff(of.seconds), 0.0)
+    first, second, warm = _from_the_coldest(of.values[:-1], of.values[1:], studied[0])
+    per_degree = np.log(10) / z
     with np.errstate(over="ignore", invalid="ignore"):
-        first, second, rise = np.exp(exponent[:-1]), np.exp(exponent[1:]), np.diff(exponent)
+        begins, ends = ((np.minimum(each, studied[1]) - reference) * per_degree for each in (first, second))
+        rise, low, high = ends - begins, np.exp(begins), np.exp(ends)
         flat = np.abs(rise) < 1e-6
-        mean = np.where(flat, (first + second) / 2, (second - first) / np.where(flat, 1.0, rise))
-        total = float(np.sum(mean * np.diff(of.seconds), where=np.diff(of.seconds) <= longest))
+        mean = np.where(flat, (low + high) / 2, (high - low) / np.where(flat, 1.0, rise))
+        counted = steps * warm
+        total = float(np.sum(mean * counted, where=counted > 0))
     return total if np.isfinite(total) else float("inf")
+
+
+def _from_the_coldest(first: Floats, second: Floats, coldest: float) -> tuple[Floats, Floats, Floats]:
+    """Both ends of each step, none colder than ``coldest``, and which share of the step is not colder."""
+    low, high = np.minimum(first, second), np.maximum(first, second)
+    across = (low < coldest) & (high > coldest)
+    warm = np.where(low >= coldest, 1.0, 0.0)
+    warm[across] = (high[across] - coldest) / (high - low)[across]
+    return np.maximum(first, coldest), np.maximum(second, coldest), warm
 
 
 def falls_below(of: Course, level: float) -> float | None:

@@ -46,6 +46,8 @@ F = {
     "product_kind": "other moist food",
     "data_source": "invented for this test",
     "validation": "invented for this test",
+    "studied_from": "55",
+    "studied_to": "130",
     **GAP,
 }
 COOL = {
@@ -195,6 +197,56 @@ def test_heat_is_not_counted_where_its_figures_say_nothing(kinds, code):
     with pytest.raises(Unusable) as refusal:
         from_json(F | kinds)
     assert [each.code for each in refusal.value.reasons] == [code]
+
+
+PASTE = F | {
+    "unit": "C62", "reference_temperature": "70", "z": "44.5", "d_minutes": "31.23", "lower": "5",
+    "food_kind": "nut paste", "product_kind": "nut paste", "studied_from": "60", "studied_to": "80",
+}  # fmt: skip
+"""Salmonella in flowing peanut butter, studied from 60 to 80 degC (abstract, read)."""
+
+
+def test_a_nut_paste_in_a_warm_room_comes_to_no_reduction():
+    """Ten days at 25 degC would come to 45 decimal reductions if z held down there; nobody studied it."""
+    days = followed(*((float(minute), 25) for minute in range(0, 14_401, 5)))
+    judgement = judged(PASTE, days)
+    assert (judgement.result, judgement.margin) == (OUTSIDE, -5)
+
+
+def test_heat_hotter_than_studied_counts_as_the_hottest_studied():
+    """60 min at 80 degC are 60 / (31.23 * 10^(-10/44.5)) = 3.223 decimal reductions (computed), hotter no more."""
+    for celsius in (80, 120):
+        judgement = judged(PASTE | {"longest_gap_minutes": "60"}, followed((0, celsius), (60, celsius)))
+        assert float(judgement.margin) + 5 == pytest.approx(3.223, abs=1e-3)
+        assert ("hotter was not studied" in judgement.sentence) is (celsius == 120)
+
+
+def test_a_rise_counts_from_where_it_was_studied():
+    """50 to 70 degC in 4 min counts as 60 to 70 degC in 2 (closed form, computed)."""
+    long = PASTE | {"unit": "MIN", "lower": "1"}
+    rise, part = (
+        judged(long, followed(*points)).margin for points in (((0, 50), (4, 70)), ((0, 60), (2, 70)))
+    )
+    assert float(rise) == pytest.approx(float(part), abs=1e-8)
+    fall = judged(long, followed((0, 70), (4, 50))).margin
+    assert float(fall) == pytest.approx(float(part), abs=1e-8)
+    closed = 44.5 / (5 * log(10)) * (1 - 10 ** (-10 / 44.5))
+    assert float(part) + 1 == pytest.approx(closed, abs=1e-6)
+
+
+def test_heat_in_dry_food_is_always_told_to_promise_too_much():
+    assert "overstates" in judged(PASTE, followed((0, 75), (5, 75))).warning
+    assert "overstates" not in judged(F, followed((0, 75), (5, 75))).warning
+
+
+@pytest.mark.parametrize("name", ["studied_from", "studied_to"])
+def test_heat_says_at_which_temperatures_its_figures_were_found(name):
+    with pytest.raises(Unusable) as refusal:
+        from_json({key: value for key, value in F.items() if key != name})
+    assert [each.field for each in refusal.value.reasons] == [name]
+    with pytest.raises(Unusable) as refusal:
+        from_json(F | {"studied_from": "80", "studied_to": "60"})
+    assert [each.code for each in refusal.value.reasons] == ["bounds-crossed"]
 
 
 def test_heat_during_a_gap_may_be_any():

@@ -29,6 +29,8 @@ LETHALITY = {
     "food": "nut paste",
     "data_source": "journal abstract 2020 (read): peanut butter",
     "validation": "to be done on site",
+    "studied_from": "60",
+    "studied_to": "80",
     "longest_gap_minutes": "1",
     "source": {"provenance": "read", "citation": "journal abstract 2020"},
 }
