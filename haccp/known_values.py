@@ -4,15 +4,18 @@ from dataclasses import dataclass
 from decimal import Decimal
 from typing import Any
 
-from batches.quantities import Dimension, convert, known_unit, plain_text
+from batches.quantities import UNITS, Dimension, convert, known_unit, plain_text
 from config.api.refusals import Unusable
-from haccp.science import boiling, salts
+from haccp.science import boiling, salts, stages
 from haccp.science.answers import Answer, NotComputed
 
 PLACES = Decimal("0.0001")
 ICE_SOURCE = "Melting ice of clean water is at 0 °C (common practice, no source)"
 STATED_SOURCE = "as stated for the standard"
 AS_STATED = frozenset({"reference-instrument", "weight"})
+BY_WATER = frozenset({"ice-point", "boiling-point"})
+HOTTEST_BY_WATER_C = Decimal(str(stages.STAGES[0].low_c))
+"""Where the lowest sugar stage begins (trade tables, read): water, frozen or boiling, verifies no probe in hotter sugar."""
 METHODS = {
     "ice-point": (Dimension.TEMPERATURE,),
     "boiling-point": (Dimension.TEMPERATURE,),
@@ -72,6 +75,18 @@ def known_value(
     if method == "boiling-point":
         return _boiling(unit, pressure, altitude)
     return _salt(unit, salt, temperature)
+
+
+def refuse_too_far(method: str, upper: Decimal, unit: str) -> None:
+    """Raises Unusable where a check in ice or boiling water would speak for a probe in boiling sugar."""
+    hottest = convert(HOTTEST_BY_WATER_C, "CEL", unit) if method in BY_WATER else upper
+    if upper > hottest:
+        sentence = (
+            "A check in ice or boiling water does not verify a probe in boiling sugar, nor at 170 °C: the range "
+            f"it speaks for ends at {plain_text(hottest)} {UNITS[unit].symbol} or below. Hotter, hold it against "
+            "a better instrument."
+        )
+        raise Unusable(sentence, code="water-verifies-no-sugar", field="covers_upper")
 
 
 def _boiling(unit: str, pressure: Decimal | None, altitude: int | None) -> KnownValue:

@@ -100,6 +100,7 @@ def _judge(made: InstrumentVerification) -> None:
     numbers = _numbers(made.said)
     known = _known_value(made, numbers)
     _refuse_range_without_the_point(numbers, known)
+    known_values.refuse_too_far(made.method, numbers["covers_upper"], made.said["unit"])
     made.reference = known.as_json()
     made.result = _result(numbers["as_found"], known, numbers["tolerance"])
     left = numbers.get("as_left")

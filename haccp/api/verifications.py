@@ -78,7 +78,10 @@ class VerificationSerializer(RecordSerializer):
     as_left = Said(help_text="What it showed after it was put right, if it was.")
     tolerance = Said(needed=True, help_text="How far off it may be either way: your own, as in your plan.")
     covers_lower = Said(needed=True, help_text="The range this speaks for; readings outside it are flagged.")
-    covers_upper = Said(needed=True)
+    covers_upper = Said(
+        needed=True,
+        help_text="In ice or boiling water at most 110 °C: water verifies no probe in boiling sugar.",
+    )
     stated = Said(help_text="The value of a weight or a reference instrument; the others are computed.")
     salt = Said(help_text="Of a saturated solution: LiCl, MgCl2, K2CO3, Mg(NO3)2, NaCl, KCl, K2SO4.")
     temperature = Said(help_text="Of the saturated solution, in °C, from 20 to 30.")

@@ -90,6 +90,20 @@ def test_what_cannot_be_known_is_refused(method: str, unit: str, values: dict[st
     assert [reason.field for reason in refusal.value.reasons] == [field]
 
 
+@pytest.mark.parametrize("method", ["ice-point", "boiling-point"])
+@pytest.mark.parametrize(("unit", "most", "more"), [("CEL", "110", "110.1"), ("FAH", "230", "338")])
+def test_water_verifies_no_probe_in_boiling_sugar(method: str, unit: str, most: str, more: str):
+    """The lowest stage begins at 110 degC (candy-stages.csv, read)."""
+    known_values.refuse_too_far(method, Decimal(most), unit)
+    with pytest.raises(Unusable, match="does not verify a probe in boiling sugar, nor at 170 °C") as refusal:
+        known_values.refuse_too_far(method, Decimal(more), unit)
+    assert refusal.value.reasons[0].field == "covers_upper"
+
+
+def test_a_better_instrument_verifies_a_probe_at_170():
+    known_values.refuse_too_far("reference-instrument", Decimal(175), "CEL")
+
+
 @pytest.mark.parametrize(
     ("shown", "expected"), [("99.5", True), ("100.5", True), ("99.4", False), ("100.6", False)]
 )

@@ -135,6 +135,17 @@ def test_without_a_pressure_the_altitude_of_the_establishment_counts(
     assert float(made.reference["value"]) == pytest.approx(94.98, abs=0.01)  # altitude-boiling.csv (computed)
 
 
+def test_boiling_water_does_not_speak_for_a_probe_in_caramel(act: Any, thermometer: Instrument):
+    said = {"unit": "CEL", "pressure": "101.3", "as_found": "100", "tolerance": "1"}
+    said |= {"covers_lower": "90", "covers_upper": "175"}
+    with pytest.raises(Unusable) as refusal:
+        verifications.record(
+            act=act(), instrument=thermometer, method="boiling-point", standard="Tap water", said=said
+        )
+    assert (refusal.value.code, refusal.value.reasons[0].field) == ("water-verifies-no-sugar", "covers_upper")
+    assert not InstrumentVerification.objects.exists()
+
+
 def test_the_error_found_is_told_with_its_sign(verify: Any):
     assert "-0.0019" in verifications.sentences(verify())[0]
     assert "+0.0471" in verifications.sentences(verify("0.8"))[0]
