@@ -7,10 +7,11 @@ of its steps (0 where all are alike, else 1, 2, 4 or 8 bytes); then the steps, a
 import hashlib
 import struct
 import zlib
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from haccp.logger.readings import COLUMNS, Readings, Whole
 
@@ -43,10 +44,10 @@ def pack(readings: Readings) -> Iterator[Block]:
 
 def unpack(data: Iterable[bytes]) -> Readings:
     """The readings of blocks in their order. Raises Damaged."""
-    parts = [_columns(inflate(each)) for each in data]
-    if not parts:
+    packed = [_packed(inflate(each)) for each in data]
+    if not packed:
         raise Damaged("no block")
-    return Readings(*(np.concatenate([part[at] for part in parts]) for at in range(len(COLUMNS))))
+    return Readings(*(_column(packed, at) for at in range(len(COLUMNS))))
 
 
 def together(hashes: Iterable[str]) -> str:
@@ -91,19 +92,44 @@ def _steps(column: Whole) -> tuple[int, int, bytes]:
     return int(column[0]), width, steps.astype(f"<i{width}").tobytes()
 
 
-def _columns(plain: bytes) -> list[Whole]:
+@dataclass(frozen=True)
+class _Packed:
+    """A block before its columns are made: first value and steps of each; no steps where all are alike."""
+
+    count: int
+    firsts: Sequence[int]
+    steps: Sequence[NDArray[np.signedinteger] | None]
+
+
+def _packed(plain: bytes) -> _Packed:
     try:
         form, count, *firsts = HEAD.unpack_from(plain)
         if form != FORM or not 1 <= count <= A_BLOCK:
             raise Damaged(f"form {form}, {count} readings")
-        made, at = [], HEAD.size
-        for first, width in zip(firsts[::2], firsts[1::2], strict=True):
-            column = np.full(count, first, dtype=np.int64)
-            if width:
-                steps = np.frombuffer(plain, dtype=f"<i{width}", count=count - 1, offset=at)
-                column[1:] += np.cumsum(steps, dtype=np.int64)
-                at += width * (count - 1)
-            made.append(column)
+        steps: list[NDArray[np.signedinteger] | None] = []
+        at = HEAD.size
+        for width in firsts[1::2]:
+            found = np.frombuffer(plain, f"<i{width}", count - 1, at) if width else None
+            steps.append(found)
+            at += width * (count - 1)
     except (struct.error, ValueError, TypeError) as error:
         raise Damaged(str(error)) from error
-    return made
+    return _Packed(count, firsts[::2], steps)
+
+
+def _column(packed: Sequence[_Packed], which: int) -> Whole:
+    """One column over all blocks. One that never changes takes no memory: it is a single value seen many times."""
+    total, first = sum(block.count for block in packed), packed[0].firsts[which]
+    if all(block.steps[which] is None and block.firsts[which] == first for block in packed):
+        return np.broadcast_to(np.int64(first), total)
+    column, begin = np.empty(total, dtype=np.int64), 0
+    for block in packed:
+        part, steps = column[begin : begin + block.count], block.steps[which]
+        part[0] = block.firsts[which]
+        if steps is None:
+            part[1:] = part[0]
+        else:
+            part[1:] = steps
+            np.cumsum(part, out=part)
+        begin += block.count
+    return column
