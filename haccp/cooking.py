@@ -25,6 +25,7 @@ STANDARD_DAY = "By the altitude, on a standard day; the band holds ordinary weat
 SETTING = "A stage is a setting for quality. The limits are the plan's, and local rules come first."
 NO_ALTITUDE = "The altitude of the establishment is not stated."
 GIVE_ONE = "State it in the profile, or give the pressure the barometer in the room shows."
+AT_SEA_LEVEL = "{} at sea level; here it is not known, as neither altitude nor pressure is"
 BELOW_STAGES = "below every stage"
 ABOVE_STAGES = "above every stage that boils"
 DRY_SOLIDS = "Sugar melted without water does not boil: its temperature says nothing of solids or moisture."
@@ -119,6 +120,8 @@ def meaning(
         return Meaning(shown, truly, instrument_error, row.name, dry, nothing, water, probe)
     best = shown if truly is None else truly
     name, target = _stage_at(best, water, instrument_error)
+    if isinstance(water, NotComputed):
+        name = AT_SEA_LEVEL.format(name)
     solids = _solids(here, best, pressure_kpa)
     return Meaning(shown, truly, instrument_error, name, target, solids, water, probe)
 
@@ -135,8 +138,10 @@ def _solids(here: Establishment, celsius: float, pressure_kpa: float | None) -> 
     )
     if isinstance(middle, NotComputed):
         return middle
-    spoken = [middle, *(each for each in others if isinstance(each, Computed))]
-    low, high = min(each.low for each in spoken), max(each.high for each in spoken)
+    lower, higher = others
+    # no answer under lower pressure: more than 96 % solids; under higher pressure: hardly any
+    low = min(middle.low, higher.low if isinstance(higher, Computed) else 0.0)
+    high = max(middle.high, lower.high if isinstance(lower, Computed) else 100.0)
     return replace(middle, low=low, high=high, notes=(STANDARD_DAY, *middle.notes))
 
 

@@ -151,6 +151,25 @@ def test_by_altitude_the_band_of_the_solids_holds_the_weather():
     assert cooking.STANDARD_DAY in by_altitude.solids.notes
 
 
+def test_near_the_boiling_point_of_water_the_weather_may_leave_no_solids_at_all():
+    """0.5 °C over a standard day's 99.97: under 3 kPa more water itself boils at about 100.8 (IAPWS, computed)."""
+    solids = means(100.5).solids
+    assert solids.value > 15
+    assert solids.low == 0
+
+
+def test_near_the_thickest_syrup_the_weather_may_leave_nothing_but_solids():
+    """The equation ends at 96 %; under 3 kPa less the same temperature is beyond it."""
+    solids = means(143.5).solids
+    assert solids.value < 96
+    assert solids.high == 100
+
+
+def test_where_neither_altitude_nor_pressure_is_known_a_stage_is_told_as_that_of_the_sea():
+    assert means(114.0, here=UNKNOWN).stage.startswith("soft ball at sea level; here it is not known")
+    assert isinstance(means(114.0, here=UNKNOWN).solids, NotComputed)
+
+
 @pytest.mark.parametrize("here", [SEA, HIGH, UNKNOWN])
 @pytest.mark.parametrize("celsius", [115.0, 160.0, 170.0, 186.0])
 def test_dry_caramel_has_no_solids_and_no_shift_at_any_altitude(here, celsius):
