@@ -11,6 +11,7 @@ from collections.abc import Iterator, Mapping
 from typing import Any
 
 from haccp.plan_documents.spots import Gap, Spot, filled
+from haccp.science.lethality import MOIST, Matrix
 
 _DRY = re.compile(
     r"\b(chocolates?|cocoa|caramels?|sugars?|syrups?|toffees?|nougats?|pralines?|brittles?|fudges?|honey|slabs?|"
@@ -24,6 +25,7 @@ _NEGATIVE = re.compile(
     r"\b(negative|not found|not detected|none found|none detected|absent|absence|no salmonella|no growth|no listeria)\b",
     re.IGNORECASE,
 )
+_DRY_KINDS = frozenset(set(Matrix) - MOIST)
 _TEMPERATURES = {"CEL", "FAH", "KEL"}
 
 
@@ -47,7 +49,7 @@ def never_gaps(spot: Spot, point: Mapping[str, Any]) -> Iterator[Gap]:
 
 def _heat(spot: Spot, limit: Mapping[str, Any], told: str, validated: bool) -> Iterator[Gap]:
     """Heat counted against microbes in dry, sweet or fatty food."""
-    if not _is_heat(limit) or not _DRY.search(told):
+    if not _is_heat(limit) or not (_DRY.search(told) or _says_dry(limit)):
         return
     source = limit.get("source", {})
     if _MEAT.search(
@@ -75,6 +77,11 @@ def _is_heat(limit: Mapping[str, Any]) -> bool:
     if kind == "time_at_temperature":
         return limit.get("side") == "at_or_above" and filled(limit.get("lower"))
     return kind == "range" and limit.get("unit") in _TEMPERATURES and filled(limit.get("lower"))
+
+
+def _says_dry(limit: Mapping[str, Any]) -> bool:
+    """Whether a lethality itself says that it is of a dry or fatty food, whatever it calls it."""
+    return limit.get("kind") == "lethality" and limit.get("product_kind") in _DRY_KINDS
 
 
 def _told(spot: Spot, point: Mapping[str, Any], limit: Mapping[str, Any]) -> str:

@@ -2,7 +2,7 @@
 
 Two-class: accept with at most c bad units of n. Three-class: none above M, at most c between m and M.
 Very large lot (binomial): Pa = sum C(n,i) p^i (1-p)^(n-i). A lot of N units (hypergeometric): whole counts, exact.
-Definitions and check tables read; see tests/haccp/science/test_sampling.py. Every figure supposes random samples and,
+Definitions and check tables read; see tests/haccp/science/test_sampling_plans.py. Every figure supposes random samples and,
 for composites, an even spread: a cluster in one corner is found less often.
 """
 

@@ -87,6 +87,12 @@ def test_a_lethality_in_such_food_is_found_by_its_name(food):
     assert named(with_limits(LETHALITY | {"food": food})) == {"heat-not-validated"}
 
 
+@pytest.mark.parametrize("kind", ["nut paste", "nuts", "chocolate", "sugar mass", "other dry food"])
+def test_a_lethality_that_says_dry_is_found_whatever_its_food_is_called(kind):
+    named_otherwise = LETHALITY | {"food": "tahini", "food_kind": kind, "product_kind": kind}
+    assert named(with_limits(named_otherwise)) == {"heat-not-validated"}
+
+
 @pytest.mark.parametrize("food", ["custard", "vegetable soup"])
 def test_heat_in_other_food_is_for_its_own_validation_part(food):
     assert named(with_limits(LETHALITY | {"food": food})) == set()
