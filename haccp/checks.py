@@ -18,21 +18,33 @@ from haccp.holds import Touched
 from haccp.judging import SENTENCES, OtherPlanVersion, OutsideTheRun, Subject
 from haccp.limits import Result
 from haccp.models import Check, ControlKind, ControlPoint, Deviation, HoldSubject
+from haccp.series import OutsideTheInstrument
 from ledger.acts import Act
 from ledger.deeds import deed
 
+ASKED_BACK = (
+    "A reading lies outside the range of {}. Look at the unit: was it read in another? Nothing was stored. If it is "
+    "right, send it again with as_entered as true."
+)
+
 
 @deed
-def record(*, act: Act, subject: Subject, said: Sequence[Mapping[str, Any]]) -> Check:
+def record(
+    *, act: Act, subject: Subject, said: Sequence[Mapping[str, Any]], as_entered: bool = True
+) -> Check:
     """Judge readings and keep them; open a deviation and hold when one lies outside.
 
     ``said``: one reading for each limit of the control point, each with its own unit; kept as sent, judged in
-    the limit's unit. Whether the batch was running is asked of the time of the work. Raises Unusable, Unknown,
-    OutsideTheRun, OtherPlanVersion. Every refusal first asks whether this is a repeat of what is stored.
+    the limit's unit. Whether the batch was running is asked of the time of the work. A reading that its instrument
+    cannot show is asked back unless it is said to be ``as_entered``; then it is stored and flagged. Raises Unusable,
+    Unknown, OutsideTheRun, OtherPlanVersion, OutsideTheInstrument. Every refusal first asks whether this is a repeat
+    of what is stored.
     """
     check = judging.shape(act, subject, said)
     try:
         judging.judge(check, subject, said, _in_force(act, subject))
+        if _to_ask_back(check, as_entered):
+            raise OutsideTheInstrument(ASKED_BACK.format(subject.instrument), field="readings")
     except Refusal:
         check.answer_if_repeated()
         raise
@@ -55,6 +67,11 @@ def withdraw(*, act: Act) -> Check:
     check.insert()
     _reopen(act, check)
     return check
+
+
+def _to_ask_back(check: Check, as_entered: bool) -> bool:
+    """A reading in another unit looks like this; once it is said to be right it is a fact like any other."""
+    return not as_entered and judging.OUTSIDE_INSTRUMENT in check.flags
 
 
 def _stands_alone(check: Check) -> bool:
@@ -144,6 +161,7 @@ class Wanted:
     act: Act
     subject: Subject
     said: Sequence[Mapping[str, Any]]
+    as_entered: bool = True
 
 
 def record_many(wanted: Sequence[Wanted]) -> list[Check | Refusal]:
@@ -162,7 +180,7 @@ def record_many(wanted: Sequence[Wanted]) -> list[Check | Refusal]:
         except Refusal:
             answers[index] = _alone(each)
             continue
-        if _stands_alone(check):
+        if _stands_alone(check) and not _to_ask_back(check, each.as_entered):
             together[index] = check
         else:
             answers[index] = _alone(each)
@@ -180,7 +198,7 @@ def record_many(wanted: Sequence[Wanted]) -> list[Check | Refusal]:
 
 def _alone(each: Wanted) -> Check | Refusal:
     try:
-        return record(act=each.act, subject=each.subject, said=each.said)
+        return record(act=each.act, subject=each.subject, said=each.said, as_entered=each.as_entered)
     except Refusal as refusal:
         return refusal
     except IntegrityError as error:

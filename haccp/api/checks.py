@@ -130,6 +130,13 @@ class CheckSerializer(RecordSerializer):
         help_text="start, end, break or change, where the plan asks for more than one of them.",
     )
     readings = ReadingSerializer(many=True, max_length=MOST_READINGS)  # type: ignore[call-arg]
+    as_entered = serializers.BooleanField(
+        required=False,
+        default=False,
+        write_only=True,
+        help_text="Store a reading that its instrument cannot show, flagged; without it such a reading is asked back "
+        "(409), since it looks like one in another unit.",
+    )
     result = serializers.ChoiceField(choices=[each.value for each in Result], read_only=True)
     judgements = serializers.ListField(child=serializers.DictField(), read_only=True)
     flags = serializers.ListField(child=serializers.CharField(), read_only=True)
@@ -164,7 +171,12 @@ class CheckFilters(serializers.Serializer):
 
 
 class Checks(RecordView):
-    """Checks, newest first; a new one is judged and answered at once. ``?batch=`` narrows the list."""
+    """Checks, newest first; a new one is judged and answered at once. ``?batch=`` narrows the list.
+
+    A reading outside the range of its instrument is asked back once (409, nothing stored): sent again with
+    ``as_entered`` true it is stored and flagged. Who sends what was entered without a network, and cannot ask,
+    says true at once.
+    """
 
     serializer_class = CheckSerializer
     queryset = Check.objects.select_related(
@@ -184,7 +196,7 @@ class Checks(RecordView):
 
     def deed(self, act: Act, **values: Any) -> Record:
         said = [dict(each) for each in values.pop("readings")]
-        return checks.record(act=act, subject=subject_of(values), said=said)
+        return checks.record(act=act, subject=subject_of(values), said=said, as_entered=values["as_entered"])
 
 
 class WithdrawnCheckSerializer(RecordSerializer):
@@ -250,7 +262,8 @@ class ManyChecks(Scoped):
         serializer.is_valid(raise_exception=True)
         values = dict(serializer.validated_data)
         said = [dict(each) for each in values.pop("readings")]
-        return checks.Wanted(act_of(self, request, values), subject_of(values), said)
+        act = act_of(self, request, values)
+        return checks.Wanted(act, subject_of(values), said, values["as_entered"])
 
     def _answer(
         self, answer: Check | Refusal, wanted: checks.Wanted, context: dict[str, Any]

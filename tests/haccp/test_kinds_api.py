@@ -15,6 +15,7 @@ from haccp.api.checks import KeptReference
 from haccp.limits import Result
 from haccp.models import Check, Deviation, Hold
 from haccp.trials import PointTrial, propose, run
+from ledger.ids import uuid7
 from ledger.models import Person
 from reports import rendering
 from reports.jobs import ask, read
@@ -205,7 +206,29 @@ def test_each_limit_and_each_member_needs_its_reading(api: Client, body: Any, mi
 
 def test_a_course_beyond_its_instrument_is_flagged(api: Client, body: Any):
     hot = {"unit": "CEL", "points": points((0, "69"), (1, "755"), (4, "75"))}
-    assert api.send("checks", body(core=hot)).json()["flags"] == ["outside-the-instruments-range"]
+    said = body(core=hot)
+    asked = api.send("checks", said)
+    assert (asked.status_code, asked.json()["type"]) == (409, "/api/problems/outside-the-instruments-range")
+    assert "was it read in another?" in asked.json()["errors"][0]["detail"]
+    assert not Check.objects.exists()
+    stored = api.send("checks", said | {"as_entered": True})
+    assert (stored.status_code, stored.json()["flags"]) == (201, ["outside-the-instruments-range"])
+    assert "measure again with another" in " ".join(stored.json()["sentences"])
+
+
+def test_of_many_only_what_no_instrument_can_show_is_asked_back(api: Client, body: Any):
+    """338 degF sent as degC: the probe ends at 200 degC."""
+    hot = {"unit": "CEL", "points": points((0, "69"), (1, "338"), (4, "338"))}
+    items = [body(core=hot), body(), body(core=hot) | {"as_entered": True}]
+    answers = api.send("checks/many", {"items": items}).json()["answers"]
+    assert [each["status"] for each in answers] == [409, 201, 201]
+
+
+def test_a_repeat_of_what_is_stored_is_not_asked_back(api: Client, body: Any):
+    hot = {"unit": "CEL", "points": points((0, "69"), (1, "338"), (4, "338"))}
+    said = body(core=hot) | {"id": str(uuid7())}
+    assert api.send("checks", said | {"as_entered": True}).status_code == 201
+    assert api.send("checks", said).status_code == 200
 
 
 def test_many_at_once_come_to_the_same(api: Client, body: Any):
