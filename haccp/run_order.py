@@ -47,7 +47,7 @@ class Cleaning:
 
     first: Mapping[str, Minutes]
     between: Mapping[tuple[str, str], Minutes]
-    last: Mapping[str, int]
+    last: Mapping[str, Minutes]
 
 
 @dataclass(frozen=True)
@@ -231,7 +231,7 @@ def _problem(
         due=[each.due for each in planned],
         first=[cleaning.first[name] for name in names],
         between=[[None if a == b else cleaning.between[a, b] for b in names] for a in names],
-        last=[cleaning.last.get(name, 0) for name in names],
+        last=[cleaning.last.get(name) or 0 for name in names],
         before=_all_before(names, before),
     )
 

@@ -238,6 +238,11 @@ SPECIAL: dict[str, Any] = {
     "checks/many": lambda scene: {"items": [scene.body("post", BASE + "checks")]},
     "checks/withdrawn": lambda scene: {"corrects": scene.ids["check"], "reason": "Never happened."},
     "documents": lambda scene: {"subject": scene.ids["batch"], "trial": None},
+    "run-orders": lambda scene: {
+        "batches": [{"name": "A", "material": scene.ids["product"], "minutes": 30}],
+        "cleaning": [{"after": None, "before": "A", "minutes": 0}],
+        "before": [],
+    },
     "trials": {"quantity": "water activity", "limit": TRIED_LIMIT, "points": None, "rule": None},
     "compositions": COMPOSITION | {"in_force_from": "2026-04-01"},
     "compositions/{id}": COMPOSITION,

@@ -1,6 +1,6 @@
 from django.urls import path
 
-from haccp.api import compositions, cooking, predictions
+from haccp.api import compositions, cooking, predictions, run_orders
 
 HERE = "establishments/<uuid:establishment>/"
 
@@ -19,4 +19,5 @@ urlpatterns = [
     path(f"{HERE}lots/<uuid:uid>/growth", predictions.LotGrowth.as_view(), name="lot-growth"),
     path(f"{HERE}cooking/stages", cooking.Stages.as_view(), name="cooking-stages"),
     path(f"{HERE}cooking/reading", cooking.ReadingMeaning.as_view(), name="cooking-reading"),
+    path(f"{HERE}run-orders", run_orders.RunOrders.as_view(), name="run-orders"),
 ]
