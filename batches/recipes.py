@@ -25,7 +25,7 @@ def draft(*, act: Act, code: str, name: str, material: Material, document: dict[
     Raises Unusable (a number that is not text, too large), Unknown, RuleBroken where the code is taken.
     """
     values = {"code": code, "name": name, "material": material, "draft": document}
-    return reference.make(act=act, kind=Recipe, values=_with_text_only(values))
+    return reference.make(act=act, kind=Recipe, values=with_text_only(values))
 
 
 @deed
@@ -37,7 +37,7 @@ def redraft(
     Raises Unusable, ChangedMeanwhile, RuleBroken.
     """
     return reference.alter(
-        act=act, row=recipe, values=_with_text_only(values), expected_version=expected_version
+        act=act, row=recipe, values=with_text_only(values), expected_version=expected_version
     )
 
 
@@ -210,7 +210,7 @@ def _line_gaps(document: RecipeDocument, found: dict[str, Material]) -> list[Rea
     return reasons
 
 
-def _with_text_only(values: dict[str, Any]) -> dict[str, Any]:
+def with_text_only(values: dict[str, Any]) -> dict[str, Any]:
     """Numbers in a draft are text, so that no digit is lost. Raises Unusable naming the place."""
     if "draft" not in values:
         return values
@@ -222,7 +222,7 @@ def _with_text_only(values: dict[str, Any]) -> dict[str, Any]:
         raise Unusable(f"The draft cannot be kept: {error}", field="draft") from error
     if size > MOST_BYTES:
         raise Unusable(
-            f"A recipe is at most {MOST_BYTES} bytes; this has {size}.", code="too-large", field="draft"
+            f"A draft is at most {MOST_BYTES} bytes; this has {size}.", code="too-large", field="draft"
         )
     return values
 
