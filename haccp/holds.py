@@ -25,7 +25,16 @@ from batches.models import (
 )
 from config.api.refusals import Unknown
 from haccp import doubts
-from haccp.models import Check, ControlKind, Deviation, Hold, HoldSubject, Instrument, InstrumentVerification
+from haccp.models import (
+    Check,
+    ControlKind,
+    Deviation,
+    Hold,
+    HoldSubject,
+    Instrument,
+    InstrumentVerification,
+    PackingCheck,
+)
 from ledger.acts import Act
 from ledger.models import Establishment
 
@@ -167,6 +176,24 @@ def _of_verification(establishment: Establishment, subject: UUID, since: datetim
     return list(Lot.objects.filter(Q(batch__in=checks.values("batch")) | Q(pk__in=checks.values("lot"))))
 
 
+def _of_packing(establishment: Establishment, subject: UUID, since: datetime | None) -> list[Lot]:
+    """The lot that was packed, if it was named; else what its batch made since, and the last lot made before that.
+
+    Packing may go on after a lot was made, so the last one before the last good check is in doubt as well.
+    """
+    check = _one(PackingCheck, establishment, pk=subject)
+    if check.lot is not None:
+        return [check.lot]
+    lots = _made(establishment, since, Q(batch=check.batch))
+    if since is not None:
+        made = Movement.objects.standing().filter(
+            batch=check.batch, what=MovementKind.MADE, performed_at__lt=since
+        )
+        last = made.order_by("-performed_at", "-id").values("lot")[:1]
+        lots += Lot.objects.filter(pk__in=last)
+    return lots
+
+
 def _of_supplier_lot(establishment: Establishment, subject: UUID, since: datetime | None) -> list[Lot]:
     """Every delivery that bears the same supplier's code as the lot named."""
     named = _one(Lot, establishment, uid=subject)
@@ -195,5 +222,6 @@ FINDERS: dict[HoldSubject, Finder] = {
     HoldSubject.AREA: _of_area,
     HoldSubject.INSTRUMENT: _of_instrument,
     HoldSubject.VERIFICATION: _of_verification,
+    HoldSubject.PACKING: _of_packing,
     HoldSubject.SUPPLIER_LOT: _of_supplier_lot,
 }

@@ -202,6 +202,18 @@ VERIFICATION = {
     "covers_lower": "0.7",
     "covers_upper": "0.8",
 }
+LABEL = {
+    "languages": ["en"],
+    "name": {"en": "Hazelnut filling"},
+    "contains": ["hazelnut"],
+    "may_contain": [{"allergen": "almond", "reason": "Same grinder."}],
+    "ingredients": [
+        {"name": {"en": "*hazelnuts*"}, "material": "NUT", "allergens": ["hazelnut"]},
+        {"name": {"en": "icing sugar"}, "material": "ICS"},
+    ],
+    "unpacked": True,
+}
+PACKED = {"issued": "9", "applied": "7", "spoiled": "2", "returned": "0"}
 RULE = {"quantity": "water activity", "unit": "C62", "lower": None, "upper": "0.6", "in_force_until": None}
 ALLERGEN_LIST = {
     "document": {
@@ -244,6 +256,11 @@ SPECIAL: dict[str, Any] = {
         "before": [],
     },
     "trials": {"quantity": "water activity", "limit": TRIED_LIMIT, "points": None, "rule": None},
+    "contact-assessments": {"lot": None, "allergens": ["almond"], "until": "2027-01-01"},
+    "contact-assessments/withdrawn": lambda scene: {
+        "corrects": scene.ids["contact-assessments"],
+        "reason": "The table is another now.",
+    },
     "compositions": COMPOSITION | {"in_force_from": "2026-04-01"},
     "compositions/{id}": COMPOSITION,
     "deviations": lambda scene: {"hold": {"kind": "lot", "subject": scene.ids["lot"], "since": None}},
@@ -256,6 +273,8 @@ SPECIAL: dict[str, Any] = {
     },
     "instruments": PROBE,
     "instruments/{id}": PROBE,
+    "labels": {"draft": LABEL},
+    "labels/{id}": {"draft": LABEL},
     "local-rules": RULE,
     "local-rules/from-file": {"example": "eu", "csv": None},
     "local-rules/{id}": RULE,
@@ -267,6 +286,11 @@ SPECIAL: dict[str, Any] = {
     "movements/shipped": lambda scene: {"lot": scene.ids["released_lot"]},
     "movements/used": {"part": None, "recipe_line": 1},
     "movements/withdrawn": lambda scene: {"corrects": scene.ids["movement"], "reason": "Never happened."},
+    "packing-checks": {"lot": None, "seen": "", "counts": PACKED},
+    "packing-checks/withdrawn": lambda scene: {
+        "corrects": scene.ids["packing-checks"],
+        "reason": "Never happened.",
+    },
     "partners": {"is_supplier": True},
     "partners/{id}": {"is_supplier": True},
     "plans": {"draft": {"title": "Drops"}},
@@ -377,6 +401,7 @@ def _ids(house: House) -> dict[str, str]:
         range_upper="200",
     )
     due_instruments.sweep()
+    labels = _labelled(lead, running)
     document = lead.post("documents", kind="batch-record", subject=running)["id"]
     file = io.BytesIO(PNG)
     file.name = "scan.png"
@@ -442,8 +467,32 @@ def _ids(house: House) -> dict[str, str]:
         "in_place": place,
         "subject": lot,
         "establishment": HOUSE,
+        **labels,
     }
     return {name: str(value) for name, value in ids.items()}
+
+
+def _labelled(lead: Asking, batch: str) -> dict[str, Any]:
+    """An approved label, another that can be approved, a packing check, and an assessment."""
+    begun = {"material": rows_id("materials", "FIL"), "draft": LABEL}
+    approved, label = (lead.post("labels", code=code, name="Tub", **begun)["id"] for code in ("LA", "LB"))
+    signed = {"performed_at": NOW, "password": PASSWORD}
+    version = lead.post(f"labels/{approved}/versions", draft_version=1, **signed)["id"]
+    check = {"batch": batch, "moment": "end", "label_version": version, "counts": PACKED}
+    return {
+        "labels": label,
+        "label-versions": version,
+        "label_version": version,
+        "packing-checks": lead.post("packing-checks", performed_at=NOW, **check)["id"],
+        "contact-assessments": lead.post(
+            "contact-assessments",
+            material=rows_id("materials", "FIL"),
+            allergens=["almond"],
+            because="Rinse water of the grinder, ten runs.",
+            until="2027-01-01",
+            **signed,
+        )["id"],
+    }
 
 
 def said(body: dict[str, Any]) -> dict[str, Any]:

@@ -1,8 +1,9 @@
-from haccp.api import allergen_urls, filling_urls, judging_urls, planning_urls
+from haccp.api import allergen_urls, filling_urls, judging_urls, label_urls, planning_urls
 
 urlpatterns = [
     *planning_urls.urlpatterns,
     *judging_urls.urlpatterns,
     *filling_urls.urlpatterns,
     *allergen_urls.urlpatterns,
+    *label_urls.urlpatterns,
 ]

@@ -14,6 +14,7 @@ from haccp.models.deviations import (
 )
 from haccp.models.gates import Release, StartPermission
 from haccp.models.instruments import InstrumentState, InstrumentVerification, Method, Verified
+from haccp.models.labels import ContactAssessment, Label, LabelVersion, Moment, Packed, PackingCheck
 from haccp.models.plans import ControlKind, ControlPoint, Plan, PlanProduct, PlanVersion
 from haccp.models.rules import UNCONFIRMED, Effect, Instrument, LocalRule, MeantFor
 from haccp.models.series import Series, SeriesBlock
@@ -25,6 +26,7 @@ __all__ = [
     "Check",
     "Closing",
     "Composition",
+    "ContactAssessment",
     "ControlKind",
     "ControlPoint",
     "Correction",
@@ -36,10 +38,15 @@ __all__ = [
     "Instrument",
     "InstrumentState",
     "InstrumentVerification",
+    "Label",
+    "LabelVersion",
     "LocalRule",
     "MeantFor",
     "Method",
+    "Moment",
     "Notice",
+    "Packed",
+    "PackingCheck",
     "Plan",
     "PlanProduct",
     "PlanVersion",

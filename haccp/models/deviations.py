@@ -26,6 +26,7 @@ class Deviation(Record):
         REPORTED = "reported", "reported by a person"
         EMERGENCY_START = "emergency-start", "started without permission"
         INSTRUMENT = "instrument", "an instrument failed its verification"
+        LABEL = "label", "a wrong label, or labels not accounted for"
 
     what = models.CharField(max_length=20, choices=What.choices)
     subject = models.UUIDField()
@@ -54,6 +55,7 @@ class Deviation(Record):
                         "reported",
                         "emergency-start",
                         "instrument",
+                        "label",
                     ]
                 ),
             ),
@@ -70,6 +72,7 @@ class HoldSubject(models.TextChoices):
     AREA = "area", "area"
     INSTRUMENT = "instrument", "instrument"
     VERIFICATION = "verification", "failed verification of an instrument"
+    PACKING = "packing", "what was packed before a bad packing check"
     SUPPLIER_LOT = "supplier-lot", "supplier's lot"
 
 

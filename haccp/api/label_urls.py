@@ -1,0 +1,30 @@
+from django.urls import path
+
+from haccp.api import contact_assessments, labels, packing
+
+HERE = "establishments/<uuid:establishment>/"
+LABEL = f"{HERE}labels/<uuid:pk>"
+VERSION = f"{HERE}label-versions/<uuid:pk>"
+PACKING = f"{HERE}packing-checks"
+ASSESSMENTS = f"{HERE}contact-assessments"
+
+urlpatterns = [
+    path(f"{HERE}labels", labels.Labels.as_view(), name="labels"),
+    path(LABEL, labels.OneLabel.as_view(), name="label"),
+    path(f"{LABEL}/versions", labels.LabelVersions.as_view(), name="label-versions"),
+    path(VERSION, labels.OneLabelVersion.as_view(), name="label-version"),
+    path(PACKING, packing.PackingChecks.as_view(), name="packing-checks"),
+    path(f"{PACKING}/withdrawn", packing.WithdrawnPackingChecks.as_view(), name="packing-checks-withdrawn"),
+    path(f"{PACKING}/<uuid:pk>", packing.OnePackingCheck.as_view(), name="packing-check"),
+    path(ASSESSMENTS, contact_assessments.ContactAssessments.as_view(), name="contact-assessments"),
+    path(
+        f"{ASSESSMENTS}/withdrawn",
+        contact_assessments.WithdrawnContactAssessments.as_view(),
+        name="contact-assessments-withdrawn",
+    ),
+    path(
+        f"{ASSESSMENTS}/<uuid:pk>",
+        contact_assessments.OneContactAssessment.as_view(),
+        name="contact-assessment",
+    ),
+]
