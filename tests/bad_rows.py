@@ -175,6 +175,7 @@ refuses(
     confirmed_at=NOON,
     in_use=False,
 )
+refuses("allergen_statement_names_its_document", haccp.AllergenStatement, document="")
 refuses("instrument_range_is_in_order", haccp.Instrument, range_upper=same("range_lower"))
 refuses("instrument_resolution_is_positive", haccp.Instrument, resolution=0)
 refuses("instrument_uncertainty_is_not_negative", haccp.Instrument, expanded_uncertainty=-1)

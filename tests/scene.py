@@ -227,6 +227,7 @@ ALLERGEN_LIST = {
     },
     "in_force_until": None,
 }
+ALLERGENS_SAID = [{"allergen": "milk", "says": "free-of", "because": "the mill handles none"}]
 # What usual values alone do not make acceptable.
 SPECIAL: dict[str, Any] = {
     "keys": {"sign_in_name": "mara", "label": "a tablet", "days": 3},
@@ -234,6 +235,11 @@ SPECIAL: dict[str, Any] = {
     "allergen-lists/from-file": {"example": "eu"},
     "allergen-lists/{id}": ALLERGEN_LIST,
     "allergen-lists/{id}/confirmation": {"list_version": 1},
+    "allergen-statements": {"says": ALLERGENS_SAID, "lot": None},
+    "allergen-statements/withdrawn": lambda scene: {
+        "corrects": scene.ids["allergen-statements"],
+        "reason": "Never said.",
+    },
     "batches": lambda scene: {"recipe_version": scene.ids["recipe-versions"], "equipment": []},
     "batches/{uid}/parts": {"number": 7},
     "batches/{uid}/starts": lambda scene: {
@@ -370,6 +376,15 @@ def _ids(house: House) -> dict[str, str]:
         in_force_from="2026-01-01",
     )["id"]
     allergens = lead.post("allergen-lists/from-file", example="codex")["list"]["id"]
+    stated = lead.post(
+        "allergen-statements",
+        performed_at=NOW,
+        material=rows_id("materials", "ICS"),
+        says=ALLERGENS_SAID,
+        document="Sheet 4",
+        document_day="2026-01-05",
+        in_force_from="2026-01-05",
+    )["id"]
     composition = lead.post(
         "compositions",
         code="C-ICS",
@@ -414,6 +429,7 @@ def _ids(house: House) -> dict[str, str]:
     operator = house.operator.person
     ids: dict[str, Any] = {
         "allergen-lists": allergens,
+        "allergen-statements": stated,
         "areas": area,
         "area": area,
         "attachments": attached,

@@ -1,8 +1,9 @@
 from django.urls import path
 
-from haccp.api import allergen_lists
+from haccp.api import allergen_lists, allergen_statements
 
 HERE = "establishments/<uuid:establishment>/"
+STATEMENTS = f"{HERE}allergen-statements"
 LISTS = f"{HERE}allergen-lists"
 
 urlpatterns = [
@@ -15,5 +16,16 @@ urlpatterns = [
         f"{LISTS}/<uuid:pk>/confirmation",
         allergen_lists.ConfirmAllergenList.as_view(),
         name="allergen-list-confirmation",
+    ),
+    path(STATEMENTS, allergen_statements.AllergenStatements.as_view(), name="allergen-statements"),
+    path(
+        f"{STATEMENTS}/withdrawn",
+        allergen_statements.WithdrawnAllergenStatements.as_view(),
+        name="allergen-statements-withdrawn",
+    ),
+    path(
+        f"{STATEMENTS}/<uuid:pk>",
+        allergen_statements.OneAllergenStatement.as_view(),
+        name="allergen-statement",
     ),
 ]

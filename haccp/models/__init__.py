@@ -1,4 +1,4 @@
-from haccp.models.allergens import AllergenList
+from haccp.models.allergens import AllergenList, AllergenStatement
 from haccp.models.checks import Check, Result
 from haccp.models.compositions import Composition
 from haccp.models.deviations import (
@@ -22,6 +22,7 @@ from haccp.models.series import Series, SeriesBlock
 __all__ = [
     "UNCONFIRMED",
     "AllergenList",
+    "AllergenStatement",
     "Answer",
     "Check",
     "Closing",

@@ -3,9 +3,10 @@
 from django.db import models
 from django.db.models import F, Q
 
+from batches.models import Lot, Material, TradingPartner
 from batches.models.places import Reference
 from haccp.models.rules import UNCONFIRMED
-from ledger.models import Person
+from ledger.models import BASE_1, Person, Record
 
 
 class AllergenList(Reference):
@@ -51,3 +52,32 @@ class AllergenList(Reference):
     def status(self) -> str:
         """In words, wherever the list is named."""
         return UNCONFIRMED if self.confirmed_by_id is None else "confirmed"
+
+
+class AllergenStatement(Record):
+    """What a document states about the allergens of a material: of every lot, of one supplier's, or of one lot.
+
+    ``says``: as ``haccp.allergens.saying`` reads it. ``lot`` empty = every lot; ``supplier`` empty = any. What it does
+    not speak of is unknown. For every lot it holds from ``in_force_from`` on; for one lot from its beginning.
+    """
+
+    kind = "haccp.allergen-statement"
+
+    material = models.ForeignKey(Material, models.PROTECT, related_name="allergen_statements")
+    lot = models.ForeignKey(Lot, models.PROTECT, null=True, blank=True, related_name="allergen_statements")
+    supplier = models.ForeignKey(TradingPartner, models.PROTECT, null=True, blank=True, related_name="+")
+    says = models.JSONField()
+    document = models.CharField(max_length=200)  # its name and number
+    document_day = models.DateField()
+    in_force_from = models.DateField()
+
+    own_fields = ("material", "lot", "supplier", "says", "document", "document_day", "in_force_from")
+    client_fields = own_fields
+    FORMS = {1: BASE_1 + own_fields}
+
+    class Meta(Record.Meta):
+        indexes = [*Record.Meta.indexes, models.Index(fields=["material", "in_force_from"])]
+        constraints = [
+            *Record.Meta.constraints,
+            models.CheckConstraint(name="allergen_statement_names_its_document", condition=~Q(document="")),
+        ]

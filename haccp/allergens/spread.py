@@ -1,0 +1,156 @@
+"""Sets carried along a genealogy, as whole numbers with one bit a member; and how much of one is in what. Pure.
+
+Lots are named by a number, links are (source, target). One pass in topological order carries every set at once. A loop,
+which no deed writes, is walked until nothing changes any more: everything in it is in all of it.
+"""
+
+from collections import defaultdict, deque
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from decimal import Decimal
+
+ALL = -1
+"""Every bit."""
+
+
+class Web:
+    """What comes from what. ``links``: (source, target), each once."""
+
+    def __init__(self, links: Iterable[tuple[int, int]]):
+        self.sources: defaultdict[int, list[int]] = defaultdict(list)
+        self.targets: defaultdict[int, list[int]] = defaultdict(list)
+        for source, target in links:
+            self.sources[target].append(source)
+            self.targets[source].append(target)
+
+    def order(self) -> tuple[list[int], list[int]]:
+        """Every lot after all it came from; and those in a loop or after one."""
+        waiting = {target: len(sources) for target, sources in self.sources.items()}
+        ready = deque(key for key in self.targets if key not in waiting)
+        done: list[int] = []
+        while ready:
+            key = ready.popleft()
+            done.append(key)
+            for target in self.targets.get(key, ()):
+                waiting[target] -= 1
+                if not waiting[target]:
+                    ready.append(target)
+        return done, [key for key, left in waiting.items() if left]
+
+
+def spread(web: Web, own: Mapping[int, int], keep: Mapping[int, int] | None = None) -> dict[int, int]:
+    """By lot: its own bits and all that came with what it was made of.
+
+    ``keep``: the bits that a lot hands on, where not all (a wrapper brings no missing statements).
+    """
+    keep = keep or {}
+    found = dict(own)
+    done, looped = web.order()
+    for key in done:
+        _take_in(web, found, keep, key)
+    changed = bool(looped)
+    while changed:
+        changed = any([_take_in(web, found, keep, key) for key in looped])  # every one, each time
+    return found
+
+
+def _take_in(web: Web, found: dict[int, int], keep: Mapping[int, int], key: int) -> bool:
+    before = bits = found.get(key, 0)
+    for source in web.sources.get(key, ()):
+        bits |= found.get(source, 0) & keep.get(source, ALL)
+    found[key] = bits
+    return bits != before
+
+
+def shortest(
+    start: int,
+    bit: int,
+    *,
+    web: Web,
+    own: Mapping[int, int],
+    found: Mapping[int, int],
+    names: Mapping[int, str],
+    keep: Mapping[int, int] | None = None,
+) -> tuple[int, ...]:
+    """The shortest way by which ``bit`` came into ``start``: from the lot that has it as its own, ``start`` last.
+
+    Breadth first; of ways of one length the one whose names come first, read from ``start`` back. Empty where the
+    bit is not there.
+    """
+    keep = keep or {}
+    came: dict[int, int | None] = {start: None}
+    queue = deque([start])
+    while queue:
+        key = queue.popleft()
+        if own.get(key, 0) & bit:
+            return tuple(_way(key, came))
+        for source in sorted(web.sources.get(key, ()), key=lambda each: names.get(each, "")):
+            if source not in came and found.get(source, 0) & keep.get(source, ALL) & bit:
+                came[source] = key
+                queue.append(source)
+    return ()
+
+
+def _way(key: int | None, came: Mapping[int, int | None]) -> Iterator[int]:
+    while key is not None:
+        yield key
+        key = came[key]
+
+
+@dataclass(frozen=True)
+class Band:
+    """An amount in mg/kg between ``low`` and ``high``; None is not known."""
+
+    low: Decimal
+    high: Decimal | None
+
+
+NOTHING = Band(Decimal(0), Decimal(0))
+
+
+@dataclass(frozen=True)
+class Mixed:
+    """What one lot was mixed of. ``parts``: each source's share of the mass of everything used.
+
+    ``thicker``: the mass used over the mass that came out, at least 1: what went off may all have been water, and
+    then everything else is thicker by that; None where a mass is not known. ``shares_known``: every mass used is.
+    """
+
+    parts: Sequence[tuple[int, Decimal]]
+    thicker: Decimal | None
+    shares_known: bool
+
+
+def bands(web: Web, own: Mapping[int, Band], mixed: Mapping[int, Mixed]) -> dict[int, Band]:
+    """By lot: how much of a substance is in it, by the shares. What was stated of the lot itself may add to that.
+
+    ``low`` takes it that nothing but the substance's share came along, ``high`` that all that was lost was water.
+    Heat is held to take nothing off.
+    """
+    found = dict(own)
+    done, looped = web.order()
+    for key in done:
+        if key in mixed:
+            found[key] = _higher(own.get(key, NOTHING), _mix(mixed[key], found))
+    for key in looped:
+        found[key] = Band(Decimal(0), None)
+    return found
+
+
+def _mix(mixed: Mixed, found: Mapping[int, Band]) -> Band:
+    sources = [(share, found.get(source, NOTHING)) for source, share in mixed.parts]
+    if all(band == NOTHING for _, band in sources):
+        return NOTHING
+    if not mixed.shares_known:
+        return Band(Decimal(0), None)
+    low = sum((share * band.low for share, band in sources), Decimal(0))
+    highs = [share * band.high for share, band in sources if band.high is not None]
+    if mixed.thicker is None or len(highs) < len(sources):
+        return Band(low, None)
+    return Band(low, mixed.thicker * sum(highs, Decimal(0)))
+
+
+def _higher(one: Band, other: Band) -> Band:
+    if one.high is None or other.high is None:
+        return Band(max(one.low, other.low), None)
+    return Band(max(one.low, other.low), max(one.high, other.high))

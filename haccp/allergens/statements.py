@@ -1,0 +1,108 @@
+"""What documents state about the allergens of materials and lots; a later one replaces the earlier from its day on."""
+
+from collections.abc import Collection
+from dataclasses import replace
+from datetime import date
+from typing import Any
+from uuid import UUID
+
+from batches.locks import lock_material
+from batches.models import Lot, Material, TradingPartner
+from batches.texts import one_line
+from config.api.refusals import RuleBroken, Unknown, Unusable
+from haccp.allergens import lists, saying
+from haccp.models import AllergenStatement
+from ledger.acts import Act
+from ledger.deeds import deed
+
+LONGEST_DOCUMENT = 200
+
+
+@deed
+def record(
+    *,
+    act: Act,
+    material: Material,
+    says: list[dict[str, Any]],
+    document: str,
+    document_day: date,
+    in_force_from: date,
+    lot: Lot | None = None,
+    supplier: TradingPartner | None = None,
+) -> AllergenStatement:
+    """Keep what a document states; with ``act.corrects`` it replaces an earlier record.
+
+    ``lot``: None is every lot of the material. ``supplier``: None is whoever supplies it. ``says``: see
+    ``haccp.allergens.saying``. Raises Unusable with every reason, Unknown, RuleBroken. A refusal first asks whether
+    this is a repeat of what is stored.
+    """
+    lock_material(act.establishment)
+    made = AllergenStatement.new(
+        act,
+        material=material,
+        lot=lot,
+        supplier=supplier,
+        says=says,
+        document=document,
+        document_day=document_day,
+        in_force_from=in_force_from,
+    )
+    made.answer_if_repeated()
+    _refuse_foreign(made)
+    one_line(document, field="document", longest=LONGEST_DOCUMENT)
+    if document_day > act.local_day:
+        raise Unusable("A document of a day to come is none.", code="in-the-future", field="document_day")
+    saying.read(says, lists.vocabulary(act.establishment))
+    return made.insert()
+
+
+@deed
+def withdraw(*, act: Act) -> AllergenStatement:
+    """Say that the statement ``act.corrects`` was never made. Raises Unknown, RuleBroken."""
+    lock_material(act.establishment)
+    made = AllergenStatement.withdrawal(replace(act, withdraws=True))
+    made.answer_if_repeated()
+    return made.insert()
+
+
+def standing(materials: Collection[UUID]) -> list[AllergenStatement]:
+    """Every statement about materials that stands, in the order of its day and then as recorded. One statement."""
+    found = AllergenStatement.objects.standing().filter(material__in=set(materials))
+    return list(found.order_by("in_force_from", "recorded_at", "id"))
+
+
+def about(
+    known: Collection[AllergenStatement], *, lot: int | None, supplier: UUID | None, day: date
+) -> list[AllergenStatement]:
+    """Which of the statements about one material speak for a lot of it, or for any lot (None) on a day.
+
+    Those for the lot itself, whenever they were made; of those for every lot the latest that has begun, once of its
+    own supplier and once of any. Two that begin on one day both count, so that none takes from the other.
+    """
+    own = [each for each in known if each.lot_id is not None and each.lot_id == lot]
+    wide = [each for each in known if each.lot_id is None and each.in_force_from <= day]
+    for whose in {supplier, None}:
+        latest = [each for each in wide if each.supplier_id == whose]
+        own += [each for each in latest if each.in_force_from == latest[-1].in_force_from]
+    return own
+
+
+def _refuse_foreign(made: AllergenStatement) -> None:
+    here = made.establishment_id
+    for name in ("material", "lot", "supplier"):
+        row = getattr(made, name)
+        if row is not None and row.establishment_id != here:
+            raise Unknown(f"There is no such {name} here.", field=name)
+    if made.lot is not None and made.lot.material_id != made.material_id:
+        raise RuleBroken(
+            f"Lot {made.lot.code} is of another material.", code="lot-of-another-material", field="lot"
+        )
+    if made.supplier is not None and not made.supplier.is_supplier:
+        raise RuleBroken(f"{made.supplier} is no supplier.", code="not-a-supplier", field="supplier")
+    corrected: Any = made.corrects
+    if corrected is not None and corrected.material_id != made.material_id:
+        raise RuleBroken(
+            f"Record {corrected.pk} is about another material; withdraw it and enter this one anew.",
+            code="corrects-another",
+            field="corrects",
+        )
