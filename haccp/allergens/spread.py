@@ -48,9 +48,8 @@ def spread(web: Web, own: Mapping[int, int], keep: Mapping[int, int] | None = No
     done, looped = web.order()
     for key in done:
         _take_in(web, found, keep, key)
-    changed = bool(looped)
-    while changed:
-        changed = any([_take_in(web, found, keep, key) for key in looped])  # every one, each time
+    while sum(_take_in(web, found, keep, key) for key in looped):
+        pass
     return found
 
 

@@ -3,6 +3,7 @@
 from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date
+from decimal import Decimal
 from difflib import get_close_matches
 from functools import cached_property
 
@@ -94,16 +95,30 @@ class Vocabulary:
         """The members that some list in force names on a day."""
         return frozenset(code for each in self.lists for code in each.members_on(day))
 
-    def overs(self, code: str, day: date) -> tuple[tuple[str, Over], ...]:
-        """Jurisdiction and amount, where a list in force that day asks for a substance from an amount on only."""
+    @cached_property
+    def _by_amount(self) -> frozenset[str]:
+        return frozenset(
+            member.code for group in self._groups for member in group.members if member.over is not None
+        )
+
+    def counts_by_amount(self, code: str) -> bool:
+        """Whether some list asks for it from an amount on only."""
+        return code in self._by_amount
+
+    def overs(self, code: str, day: date) -> tuple[tuple[str, Over | None], ...]:
+        """Jurisdiction and amount for each list in force that day that names a substance; None: in any amount."""
         return tuple(
             (each.jurisdiction, member.over)
             for each in self.lists
             if each.in_force(day)
             for group in each.groups
             for member in group.members
-            if member.code == code and member.over is not None and member.listed_on(day)
+            if member.code == code and member.listed_on(day)
         )
+
+    def asks(self, code: str, day: date, mg_per_kg: Decimal) -> bool:
+        """Whether some list in force that day asks for that much of a substance."""
+        return any(over is None or over.asks(mg_per_kg) for _, over in self.overs(code, day))
 
     def nearest(self, code: str) -> str:
         """The known code most like this one, or ""."""

@@ -6,6 +6,7 @@ Rows: ``tables/allergen-lists.csv``; each names the law, how it was seen, and wh
 import csv
 from collections.abc import Callable
 from datetime import date
+from decimal import Decimal
 from pathlib import Path
 from typing import Any
 from uuid import uuid4
@@ -285,11 +286,16 @@ def test_an_unknown_code_is_refused_with_the_nearest():
 
 
 def test_amounts_are_those_of_the_lists_in_force_that_day():
-    assert {(place, over.reached) for place, over in words().overs("sulphites", TODAY)} == {
+    assert {(place, over and over.reached) for place, over in words().overs("sulphites", TODAY)} == {
         ("EU", False),
         ("US", True),
     }
     assert [place for place, _ in words().overs("sulphites", date(2010, 1, 1))] == ["US"]
+
+
+@pytest.mark.parametrize(("amount", "asked"), [("9.99", False), ("10", True), ("10.01", True)])
+def test_an_amount_is_asked_for_if_any_list_in_force_asks(amount: str, asked: bool):
+    assert words().asks("sulphites", TODAY, Decimal(amount)) == asked
 
 
 # -- an establishment's -----------------------------------------------------------------------------

@@ -10,7 +10,7 @@ class Migration(migrations.Migration):
 
     dependencies = [
         ('batches', '0001_initial'),
-        ('haccp', '0002_allergen_lists'),
+        ('haccp', '0003_labels'),
         ('ledger', '0001_initial'),
         migrations.swappable_dependency(settings.AUTH_USER_MODEL),
     ]

@@ -1,0 +1,95 @@
+"""Allergens as bits of one whole number: what a lot contains, may contain, is exempt from, is not stated, side by side.
+
+Pure. ``n`` codes make a plane; the planes lie one above the other, so that one OR carries all of them.
+"""
+
+from collections.abc import Iterable, Iterator
+from datetime import date
+from enum import IntEnum
+
+from haccp.allergens.saying import Said, Says
+from haccp.allergens.vocabulary import Vocabulary
+
+
+class Plane(IntEnum):
+    CONTAINS = 0
+    MAY = 1  # by a supplier's word
+    EXEMPT = 2
+    UNSTATED = 3
+    TOUCHED = 4  # may be there by contact
+    TOUCHED_BY_UNSTATED = 5  # by contact with something of which nobody stated it
+
+
+class Bits:
+    """The codes of a vocabulary in their order, each with a bit in every plane."""
+
+    def __init__(self, vocabulary: Vocabulary):
+        self.vocabulary = vocabulary
+        self.codes = tuple(sorted(vocabulary.codes))
+        self.places = {code: place for place, code in enumerate(self.codes)}
+        self.every = (1 << len(self.codes)) - 1
+        self.members = self.plain(vocabulary.members)
+        self._days: dict[date, int] = {}
+
+    def plain(self, codes: Iterable[str]) -> int:
+        """The codes as bits of the lowest plane; one that no list knows any more is left out."""
+        bits = 0
+        for code in codes:
+            if code in self.places:
+                bits |= 1 << self.places[code]
+        return bits
+
+    def on(self, plane: Plane, plain: int) -> int:
+        return plain << plane * len(self.codes)
+
+    def of(self, plane: Plane, bits: int) -> int:
+        """What stands in one plane, as bits of the lowest."""
+        return bits >> plane * len(self.codes) & self.every
+
+    def bit(self, plane: Plane, code: str) -> int:
+        return self.on(plane, 1 << self.places[code])
+
+    def codes_in(self, plain: int) -> Iterator[str]:
+        while plain:
+            lowest = plain & -plain
+            yield self.codes[lowest.bit_length() - 1]
+            plain ^= lowest
+
+    def listed(self, day: date) -> int:
+        """What some list in force that day names, as members and as the groups they stand in."""
+        if day not in self._days:
+            members = self.vocabulary.listed_on(day)
+            groups = {group for member in members for group in self.vocabulary.groups_of(member)}
+            self._days[day] = self.plain(members | groups)
+        return self._days[day]
+
+    def cleared_by(self, codes: Iterable[str]) -> int:
+        """What a cleaning clears: the codes told, and with a group everything in it."""
+        told = list(codes)
+        return self.plain(told) | self.plain(
+            member for code in told for member in self.vocabulary.members_of(code)
+        )
+
+    def stated(self, says: Iterable[Said], *, leaf: bool) -> int:
+        """What the statements about one lot come to together: contains over may contain over exempt and free of.
+
+        ``leaf``: nothing went into it that is known, so that what nobody stated of it is unknown. That a group is there
+        says nothing of its members; that it may be, or is not, says so of each.
+        """
+        plain = dict.fromkeys(Says, 0)
+        covered = 0
+        for each in says:
+            plain[each.says] |= self.plain([each.allergen])
+            covered |= self.plain([each.allergen])
+            if each.says != Says.CONTAINS:
+                covered |= self.plain(self.vocabulary.members_of(each.allergen))
+        there = plain[Says.CONTAINS]
+        may = plain[Says.MAY_CONTAIN] & ~there
+        exempt = plain[Says.EXEMPT] & ~there & ~may
+        unstated = self.members & ~covered if leaf else 0
+        return (
+            self.on(Plane.CONTAINS, there)
+            | self.on(Plane.MAY, may)
+            | self.on(Plane.EXEMPT, exempt)
+            | self.on(Plane.UNSTATED, unstated)
+        )

@@ -1,0 +1,195 @@
+"""What is in a lot by its actual genealogy, what may be in it, and what nobody stated. Derived, never typed.
+
+Heat clears no allergen: nothing here asks how a lot was made, only of what.
+"""
+
+from collections.abc import Callable, Collection, Iterator, Mapping
+from dataclasses import dataclass
+from functools import partial
+from typing import Generic, NamedTuple, TypeVar
+from uuid import UUID
+
+from batches.models import Lot
+from haccp.allergens import facts as known_facts
+from haccp.allergens.bits import Plane
+from haccp.allergens.facts import Facts, KnownLot
+from haccp.allergens.saying import Says
+from haccp.allergens.spread import Band
+from ledger.models import Establishment
+
+SULPHITES = "sulphites"
+CAUTION = (
+    "Heat clears no allergen. What no document states is unknown, never absent. What is shown follows from the records as "
+    "they stand; whether a label is right is for qualified people and your authority to say."
+)
+SAYS = {Plane.CONTAINS: Says.CONTAINS, Plane.MAY: Says.MAY_CONTAIN, Plane.EXEMPT: Says.EXEMPT}
+Value = TypeVar("Value")
+
+
+class OnTheWay(NamedTuple):
+    """A lot on a path, or a material where a recipe is asked."""
+
+    uid: UUID
+    code: str
+
+
+@dataclass(frozen=True)
+class Path:
+    """How something came in: from where it was stated to what was asked about, which stands last.
+
+    ``statements``: the records that state it of the first; empty where it is that nobody does.
+    """
+
+    steps: tuple[OnTheWay, ...]
+    statements: tuple[UUID, ...] = ()
+
+    def __str__(self) -> str:
+        return " -> ".join(step.code for step in self.steps)
+
+
+@dataclass(frozen=True)
+class Because:
+    """Why something may be there: a supplier's word, or contact; then ``batch`` left it on ``equipment``.
+
+    ``path``: from the lot of which that is said, or that was touched, to the lot asked about.
+    """
+
+    path: Path
+    batch: str = ""
+    batch_uid: UUID | None = None
+    equipment: str = ""
+    equipment_id: UUID | None = None
+
+    @property
+    def by_contact(self) -> bool:
+        return self.batch_uid is not None
+
+    def __str__(self) -> str:
+        if self.by_contact:
+            return f"left on {self.equipment} by batch {self.batch} ({self.path})"
+        return f"by the supplier's word ({self.path})"
+
+
+class Lazily(Mapping[str, Value], Generic[Value]):
+    """Codes, each with what is found out when it is asked for."""
+
+    def __init__(
+        self, codes: Iterator[str] | tuple[str, ...] = (), find: Callable[[str], Value] | None = None
+    ):
+        self._codes = dict.fromkeys(codes)
+        self._find = find
+        self._found: dict[str, Value] = {}
+
+    def __getitem__(self, code: str) -> Value:
+        if code not in self._codes or self._find is None:
+            raise KeyError(code)
+        if code not in self._found:
+            self._found[code] = self._find(code)
+        return self._found[code]
+
+    def __contains__(self, code: object) -> bool:
+        return code in self._codes
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self._codes)
+
+    def __len__(self) -> int:
+        return len(self._codes)
+
+    def __repr__(self) -> str:
+        return f"Lazily({list(self._codes)})"
+
+
+@dataclass(frozen=True)
+class Content:
+    """What is in a lot, by what the lists say on its own day.
+
+    ``contains``: with the shortest path. An allergen that counts from an amount on is here if it reaches the amount, or if
+    the amount is not known. ``may``: by a supplier's word or by contact. ``unknown``: no statement about it for something
+    that went in; ``unstated`` says for what. ``exempt``: left out by the law that is named for it. ``below``: there, but
+    less than any list in force asks for. ``unlisted``: there, and on no list that day. ``amounts``: mg/kg of what is
+    counted by amount and was stated. ``unknown_by_contact``: of what was on the same equipment, nobody stated it.
+    """
+
+    contains: Mapping[str, Path]
+    may: Mapping[str, Because]
+    unknown: frozenset[str]
+    unstated: Mapping[str, Path]
+    exempt: Mapping[str, Path]
+    below: Mapping[str, Path]
+    unlisted: Mapping[str, Path]
+    amounts: Mapping[str, Band]
+    unknown_by_contact: Mapping[str, Because]
+
+    @property
+    def sulphites_mg_per_kg(self) -> Band | None:
+        """Between which bounds; None where none were stated. A bound of None is not known."""
+        return self.amounts.get(SULPHITES)
+
+
+def of_lots(establishment: Establishment, lots: Collection[Lot]) -> dict[int, Content]:
+    """By key: what is in each lot. One walk and four statements more, however many lots are asked for."""
+    keys = [lot.pk for lot in lots]
+    facts = known_facts.load(establishment, keys)
+    return contents(facts, keys)
+
+
+def of_lot(lot: Lot) -> Content:
+    return of_lots(lot.establishment, [lot])[lot.pk]
+
+
+def contents(facts: Facts, keys: Collection[int]) -> dict[int, Content]:
+    """What the facts come to, for some of their lots."""
+    amounts = known_facts.amounts(facts, _counted(facts, keys))
+    return {key: _content(facts, facts.lots[key], amounts) for key in keys}
+
+
+def _counted(facts: Facts, keys: Collection[int]) -> set[str]:
+    """What some lot contains and some list asks for from an amount on."""
+    bits, there = facts.bits, 0
+    for key in keys:
+        there |= bits.of(Plane.CONTAINS, facts.found[key])
+    return {code for code in bits.codes_in(there) if bits.vocabulary.counts_by_amount(code)}
+
+
+def _content(facts: Facts, lot: KnownLot, amounts: Mapping[str, Mapping[int, Band]]) -> Content:
+    bits, found = facts.bits, facts.found[lot.key]
+    listed = bits.listed(lot.day)
+    there, plain = bits.of(Plane.CONTAINS, found), partial(bits.of, bits=found)
+    here = {code: by_lot[lot.key] for code, by_lot in amounts.items() if there & bits.plain([code])}
+    below = bits.plain(code for code, band in here.items() if _asked_by_none(facts, code, lot, band))
+    contains = there & listed & ~below
+    unknown = plain(Plane.UNSTATED) & listed & ~contains
+    may = (plain(Plane.MAY) | plain(Plane.TOUCHED)) & listed & ~contains
+    touched = plain(Plane.TOUCHED_BY_UNSTATED) & listed & ~contains & ~may & ~unknown
+    way = partial(_path, facts, lot.key)
+    return Content(
+        contains=Lazily(bits.codes_in(contains), partial(way, Plane.CONTAINS)),
+        may=Lazily(bits.codes_in(may), partial(_because, facts, lot.key)),
+        unknown=frozenset(bits.codes_in(unknown)),
+        unstated=Lazily(bits.codes_in(unknown), partial(way, Plane.UNSTATED)),
+        exempt=Lazily(bits.codes_in(plain(Plane.EXEMPT) & ~contains), partial(way, Plane.EXEMPT)),
+        below=Lazily(bits.codes_in(below), partial(way, Plane.CONTAINS)),
+        unlisted=Lazily(bits.codes_in(there & ~listed), partial(way, Plane.CONTAINS)),
+        amounts=here,
+        unknown_by_contact=Lazily(bits.codes_in(touched), partial(_because, facts, lot.key)),
+    )
+
+
+def _asked_by_none(facts: Facts, code: str, lot: KnownLot, band: Band) -> bool:
+    """No list in force asks for it even at the highest amount it can have."""
+    return band.high is not None and not facts.bits.vocabulary.asks(code, lot.day, band.high)
+
+
+def _path(facts: Facts, key: int, plane: Plane, code: str) -> Path:
+    lots = facts.path(key, plane, code)
+    steps = tuple(OnTheWay(lot.uid, lot.code) for lot in lots)
+    if not lots or plane not in SAYS:
+        return Path(steps)
+    said = facts.statements_that_say(lots[0].key, code, SAYS[plane])
+    return Path(steps, tuple(each.pk for each in said))
+
+
+def _because(facts: Facts, key: int, code: str) -> Because:
+    """A supplier's word where there is one, else contact."""
+    return Because(_path(facts, key, Plane.MAY, code))

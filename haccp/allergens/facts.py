@@ -1,0 +1,231 @@
+"""What is known of lots and everything they came from, read in a few statements whatever their number."""
+
+from collections import defaultdict
+from collections.abc import Collection, Iterable
+from dataclasses import dataclass, field
+from datetime import date
+from decimal import Decimal
+from typing import Any, NamedTuple
+from uuid import UUID
+
+from django.db import connection
+from django.db.models import Count, Q, Sum
+
+from batches.edges import among, as_one, reached
+from batches.models import Edge, Lot, LotState, Material, MaterialKind, Movement, MovementKind
+from haccp.allergens import lists, statements
+from haccp.allergens.bits import Bits, Plane
+from haccp.allergens.saying import Said, Says, kept
+from haccp.allergens.spread import NOTHING, Band, Mixed, Web, bands, shortest, spread
+from haccp.models import AllergenStatement
+from ledger.models import Establishment
+
+MANY = 200
+"""From so many lots on the whole table of edges is read: walking from each of them reads most of it, and slower."""
+
+
+class KnownLot(NamedTuple):
+    """A lot on the way. ``batch``: the key of the batch that made it, if one did."""
+
+    key: int
+    uid: UUID
+    code: str
+    day: date
+    material: UUID
+    kind: str
+    batch: int | None
+    supplier: UUID | None
+
+
+@dataclass
+class Facts:
+    """Lots by key, the web of what they came from, and the bits that each has of its own and all in all."""
+
+    bits: Bits
+    lots: dict[int, KnownLot]
+    web: Web
+    links: list[tuple[int, int, int, float]]  # source, target, batch, share
+    spoken: dict[int, list[AllergenStatement]]
+    own: dict[int, int] = field(default_factory=dict)
+    keep: dict[int, int] = field(default_factory=dict)
+    found: dict[int, int] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        self.names = {key: lot.code for key, lot in self.lots.items()}
+
+    def path(self, key: int, plane: Plane, code: str) -> tuple[KnownLot, ...]:
+        """The shortest way by which a bit came into a lot, the lot itself last."""
+        way = shortest(
+            key,
+            self.bits.bit(plane, code),
+            web=self.web,
+            own=self.own,
+            found=self.found,
+            names=self.names,
+            keep=self.keep,
+        )
+        return tuple(self.lots[each] for each in way)
+
+    def respread(self) -> None:
+        self.found = spread(self.web, self.own, self.keep)
+
+    def statements_that_say(self, key: int, code: str, word: Says) -> list[AllergenStatement]:
+        """Which statements about one lot say this of an allergen."""
+        said = {"allergen": code, "says": str(word)}
+        return [
+            each for each in self.spoken.get(key, ()) if any(entry | said == entry for entry in each.says)
+        ]
+
+
+def load(establishment: Establishment, starts: Collection[int]) -> Facts:
+    """Everything that lots (by key) came from, with what was stated of each. Four statements."""
+    links = _links(establishment, starts)
+    lots = _lots({*starts, *(key for link in links for key in link[:2])})
+    bits = Bits(lists.vocabulary(establishment))
+    web = Web({(source, target): None for source, target, *_ in links})
+    facts = Facts(bits, lots, web, links, _spoken(lots.values()))
+    for lot in lots.values():
+        facts.own[lot.key] = bits.stated(_says(facts.spoken[lot.key]), leaf=_is_leaf(facts, lot))
+        if lot.kind == MaterialKind.PACKAGING:
+            facts.keep[lot.key] = ~bits.on(Plane.UNSTATED, bits.every)
+    facts.respread()
+    return facts
+
+
+def _is_leaf(facts: Facts, lot: KnownLot) -> bool:
+    """Whether nothing that is food is known to have gone into it."""
+    sources = facts.web.sources.get(lot.key, ())
+    return all(facts.lots[source].kind == MaterialKind.PACKAGING for source in sources)
+
+
+def _says(spoken: Iterable[AllergenStatement]) -> list[Said]:
+    return [said for each in spoken for said in kept(each.says)]
+
+
+def _links(establishment: Establishment, starts: Collection[int]) -> list[tuple[int, int, int, float]]:
+    if len(starts) < MANY:
+        walked = reached(starts, back=True)
+        return [(source, target, batch, share) for source, target, batch, _, share in walked]
+    columns = ("source_id", "target_id", "batch_id", "share")
+    rows = Edge.objects.filter(establishment=establishment).order_by().values_list(*columns)
+    return _reached_of(list(rows.iterator(chunk_size=5000)), starts)
+
+
+def _reached_of(
+    links: list[tuple[int, int, int, float]], starts: Collection[int]
+) -> list[tuple[int, int, int, float]]:
+    into: defaultdict[int, list[tuple[int, int, int, float]]] = defaultdict(list)
+    for link in links:
+        into[link[1]].append(link)
+    waiting, seen, found = list(starts), set(starts), []
+    while waiting:
+        for link in into.get(waiting.pop(), ()):
+            found.append(link)
+            if link[0] not in seen:
+                seen.add(link[0])
+                waiting.append(link[0])
+    return found
+
+
+def _lots(keys: Collection[int]) -> dict[int, KnownLot]:
+    lot, state, material = (model._meta.db_table for model in (Lot, LotState, Material))
+    sql = (
+        f"SELECT lot.id, lot.uid, lot.code, lot.day, lot.material_id, material.kind, lot.batch_id, state.supplier_id "
+        f"FROM {lot} lot JOIN {material} material ON material.id = lot.material_id "
+        f"LEFT JOIN {state} state ON state.lot_id = lot.id WHERE lot.id {among()}"
+    )
+    with connection.cursor() as cursor:
+        cursor.execute(sql, [as_one(keys)])
+        return {row[0]: _known(*row) for row in cursor.fetchall()}
+
+
+def _known(
+    key: int, uid: Any, code: str, day: Any, material: Any, kind: str, batch: int | None, supplier: Any
+) -> KnownLot:
+    """SQLite answers keys and days as text."""
+    return KnownLot(
+        key,
+        _uuid(uid),
+        code,
+        day if isinstance(day, date) else date.fromisoformat(day),
+        _uuid(material),
+        kind,
+        batch,
+        None if supplier is None else _uuid(supplier),
+    )
+
+
+def _uuid(value: Any) -> UUID:
+    return value if isinstance(value, UUID) else UUID(value)
+
+
+def _spoken(lots: Collection[KnownLot]) -> dict[int, list[AllergenStatement]]:
+    """By lot, the statements that speak for it."""
+    known: defaultdict[UUID, list[AllergenStatement]] = defaultdict(list)
+    for each in statements.standing({lot.material for lot in lots}):
+        known[each.material_id].append(each)
+    return {
+        lot.key: statements.about(known[lot.material], lot=lot.key, supplier=lot.supplier, day=lot.day)
+        if lot.material in known
+        else []
+        for lot in lots
+    }
+
+
+# -- amounts ----------------------------------------------------------------------------------------
+
+
+def amounts(facts: Facts, codes: Collection[str]) -> dict[str, dict[int, Band]]:
+    """By code and lot: how much of it is in the lot, in mg/kg. One statement, none where there are no codes."""
+    if not codes:
+        return {}
+    mixed = _mixed(facts)
+    return {code: bands(facts.web, _stated(facts, code), mixed) for code in codes}
+
+
+def _stated(facts: Facts, code: str) -> dict[int, Band]:
+    """Where a lot is said to contain it: the highest amount that was told, or one that is not known."""
+    found = {}
+    for key, spoken in facts.spoken.items():
+        said = [each for each in _says(spoken) if each.allergen == code and each.says == Says.CONTAINS]
+        if said:
+            told = [each.mg_per_kg for each in said if each.mg_per_kg is not None]
+            found[key] = Band(max(told), max(told)) if told else Band(Decimal(0), None)
+    return found
+
+
+def _mixed(facts: Facts) -> dict[int, Mixed]:
+    masses = _masses({batch for _, _, batch, _ in facts.links})
+    parts: defaultdict[int, list[tuple[int, Decimal]]] = defaultdict(list)
+    batches = {}
+    for source, target, batch, share in facts.links:
+        parts[target].append((source, Decimal(str(share))))
+        batches[target] = batch
+    return {key: Mixed(shares, *masses.get(batches[key], (None, False))) for key, shares in parts.items()}
+
+
+def _masses(batches: Collection[int]) -> dict[int, tuple[Decimal | None, bool]]:
+    """By batch: by how much what came out may be thicker than what went in, and whether all that went in is weighed."""
+    rows = (
+        Movement.objects.standing()
+        .filter(what__in=[MovementKind.USED, MovementKind.MADE])
+        .extra(where=[f"{Movement._meta.db_table}.batch_id {among()}"], params=[as_one(batches)])
+        .order_by()
+        .values("batch_id", "what")
+        .annotate(total=Sum("mass"), unknown=Count("pk", filter=Q(mass=None)))
+    )
+    found: defaultdict[int, dict[str, tuple[int, bool]]] = defaultdict(dict)
+    for row in rows:
+        found[row["batch_id"]][row["what"]] = (int(row["total"] or 0), not row["unknown"])
+    return {batch: _thicker(by_kind) for batch, by_kind in found.items()}
+
+
+def _thicker(by_kind: dict[str, tuple[int, bool]]) -> tuple[Decimal | None, bool]:
+    used, all_used = by_kind.get(MovementKind.USED, (0, False))
+    made, all_made = by_kind.get(MovementKind.MADE, (0, False))
+    if not (all_used and all_made and made):
+        return None, all_used
+    return max(Decimal(1), Decimal(used) / Decimal(made)), True
+
+
+__all__ = ["NOTHING", "Band", "Facts", "KnownLot", "amounts", "load"]
