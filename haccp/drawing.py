@@ -16,6 +16,7 @@ from xml.etree import ElementTree
 WIDTH, LEFT, RIGHT, EDGE = 1200, 110, 330, 30  # RIGHT: room for the names of the lines
 ROW, TEXT, HEAD = 28, 20, 26
 LETTERS_A_ROW = 108  # of TEXT size between the edges, by eye
+STEEP = 30
 NUMBER_ROOM = 42  # above the highest mark
 MOST_STRETCH = 3.0  # a far line may stretch the picture so much; one still farther is only named at its edge
 UNWRITABLE = re.compile("[^\t\n\r\x20-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")  # no characters of XML 1.0
@@ -212,22 +213,31 @@ def _names(writing: ElementTree.Element, lines: Sequence[Line], up: _Scale) -> N
     for at, (y, line, beyond) in enumerate(wanted):
         place = min(max(y, free), up.start - ROW * (len(wanted) - 1 - at))
         free = place + ROW
-        x = WIDTH - RIGHT
-        _put(writing, "line", x1=x + 6, x2=x + 44, y1=place, y2=place, **LOOKS[line.look])
+        x = WIDTH - RIGHT  # from where the line ends to where its name found room
+        _put(
+            writing, "path", d=f"M{x} {y:.1f}L{x + 20} {place:.1f}H{x + 44}", fill="none", **LOOKS[line.look]
+        )
         _text(writing, x + 52, place + 7, line.name + beyond)
 
 
 def _marks(writing: ElementTree.Element, marks: Sequence[Mark], across: _Scale, up: _Scale) -> None:
-    taken = -math.inf
+    taken = before = -math.inf
     for mark in sorted(marks, key=lambda mark: mark.x):
         x, y = across.at(mark.x), up.at(mark.y)
+        steep, before = (
+            STEEP < y - before < math.inf,
+            y,
+        )  # the line comes from above: the number stands beside it
         group = _put(writing, "g")
         if mark.told:
             _plain(group, "title", mark.told)
         _shape(group, mark.shape, x, y)
-        if mark.number and x - taken >= TEXT:  # where they crowd, the words below and the data have them all
-            _text(group, x, y - 19, mark.number, anchor="middle", bold=True)
-            taken = x + 6 * (len(mark.number) - 1)
+        place = x + 22 if steep else x
+        if (
+            mark.number and place - taken >= TEXT
+        ):  # where they crowd, the words below and the data have them all
+            _text(group, place, y - 10 if steep else y - 19, mark.number, anchor="middle", bold=True)
+            taken = place + 6 * (len(mark.number) - 1)
 
 
 def _shape(group: ElementTree.Element, shape: Shape, x: float, y: float) -> None:

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from haccp.drawing import Line, Mark, Panel, Plot, Tick
-from haccp.science.courses import Course
+from haccp.science.courses import Course, gaps
 
 COLUMNS = 760  # as many as the picture is wide, by eye
 MINUTE, HOUR, DAY = 60, 3600, 86_400
@@ -22,6 +22,8 @@ STEPS += (
     *(each * DAY for each in (1, 2, 7, 14, 28, 91, 182, 364)),
 )
 MOST_TICKS = 7
+MOST_DOTS = 60  # beyond which they would lie on each other, by eye
+GAPS_TOLD = 5
 Places = NDArray[np.int64]
 
 
@@ -41,18 +43,32 @@ class Drawn:
 def plot(of: Drawn) -> Plot:
     """What ``haccp.drawing.svg`` draws."""
     parts = list(_parts(of.course, of.longest_gap))
-    gaps = int(np.count_nonzero(np.diff(of.course.seconds) > of.longest_gap))
     told = f"{len(of.course.values):,} readings from {of.began:%Y-%m-%d %H:%M:%S} (UTC{of.began:%z})"
-    told += f"; {gaps} gap{'s' if gaps > 1 else ''} left open." if gaps else "; no gap."
+    told += _gaps_told(of)
     lines = [Line(name, ((0.0, value), (of.course.lasts, value)), "plan") for name, value in of.limits]
     return Plot(
         title=of.title,
         told=told,
-        panels=(Panel(of.symbol, (_line(of.course, parts), *lines), tuple(_alone(of.course, parts))),),
+        panels=(Panel(of.symbol, (_line(of.course, parts), *lines), tuple(_dots(of.course, parts))),),
         ticks=tuple(_ticks(of.began, of.course.lasts)),
         axis="time on the logger's clock",
         words=(told,),
     )
+
+
+def _gaps_told(of: Drawn) -> str:
+    """How many gaps there are and where the first few lie, by the logger's clock."""
+    found = gaps(of.course, of.longest_gap)
+    if not found:
+        return "; no gap."
+    named = [f"{_clock(of, gap.after)} to {_clock(of, gap.ends)}" for gap in found[:GAPS_TOLD]]
+    more = ", and more" if len(found) > len(named) else ""
+    return f"; {len(found)} gap{'s' if len(found) > 1 else ''} left open: {', '.join(named)}{more}."
+
+
+def _clock(of: Drawn, after: float) -> str:
+    at = of.began + timedelta(seconds=after)
+    return f"{at:%H:%M:%S}" if at.date() == of.began.date() else f"{at:%Y-%m-%d %H:%M:%S}"
 
 
 def _line(course: Course, parts: Sequence[Places]) -> Line:
@@ -63,11 +79,13 @@ def _line(course: Course, parts: Sequence[Places]) -> Line:
     return Line("", tuple(points[:-1]))
 
 
-def _alone(course: Course, parts: Sequence[Places]) -> Iterator[Mark]:
-    """A reading between two gaps makes no line; it is a dot."""
+def _dots(course: Course, parts: Sequence[Places]) -> Iterator[Mark]:
+    """Where there are few readings each is a dot: the line between them is no reading. Of many, those that lie alone
+    between two gaps, since one makes no line."""
+    every = len(course.values) <= MOST_DOTS
     for part in parts:
-        if len(part) == 1:
-            yield Mark(float(course.seconds[part[0]]), float(course.values[part[0]]))
+        for at in part if every or len(part) == 1 else ():
+            yield Mark(float(course.seconds[at]), float(course.values[at]))
 
 
 def _parts(course: Course, longest_gap: float) -> Iterator[Places]:

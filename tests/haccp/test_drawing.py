@@ -58,8 +58,12 @@ def test_a_limit_of_the_plan_far_away_is_named_instead_of_flattening_the_picture
     far = Line("plan: 300 or less", ((0.0, 300.0), (4.0, 300.0)), "plan")
     root = drawn(Panel("a", (DATA, far)))
     assert "plan: 300 or less (higher)" in texts(root)
-    assert dashes(root) == {None}
     assert "300" not in texts(root)
+    assert not [
+        each
+        for each in root.iter(f"{IN}path")
+        if "3 7" in each.attrib.values() and "M110" in each.get("d", "")
+    ]
 
 
 def test_the_names_of_lines_do_not_lie_on_each_other():
@@ -69,6 +73,23 @@ def test_the_names_of_lines_do_not_lie_on_each_other():
         float(each.get("y")) for each in root.iter(f"{IN}text") if each.text and "line" in each.text
     )
     assert min(after - before for before, after in pairwise(places)) >= 20
+
+
+def test_a_name_that_had_to_move_is_led_to_by_its_line():
+    lines = tuple(Line(f"line {at}", LEVEL, "centre") for at in range(2))
+    ends = [each.get("d") or "" for each in drawn(Panel("a", (DATA, *lines))).iter(f"{IN}path")]
+    started = [path.split("L")[0] for path in ends if path.startswith("M870 ")]
+    assert len(started) == 2
+    assert len(set(started)) == 1  # from one height, to two names
+
+
+def test_a_number_on_a_steep_fall_stands_beside_its_line():
+    marks = (Mark(0.0, 122.0, "signal", "1"), Mark(4.0, 118.0, "signal", "2"))
+    root = drawn(Panel("a", (DATA,), marks))
+    first, second = (
+        next(each for each in root.iter(f"{IN}text") if each.text == number) for number in ("1", "2")
+    )
+    assert (float(first.get("x") or 0), float(second.get("x") or 0)) == (110, 870 + 22)
 
 
 NUMBERS = st.floats(-1e15, 1e15)

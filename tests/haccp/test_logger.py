@@ -328,13 +328,25 @@ def line_of(made: Plot) -> list[tuple[float, float | None]]:
 def test_a_gap_is_left_open_and_told():
     made = drawn([0, 1, 2, 9, 10], [1, 2, 3, 4, 5])
     assert line_of(made) == [(0, 1), (1, 2), (2, 3), (2, None), (9, 4), (10, 5)]
-    assert "1 gap left open" in made.told
+    assert "1 gap left open: 12:00:02 to 12:00:09." in made.told
     assert "no gap" in drawn([0, 1], [1, 2]).told
 
 
-def test_a_reading_alone_between_two_gaps_is_a_dot():
-    (mark,) = drawn([0, 1, 9, 20, 21], [1, 2, 3, 4, 5]).panels[0].marks
-    assert (mark.x, mark.y) == (9, 3)
+def test_the_first_few_gaps_are_named_with_their_day_where_it_changed():
+    began = NOON.replace(hour=23, minute=59, second=50)
+    made = drawn([at * 9 for at in range(8)], [1] * 8, began=began)
+    assert "7 gaps left open: 23:59:50 to 23:59:59, 23:59:59 to 2026-03-03 00:00:08, " in made.told
+    assert made.told.endswith("2026-03-03 00:00:35, and more.")
+
+
+def test_few_readings_are_dots_and_of_many_those_alone_between_two_gaps():
+    few = drawn([0, 1, 2], [1, 2, 3]).panels[0].marks
+    assert [(mark.x, mark.y) for mark in few] == [(0, 1), (1, 2), (2, 3)]
+    seconds = np.arange(100.0)
+    seconds[50:] += 9
+    seconds[51:] += 9
+    (mark,) = drawn(seconds, seconds).panels[0].marks
+    assert (mark.x, mark.y) == (59, 59)
 
 
 def test_a_limit_goes_across_under_its_name():
