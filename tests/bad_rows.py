@@ -193,6 +193,8 @@ refuses("notice_is_about_one_thing", haccp.Notice, {"instrument": None}, instrum
 refuses("series_has_two_readings", haccp.Series, count=1)
 refuses("series_ends_after_it_begins", haccp.Series, ended_at=same("began_at"))
 refuses("a_label_version_is_superseded_not_corrected", haccp.LabelVersion, corrects=same("pk"), reason="x")
+refuses("stated_parts_name_their_source", haccp.StatedParts, source="")
+refuses("stated_parts_name_their_source", haccp.StatedParts, provenance="")
 refuses("packing_moment_is_known", haccp.PackingCheck, moment="lunch")
 refuses("packing_result_is_known", haccp.PackingCheck, result="fine")
 refuses("packing_check_says_what_it_saw", haccp.PackingCheck, label_version=None, seen="")

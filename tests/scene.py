@@ -213,6 +213,7 @@ LABEL = {
     ],
     "unpacked": True,
 }
+STATED_PARTS = {"document": {"parts": [{"name": "sugar"}, {"name": "milk powder", "allergens": ["milk"]}]}}
 PACKED = {"issued": "9", "applied": "7", "spoiled": "2", "returned": "0"}
 RULE = {"quantity": "water activity", "unit": "C62", "lower": None, "upper": "0.6", "in_force_until": None}
 ALLERGEN_LIST = {
@@ -261,6 +262,8 @@ SPECIAL: dict[str, Any] = {
         "cleaning": [{"after": None, "before": "A", "minutes": 0}],
         "before": [],
     },
+    "stated-parts": STATED_PARTS | {"in_force_from": "2026-04-01"},
+    "stated-parts/{id}": STATED_PARTS,
     "trials": {"quantity": "water activity", "limit": TRIED_LIMIT, "points": None, "rule": None},
     "contact-assessments": {"lot": None, "allergens": ["almond"], "until": "2027-01-01"},
     "contact-assessments/withdrawn": lambda scene: {
@@ -495,7 +498,18 @@ def _labelled(lead: Asking, batch: str) -> dict[str, Any]:
     signed = {"performed_at": NOW, "password": PASSWORD}
     version = lead.post(f"labels/{approved}/versions", draft_version=1, **signed)["id"]
     check = {"batch": batch, "moment": "end", "label_version": version, "counts": PACKED}
+    stated = lead.post(
+        "stated-parts",
+        code="P-CHO",
+        name="Chocolate",
+        material=rows_id("materials", "CHO"),
+        source="The maker's sheet",
+        provenance="read",
+        in_force_from="2026-01-01",
+        **STATED_PARTS,
+    )
     return {
+        "stated-parts": stated["id"],
         "labels": label,
         "label-versions": version,
         "label_version": version,

@@ -1,6 +1,6 @@
 from django.urls import path
 
-from haccp.api import contact_assessments, labels, packing
+from haccp.api import contact_assessments, ingredient_lists, labels, packing
 
 HERE = "establishments/<uuid:establishment>/"
 LABEL = f"{HERE}labels/<uuid:pk>"
@@ -12,7 +12,20 @@ urlpatterns = [
     path(f"{HERE}labels", labels.Labels.as_view(), name="labels"),
     path(LABEL, labels.OneLabel.as_view(), name="label"),
     path(f"{LABEL}/versions", labels.LabelVersions.as_view(), name="label-versions"),
+    path(f"{LABEL}/differences", ingredient_lists.LabelDifferences.as_view(), name="label-differences"),
     path(VERSION, labels.OneLabelVersion.as_view(), name="label-version"),
+    path(
+        f"{VERSION}/differences",
+        ingredient_lists.LabelVersionDifferences.as_view(),
+        name="label-version-differences",
+    ),
+    path(
+        f"{HERE}recipe-versions/<uuid:pk>/ingredients",
+        ingredient_lists.RecipeIngredients.as_view(),
+        name="recipe-ingredients",
+    ),
+    path(f"{HERE}stated-parts", ingredient_lists.AllStatedParts.as_view(), name="all-stated-parts"),
+    path(f"{HERE}stated-parts/<uuid:pk>", ingredient_lists.OneStatedParts.as_view(), name="stated-parts"),
     path(PACKING, packing.PackingChecks.as_view(), name="packing-checks"),
     path(f"{PACKING}/withdrawn", packing.WithdrawnPackingChecks.as_view(), name="packing-checks-withdrawn"),
     path(f"{PACKING}/<uuid:pk>", packing.OnePackingCheck.as_view(), name="packing-check"),

@@ -14,7 +14,15 @@ from haccp.models.deviations import (
 )
 from haccp.models.gates import Release, StartPermission
 from haccp.models.instruments import InstrumentState, InstrumentVerification, Method, Verified
-from haccp.models.labels import ContactAssessment, Label, LabelVersion, Moment, Packed, PackingCheck
+from haccp.models.labels import (
+    ContactAssessment,
+    Label,
+    LabelVersion,
+    Moment,
+    Packed,
+    PackingCheck,
+    StatedParts,
+)
 from haccp.models.plans import ControlKind, ControlPoint, Plan, PlanProduct, PlanVersion
 from haccp.models.rules import UNCONFIRMED, Effect, Instrument, LocalRule, MeantFor
 from haccp.models.series import Series, SeriesBlock
@@ -57,5 +65,6 @@ __all__ = [
     "Series",
     "SeriesBlock",
     "StartPermission",
+    "StatedParts",
     "Verified",
 ]

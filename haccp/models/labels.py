@@ -49,6 +49,30 @@ class LabelVersion(Record):
         return frozenset(each["allergen"] for each in self.document.get("may_contain", ()))
 
 
+class StatedParts(Reference):
+    """What a bought compound ingredient is made of, as its supplier lists it, from a day on.
+
+    ``haccp.labels.stated_parts`` reads ``document``. ``source``: where it is written; ``provenance``: how that was seen.
+    """
+
+    material = models.ForeignKey(Material, models.PROTECT, related_name="stated_parts")
+    document = models.JSONField()
+    source = models.CharField(max_length=300)
+    provenance = models.CharField(max_length=200)
+    in_force_from = models.DateField()
+
+    class Meta(Reference.Meta):
+        constraints = [
+            *Reference.Meta.constraints,
+            models.UniqueConstraint(
+                name="stated_parts_begin_on_different_days", fields=["material", "in_force_from"]
+            ),
+            models.CheckConstraint(
+                name="stated_parts_name_their_source", condition=~Q(source="") & ~Q(provenance="")
+            ),
+        ]
+
+
 class Moment(models.TextChoices):
     START = "start", "start"
     ROLL_CHANGE = "roll-change", "roll change"
