@@ -9,7 +9,7 @@ class Migration(migrations.Migration):
 
     dependencies = [
         ('batches', '0001_initial'),
-        ('haccp', '0003_labels'),
+        ('haccp', '0004_allergen_statements'),
         ('ledger', '0001_initial'),
     ]
 
