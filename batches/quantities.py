@@ -265,6 +265,12 @@ def shown(base: int, dimension: str, unit: str | None = None) -> str:
     return f"{plain_text(number, known.places)} {symbol or 'pieces'}"
 
 
+def in_symbols(entered: str) -> str:
+    """An amount as entered, number and unit code, for people: ``2.100 KGM`` is ``2.100 kg``; the digits stay."""
+    number, _, unit = entered.rpartition(" ")
+    return f"{number} {UNITS[unit].symbol}".strip() if number and unit in UNITS else entered
+
+
 def _readable_unit(base: int, dimension: str) -> Unit:
     if dimension == Dimension.PIECES:
         return UNITS["H87"]

@@ -27,7 +27,7 @@ class Noted:
 
 @dataclass(frozen=True)
 class Weighing(Noted):
-    """Some of a lot went in. ``flags``: codes of ``batches.flags``."""
+    """Some of a lot went in, or came out. ``flags``: codes of ``batches.flags``."""
 
     lot: UUID
     lot_code: str
@@ -100,7 +100,7 @@ class OccupiedLine:
 
 @dataclass(frozen=True)
 class Output:
-    """A lot that came out, all of it together."""
+    """A lot that came out, all of it together. ``makings``: each time some of it was written down."""
 
     lot: UUID
     lot_code: str
@@ -111,6 +111,7 @@ class Output:
     is_rework: bool
     best_before: date | None
     status: str
+    makings: tuple[Weighing, ...]
 
 
 @dataclass(frozen=True)
@@ -138,6 +139,7 @@ class Struck:
     by: str
     recorded_at: datetime
     replaced_by: UUID
+    replaced_by_whom: str
     withdrawn: bool
     replaced_at: datetime
     reason: str
@@ -156,9 +158,8 @@ class BatchSheet:
     recipe_number: int
     plan_version: UUID | None
     permission: UUID
-    started_at: datetime
-    started_by: str
-    ended_at: datetime | None
+    started: Noted
+    ended: Noted | None
     planned: int
     planned_entered: str
     lines: tuple[SheetLine, ...]
@@ -173,3 +174,15 @@ class BatchSheet:
     made: tuple[Output, ...]
     result: Yield
     struck: tuple[Struck, ...]
+
+    @property
+    def started_at(self) -> datetime:
+        return self.started.at
+
+    @property
+    def started_by(self) -> str:
+        return self.started.by
+
+    @property
+    def ended_at(self) -> datetime | None:
+        return None if self.ended is None else self.ended.at

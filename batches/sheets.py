@@ -25,9 +25,11 @@ from batches.models import (
     QualityReading,
     TrimReturn,
 )
+from batches.quantities import in_symbols
 from batches.recipe_documents import Step
 from batches.sheet_lines import (
     BatchSheet,
+    Noted,
     OccupiedLine,
     Output,
     PartLine,
@@ -69,9 +71,8 @@ def batch_sheet(batch: Batch) -> BatchSheet:
         recipe_number=version.number,
         plan_version=whole.plan_version_id,
         permission=whole.permission_id,
-        started_at=_local(begun),
-        started_by=begun.performed_by.name,
-        ended_at=_local(ended[-1]) if ended else None,
+        started=Noted(**_noted(begun)),
+        ended=Noted(**_noted(ended[-1])) if ended else None,
         planned=begun.planned,
         planned_entered=begun.entered,
         lines=tuple(_line(target, assigned) for target in targets),
@@ -98,7 +99,7 @@ class _Pages:
         for kind, (related, said) in _READ.items():
             rows: Any = kind.objects  # each kind has a batch
             found = rows.filter(batch=batch).select_related(
-                "establishment", "performed_by", "recorded_by", "corrected_by", *related
+                "establishment", "performed_by", "recorded_by", "corrected_by__recorded_by", *related
             )
             self._sort(kind, said, found.order_by("performed_at", "recorded_at", "id"))
 
@@ -119,19 +120,19 @@ class _Pages:
 
 
 _READ: dict[type[Record], tuple[tuple[str, ...], Callable[[Any], str]]] = {
-    BatchStart: ((), lambda it: f"began, planned {it.entered}"),
+    BatchStart: ((), lambda it: f"began, planned {in_symbols(it.entered)}"),
     BatchEnd: ((), lambda it: "ended"),
     Part: ((), lambda it: f"part {it.number} {it.name}"),
     EquipmentUse: (("equipment",), lambda it: f"{it.deed} {it.equipment}"),
     Movement: (
         ("lot__material", "lot__state", "part"),
-        lambda it: f"{it.what} {it.entered} {it.unit} of lot {it.lot.code}",
+        lambda it: f"{it.what} {in_symbols(f'{it.entered} {it.unit}')} of lot {it.lot.code}",
     ),
     ProcessStep: (("part", "equipment"), lambda it: f"step {it.step}"),
-    QualityReading: (("part",), lambda it: f"{it.what}: {it.value} {it.unit}".strip()),
+    QualityReading: (("part",), lambda it: in_symbols(f"{it.what}: {it.value} {it.unit}".strip())),
     TrimReturn: (
         ("from_part", "to_part"),
-        lambda it: f"trim {it.entered} from part {it.from_part.number} to {it.to_part.number}",
+        lambda it: f"trim {in_symbols(it.entered)} from part {it.from_part.number} to {it.to_part.number}",
     ),
 }
 """Each kind that the sheet holds: what is read with it, and what it said, for when it is struck."""
@@ -141,6 +142,11 @@ def _local(record: Record) -> datetime:
     return Moment(record.performed_at, record.performed_offset).local
 
 
+def _written(record: Record) -> datetime:
+    """When the service took it, on the establishment's clock."""
+    return record.recorded_at.astimezone(record.establishment.zone)
+
+
 def _noted(record: Record) -> dict[str, Any]:
     another = record.recorded_by_id != record.performed_by_id
     return {
@@ -148,7 +154,7 @@ def _noted(record: Record) -> dict[str, Any]:
         "at": _local(record),
         "by": record.performed_by.name,
         "keyed_by": record.recorded_by.name if another else "",
-        "recorded_at": record.recorded_at,
+        "recorded_at": _written(record),
         "late": record.is_late,
         "note": record.note,
     }
@@ -163,8 +169,9 @@ def _struck(record: Any, said: str, later: Record) -> Struck:
         by=record.performed_by.name,
         recorded_at=record.recorded_at,
         replaced_by=later.pk,
+        replaced_by_whom=later.recorded_by.name,
         withdrawn=later.withdrawn,
-        replaced_at=later.recorded_at,
+        replaced_at=later.recorded_at.astimezone(record.establishment.zone),
         reason=later.reason,
     )
 
@@ -280,6 +287,7 @@ def _output(movements: Sequence[Movement]) -> Output:
         is_rework=lot.is_rework,
         best_before=lot.state.best_before,
         status=lot.state.status,
+        makings=tuple(map(_weighing, movements)),
     )
 
 

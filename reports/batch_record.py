@@ -29,8 +29,8 @@ from haccp.models import (
     Release,
     StartPermission,
 )
-from ledger.models import Establishment, Record, Signature
-from reports import predicted
+from ledger.models import Establishment, Record
+from reports import predicted, signed
 from reports.documents import Column, Document, RecordLine, SignatureLine
 from reports.predicted import Predicted
 
@@ -40,7 +40,7 @@ IN_DOUBT = gettext_lazy("In doubt: the instrument failed a verification. See its
 
 @dataclass(frozen=True)
 class LotUsed:
-    """A lot that went in: whose it is, and what stood against it when it was used."""
+    """A lot that went in: whose it is, and its status now. What stood against it then is flagged at its weighings."""
 
     code: str
     material: str
@@ -83,8 +83,7 @@ class CheckLine(RecordLine):
     def control(self) -> tuple[str, ...]:
         """Which point, on which part and occasion, as it stands in the table."""
         part = _("part %d") % self.part if self.part else ""
-        where = ", ".join(filter(None, (part, self.occasion)))
-        return tuple(filter(None, (f"{self.point} {self.name}", self.kind, where)))
+        return f"{self.point} {self.name}", ", ".join(filter(None, (self.kind, part, self.occasion)))
 
     @property
     def read(self) -> tuple[str, ...]:
@@ -168,7 +167,8 @@ class PlanUsed(RecordLine):
 class BatchRecord(Document):
     """Everything about one batch as it stood when it was read, in one snapshot.
 
-    ``record_ids``: every record shown, for the evidence that goes with the document.
+    ``record_ids``: every record shown, for the evidence that goes with the document. Approved versions are left to
+    the digest that was signed: a whole plan or recipe does not travel with each batch.
     """
 
     kind: ClassVar[str] = "batch-record"
@@ -203,8 +203,9 @@ def build(here: Establishment, subject: UUID, about: dict[str, Any], **head: Any
     cases = _cases(batch, checks)
     releases = list(Release.objects.filter(lot__batch=batch).select_related(*RELATED, "lot"))
     plan = _plan(batch)
-    shown: list[Record] = [*checks, *(record for case in cases for record in case.records), *releases]
-    used = Movement.objects.filter(batch=batch).values_list("pk", flat=True)
+    of_cases = (record for case in cases for record in case.records)
+    shown: list[Record] = [*checks, *of_cases, *releases, *signed.of_batch(batch)]
+    signatures = signed.signatures(plan, shown)
     return BatchRecord(
         sheet=batch_sheet(batch),
         plan=None if plan is None else PlanUsed.of(plan, title=_title(plan), number=plan.number),
@@ -214,10 +215,10 @@ def build(here: Establishment, subject: UUID, about: dict[str, Any], **head: Any
         open_checks=tuple(_open_checks(batch, head["made_at"])),
         predicted=predicted.of_batch(batch),
         cases=tuple(case.line for case in cases),
-        signatures=tuple(_signatures(batch, releases, cases, plan)),
+        signatures=tuple(SignatureLine.of(each, what) for each, what in signatures),
         confirmed_rules=_rules(checks),
         unconfirmed_rules=_unconfirmed_rules(batch, checks),
-        record_ids=tuple(sorted({record.pk for record in shown} | set(used))),
+        record_ids=tuple(sorted({record.pk for record in (*shown, *(each for each, _what in signatures))})),
         **head,
     )
 
@@ -405,7 +406,8 @@ def _case(deviation: Deviation) -> _Case:
         undecided=tuple(sorted(code for uid, code in codes.items() if uid not in decided)),
         closed=None if closing is None else RecordLine.of(closing),
     )
-    records = (deviation, *answers, *dispositions, *([closing] if closing else []))
+    holds = deviation.holds.all()
+    records = (deviation, *holds, *answers, *dispositions, *([closing] if closing else []))
     return _Case(line, records)
 
 
@@ -416,20 +418,3 @@ def _of(kind: type[Record], deviation: Deviation, *related: str) -> Any:
 
 def _stands(record: Record) -> bool:
     return getattr(record, "corrected_by", None) is None and not record.withdrawn
-
-
-def _signatures(
-    batch: Batch, releases: Sequence[Release], cases: Sequence[_Case], plan: PlanVersion | None
-) -> Iterable[SignatureLine]:
-    what: dict[UUID, str] = {batch.recipe_version_id: _("the recipe")}
-    if plan is not None:
-        what[plan.pk] = _("the hazard plan")
-    what |= {release.pk: _("release of lot %s") % release.lot.code for release in releases}
-    what |= {
-        record.pk: _("closing of a deviation")
-        for case in cases
-        for record in case.records
-        if isinstance(record, Closing)
-    }
-    rows = Signature.objects.standing().filter(target__in=what)
-    return (SignatureLine.of(each, what[each.target_id]) for each in rows.order_by("performed_at", "id"))

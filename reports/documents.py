@@ -57,7 +57,10 @@ def standing_deferral() -> str:
 
 @dataclass(frozen=True, kw_only=True)
 class SealLine:
-    """The seal that was last when the document was made; its hash covers the seals before it."""
+    """The seal that was last when the document was made; its hash covers the seals before it.
+
+    ``sealed_at`` is on the establishment's clock.
+    """
 
     number: int
     root: str
@@ -72,7 +75,7 @@ class SealLine:
             root=seal.root,
             hash=seal.hash,
             leaf_count=seal.leaf_count,
-            sealed_at=seal.sealed_at,
+            sealed_at=seal.sealed_at.astimezone(seal.establishment.zone),
         )
 
 
@@ -101,7 +104,11 @@ class SignatureLine:
 
 @dataclass(frozen=True, kw_only=True)
 class Replaced:
-    """Why a record no longer stands: corrected by another, or withdrawn because it never happened."""
+    """Why a record no longer stands: corrected by another, or withdrawn because it never happened.
+
+    ``by`` and ``at``: who wrote that, and when the service took it. A correction states anew when the work was done,
+    which is another time.
+    """
 
     withdrawn: bool
     reason: str
@@ -118,7 +125,7 @@ class RecordLine:
         "establishment",
         "performed_by",
         "recorded_by",
-        "corrected_by__performed_by",
+        "corrected_by__recorded_by",
     )
     """Give these to ``select_related`` before ``of``."""
 
@@ -168,8 +175,8 @@ def _replaced(record: Record) -> Replaced | None:
     return Replaced(
         withdrawn=later.withdrawn,
         reason=later.reason,
-        by=later.performed_by.name,
-        at=Moment(later.performed_at, later.performed_offset).local,
+        by=later.recorded_by.name,
+        at=later.recorded_at.astimezone(record.establishment.zone),
         record=later.pk,
     )
 

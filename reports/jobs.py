@@ -158,7 +158,8 @@ def read(job: DocumentJob) -> tuple[Document, list[Record]]:
         )
         shown = _records(document.record_ids)
     seals.seal(establishment=job.establishment)
-    latest = Seal.objects.filter(establishment=job.establishment).order_by("-number").first()
+    seals_here = Seal.objects.filter(establishment=job.establishment).select_related("establishment")
+    latest = seals_here.order_by("-number").first()
     return dataclasses.replace(document, seal=None if latest is None else SealLine.of(latest)), shown
 
 

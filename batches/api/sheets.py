@@ -148,6 +148,7 @@ class OutputSerializer(serializers.Serializer):
     is_rework = serializers.BooleanField()
     best_before = serializers.DateField(allow_null=True)
     status = serializers.ChoiceField(choices=LotStatus.choices)
+    makings = WeighingSerializer(many=True, help_text="Each time some of it was written down.")
 
     @extend_schema_field(AmountSerializer)
     def get_quantity(self, output: sheet_lines.Output) -> dict[str, str]:
@@ -164,7 +165,8 @@ class StruckSerializer(serializers.Serializer):
     by = serializers.CharField()
     recorded_at = serializers.DateTimeField()
     replaced_by = serializers.UUIDField()
-    replaced_at = serializers.DateTimeField()
+    replaced_by_whom = serializers.CharField()
+    replaced_at = ClockTime()
     withdrawn = serializers.BooleanField()
     reason = serializers.CharField()
 

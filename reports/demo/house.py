@@ -4,10 +4,9 @@ from datetime import date, timedelta
 from typing import Any
 from uuid import UUID, uuid5
 
-from django.utils import timezone
-
 from haccp.plan_documents import starter_plan
 from ledger import establishments
+from ledger.acts import Moment
 from ledger.models import Establishment, Person
 from reports.demo.asking import Asking, Told
 
@@ -171,7 +170,7 @@ class House:
 
     def _signed(self, **values: Any) -> dict[str, Any]:
         return {
-            "performed_at": (timezone.now() - APPROVED_BEFORE).isoformat(),
+            "performed_at": (Moment.now(self.establishment).local - APPROVED_BEFORE).isoformat(),
             "password": PASSWORD,
             **values,
         }

@@ -22,6 +22,7 @@ class Story:
         played = Batch.objects.filter(establishment=house.establishment, recipe_version__material__code="HZP")
         self.began = timezone.now() - timedelta(hours=5) - timedelta(days=played.count())
         self.lots: dict[str, dict[str, Any]] = {}
+        self.used: dict[str, dict[str, Any]] = {}
 
     def play(self) -> str:
         """The whole day; the id of the batch of pillows."""
@@ -111,7 +112,7 @@ class Story:
         for place, (material, quantity, unit) in enumerate(
             [
                 ("SUG", "2.100", "KGM"),
-                ("GLU", "0.402", "KGM"),
+                ("GLU", "4.02", "KGM"),
                 ("FIL", "2.000", "KGM"),
                 ("CHO", "0.900", "KGM"),
                 ("PKG", "100", "H87"),
@@ -119,6 +120,7 @@ class Story:
             start=1,
         ):
             self._use(batch, material, quantity, place, 8 + place, unit)
+        self._correct_glucose(batch)
         self.house.operator.post(
             f"batches/{batch['id']}/steps",
             performed_at=self.at(15),
@@ -143,6 +145,11 @@ class Story:
             f"checks/?batch={batch['id']}",
         )
         return batch
+
+    def _correct_glucose(self, batch: dict[str, Any]) -> None:
+        slip = self.used["GLU"]["id"]
+        reason = "The comma slipped: the scale said 0.402 kg."
+        self._use(batch, "GLU", "0.402", 2, 10, corrects=slip, reason=reason)
 
     def _water_activity(self) -> None:
         slip = self._check(
@@ -265,12 +272,18 @@ class Story:
         return dict(self.house.operator.post(f"movements/{what}", performed_at=self.at(minutes), **body))
 
     def _use(
-        self, batch: dict[str, Any], material: str, quantity: str, line: int, minutes: int, unit: str = "KGM"
+        self,
+        batch: dict[str, Any],
+        material: str,
+        quantity: str,
+        line: int,
+        minutes: int,
+        unit: str = "KGM",
+        **more: str,
     ) -> None:
         lot = self.lots[material]["lot"]
-        self._move(
-            "used", minutes, batch=batch["id"], lot=lot, quantity=quantity, unit=unit, recipe_line=line
-        )
+        said = {"lot": lot, "quantity": quantity, "unit": unit, "recipe_line": line, **more}
+        self.used[material] = self._move("used", minutes, batch=batch["id"], **said)
 
     def _make_pillows(self, quantity: str, minutes: int) -> dict[str, Any]:
         return self._move(

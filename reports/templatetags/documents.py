@@ -80,17 +80,18 @@ class Row:
 
 @register.inclusion_tag("reports/_records_table.html")
 def records_table(
-    lines: Iterable[Any], columns: Sequence[Column], caption: str, nothing: str = ""
+    lines: Iterable[Any], columns: Sequence[Column], caption: str, nothing: str = "", level: int = 2
 ) -> dict[str, Any]:
     """A table of dataclass lines. Records get when, by whom and their id around ``columns``, and what marks them.
 
-    ``nothing``: the sentence to print in place of an empty table.
+    ``nothing``: the sentence to print in place of an empty table. ``level``: of the heading, 2 to 4.
     """
     rows = list(lines)
     shown = (WHEN, BY, *columns, RECORD) if rows and isinstance(rows[0], RecordLine) else tuple(columns)
     whole = sum(column.share for column in shown)
     return {
         "caption": caption,
+        "level": level,
         "heads": [(column.head, f"{100 * column.share / whole:.2f}") for column in shown],
         "rows": [_row(line, shown) for line in rows],
         "nothing": nothing or _("Nothing is recorded."),

@@ -1,6 +1,10 @@
+from decimal import Decimal
+
 from django import template
 
 from batches import quantities
+from batches.flags import SENTENCES, Flag
+from batches.models import LotStatus
 
 register = template.Library()
 
@@ -9,3 +13,31 @@ register = template.Library()
 def amount(base: int, dimension: str) -> str:
     """Base steps in words: ``12.500 kg`` or ``24 pieces``."""
     return quantities.shown(base, "pieces" if dimension == "count" else "mass")
+
+
+@register.filter
+def in_symbols(entered: str) -> str:
+    """``2.100 KGM`` as ``2.100 kg``."""
+    return quantities.in_symbols(entered)
+
+
+@register.filter
+def unit_symbol(code: str) -> str:
+    """``KGM`` as ``kg``; what is no code stays."""
+    return quantities.UNITS[code].symbol if code in quantities.UNITS else code
+
+
+@register.filter
+def percent(permille: int) -> str:
+    """Ten per mille as ``1``, five as ``0.5``."""
+    return quantities.plain_text(Decimal(permille) / 10)
+
+
+@register.filter
+def flag_sentence(code: str) -> str:
+    return SENTENCES[Flag(code)]
+
+
+@register.filter
+def status_word(status: str) -> str:
+    return str(LotStatus(status).label)

@@ -232,7 +232,7 @@ def test_a_corrected_weighing_counts_as_corrected_and_the_old_one_stays_legible(
     sheet = batch_sheet(begun)
     assert (sheet.lines[0].weighed, sheet.lines[0].result) == (6_000_000, "within")
     (struck,) = sheet.struck
-    assert (struck.id, struck.said) == (first.pk, f"used 60 KGM of lot {lot.code}")
+    assert (struck.id, struck.said) == (first.pk, f"used 60 kg of lot {lot.code}")
     assert (struck.replaced_by, struck.withdrawn, struck.reason) == (second.pk, False, "comma slipped")
 
 
@@ -261,12 +261,12 @@ def test_every_kind_of_note_can_be_struck(act, begun, parts, kettle):
     sheet = batch_sheet(begun)
     assert (sheet.steps, sheet.readings, sheet.trim, sheet.ended_at) == ((), (), (), None)
     assert sorted(struck.said for struck in sheet.struck) == [
-        "began, planned 1000 H87",
+        "began, planned 1000 pieces",
         "colour: amber",
         "ended",
         f"freed {kettle}",
         "step COOK",
-        "trim 1 KGM from part 1 to 2",
+        "trim 1 kg from part 1 to 2",
     ]
     assert (sheet.planned, sheet.planned_entered) == (900, "900 H87")
 

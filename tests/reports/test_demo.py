@@ -2,6 +2,7 @@
 
 import io
 import json
+import re
 import subprocess
 import sys
 from collections.abc import Iterator
@@ -35,6 +36,7 @@ class Played:
     pdf: bytes
     data: dict[str, Any]
     page: str
+    page_of_the_day_before: str
 
 
 @pytest.fixture(scope="module")
@@ -50,11 +52,12 @@ def played(django_db_setup: Any, django_db_blocker: Any, tmp_path_factory: Any) 
     ):
         call_command("demo", out=folder, stdout=told)
         call_command("demo", out=folder, stdout=told)
-        job = DocumentJob.objects.order_by("number")[0]
+        job, second = DocumentJob.objects.order_by("number")
         files = {
             form: default_storage.open(jobs.path_of(job, form)).read() for form in ("pdf", "json", "html")
         }
-        yield Played(told.getvalue(), files["pdf"], json.loads(files["json"]), files["html"].decode())
+        before = default_storage.open(jobs.path_of(second, "html")).read().decode()
+        yield Played(told.getvalue(), files["pdf"], json.loads(files["json"]), files["html"].decode(), before)
         transaction.set_rollback(True)
 
 
@@ -140,9 +143,58 @@ def test_page_and_paper_say_the_same_of_each_check(played: Played) -> None:
         assert check["readings"][0]["entered"] in played.page
 
 
-def test_the_corrected_weighings_and_checks_of_the_batch_stay_in_its_data(played: Played) -> None:
-    assert all(check["replaced"] is None for check in played.data["checks"])
+def test_a_corrected_weighing_stays_legible_with_what_replaced_it_who_and_why(played: Played) -> None:
+    (struck,) = played.data["sheet"]["struck"]
+    text = " ".join(extract_text(io.BytesIO(played.pdf)).split())
+    assert struck["said"].startswith("used 4.02 kg of lot GLU-")
+    for words in (struck["said"], "The comma slipped: the scale said 0.402 kg. (Jonas Okafor,"):
+        assert words in text
+    assert f"<s>{struck['said']}</s>" in played.page
+
+
+def test_a_corrected_check_stays(played: Played) -> None:
     assert Check.objects.filter(corrected_by__isnull=False).count() == 2
+
+
+def test_no_unit_code_is_printed(played: Played) -> None:
+    text = extract_text(io.BytesIO(played.pdf))
+    assert "2.100 kg" in text
+    assert not {"KGM", "H87"} & set(text.split())
+
+
+def test_every_time_is_printed_by_the_clock_of_the_establishment(played: Played) -> None:
+    text = extract_text(io.BytesIO(played.pdf))
+    offsets = set(re.findall(r"\d\d:\d\d ([+-]\d\d:\d\d)", text))
+    assert offsets <= {"+01:00", "+02:00"}  # in Berlin, winter and summer
+    assert offsets
+
+
+def test_a_day_keyed_later_is_marked_as_late(played: Played) -> None:
+    """The second run plays the day before; this firm calls an entry late after twelve hours."""
+    page = played.page_of_the_day_before
+    assert page.count("late entry</strong>") > 5  # on the batch sheet
+    assert page.count("Late entry") > 10  # on checks, answers, decisions
+
+
+def test_the_evidence_holds_every_record_of_the_batch(played: Played, attached: dict[str, bytes]) -> None:
+    kinds = {each["kind"] for each in json.loads(attached["evidence.json"])["records"]}
+    assert kinds >= {
+        "batches.start",
+        "batches.end",
+        "batches.part",
+        "batches.movement",
+        "batches.process-step",
+        "batches.quality-reading",
+        "haccp.start-permission",
+        "haccp.check",
+        "haccp.deviation",
+        "haccp.hold",
+        "haccp.answer",
+        "haccp.disposition",
+        "haccp.closing",
+        "haccp.release",
+        "ledger.signature",
+    }
 
 
 def test_the_data_travel_inside_the_pdf(played: Played, attached: dict[str, bytes]) -> None:

@@ -11,7 +11,7 @@ from uuid import UUID
 import pytest
 import rfc8785
 
-from ledger.models import Change, Seal
+from ledger.models import Change, Establishment, Seal
 from reports import documents, rendering
 from reports.documents import RecordLine, SealLine, usual_page_size
 from reports.rendering import file_name, own_data, to_html, to_json
@@ -105,7 +105,7 @@ def test_who_keyed_a_record_for_another_is_named() -> None:
 
 
 def test_an_ordinary_record_carries_no_marks() -> None:
-    assert "marks" not in html(short_sheet(checks=(check_line(1),)))
+    assert "marks" not in html(short_sheet(checks=(check_line(1),), signatures=()))
 
 
 @pytest.mark.parametrize("result", ["within", "outside", "undecided"])
@@ -314,10 +314,22 @@ def test_a_line_written_long_after_the_work_is_late(change: Change) -> None:
 
 
 def test_a_line_of_a_withdrawn_record_tells_why(change: Change, act: Any, lead: Any) -> None:
+    """When: as it was written down. What it states of the work is another time."""
     gone = Change.withdrawal(act(by=lead, corrects=change.pk, reason="never bought", withdraws=True)).insert()
+    written = gone.recorded_at.astimezone(gone.establishment.zone)
     assert line_of(change).replaced == documents.Replaced(
-        withdrawn=True, reason="never bought", by="Ines Lead", at=NOON, record=gone.pk
+        withdrawn=True, reason="never bought", by="Ines Lead", at=written, record=gone.pk
     )
+
+
+def test_a_line_names_who_wrote_the_correction_not_who_did_the_work(
+    change: Change, act: Any, operator: Any, lead: Any
+) -> None:
+    said = replace(act(by=operator, corrects=change.pk, reason="other scale"), recorded_by=lead)
+    Change.new(said, subject_kind="scale", subject_id=UUID(int=8)).insert()
+    replaced = line_of(change).replaced
+    assert replaced is not None
+    assert replaced.by == "Ines Lead"
 
 
 def test_a_line_of_a_correction_names_what_it_corrects(change: Change, act: Any) -> None:
@@ -331,9 +343,12 @@ def test_a_line_of_a_correction_names_what_it_corrects(change: Change, act: Any)
 
 
 def test_a_seal_line_is_what_the_seal_says() -> None:
+    here = Establishment(time_zone="Europe/Berlin")
     seal = Seal(number=3, root="ab" * 32, hash="cd" * 32, leaf_count=9, sealed_at=NOON.astimezone(UTC))
+    seal.establishment = here
     line = SealLine.of(seal)
     assert (line.number, line.root, line.leaf_count) == (3, "ab" * 32, 9)
+    assert line.sealed_at.isoformat() == "2026-03-02T12:00:00+01:00"
 
 
 def test_nothing_but_the_document_decides_the_page() -> None:

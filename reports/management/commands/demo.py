@@ -1,3 +1,6 @@
+import logging
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -7,10 +10,22 @@ from django.core.management.base import BaseCommand
 
 from ledger import seals
 from reports import jobs
-from reports.demo.house import PASSWORD, PEOPLE, House
+from reports.demo.house import HOUSE, PASSWORD, PEOPLE, House
 from reports.demo.story import Story
 from reports.models import DocumentJob
 from reports.rendering import PdfUnavailable
+
+
+@contextmanager
+def refusals_told_once() -> Iterator[None]:
+    """The story tells of each refusal itself; the log's own line would stand between its sentences."""
+    log = logging.getLogger("django.request")
+    before = log.level
+    log.setLevel(logging.ERROR)
+    try:
+        yield
+    finally:
+        log.setLevel(before)
 
 
 class Command(BaseCommand):
@@ -25,9 +40,9 @@ class Command(BaseCommand):
 
     def handle(self, *args: Any, **options: Any) -> None:
         self.step = 0
-        house = House(self.tell)
-        self.base = f"{settings.PUBLIC_URL}/api/v1/establishments/{house.establishment.pk}/"
-        batch = Story(house, self.tell).play()
+        with refusals_told_once():
+            house = House(self.tell)
+            batch = Story(house, self.tell).play()
         seals.seal(establishment=house.establishment)
         self._record(house, batch, options["out"])
         self.stdout.write(
@@ -40,7 +55,7 @@ class Command(BaseCommand):
         self.step += 1
         self.stdout.write(f"{self.step:2}. {sentence}")
         if where:
-            self.stdout.write(f"    {settings.PUBLIC_URL}/api/v1/establishments/…/{where}")
+            self.stdout.write(f"    {settings.PUBLIC_URL}/api/v1/establishments/{HOUSE}/{where}")
 
     def _record(self, house: House, batch: str, out: Path | None) -> None:
         asked = house.lead.post("documents", kind="batch-record", subject=batch)

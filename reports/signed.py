@@ -1,0 +1,64 @@
+"""What belongs to a batch beside its checks and cases, and who signed any of it, in words."""
+
+from collections.abc import Sequence
+from typing import Any
+
+from django.utils.translation import gettext as _
+
+from batches.models import (
+    Batch,
+    BatchEnd,
+    BatchStart,
+    EquipmentUse,
+    Movement,
+    Part,
+    ProcessStep,
+    QualityReading,
+    TrimReturn,
+)
+from haccp.models import Check, Closing, Deviation, PlanVersion, Release, StartPermission
+from ledger.models import Record, Signature
+
+OF_BATCH: tuple[type[Record], ...] = (
+    BatchStart,
+    BatchEnd,
+    Part,
+    EquipmentUse,
+    Movement,
+    ProcessStep,
+    QualityReading,
+    TrimReturn,
+)
+"""What is noted for a batch beside its checks."""
+
+
+def of_batch(batch: Batch) -> list[Record]:
+    """Every record of the batch itself, corrected and withdrawn ones too, and the permission to start it."""
+    kinds: Any = OF_BATCH
+    permission = StartPermission.objects.get(pk=batch.permission_id)
+    return [permission, *(record for kind in kinds for record in kind.objects.filter(batch=batch))]
+
+
+def signatures(plan: PlanVersion | None, shown: Sequence[Record]) -> list[tuple[Signature, str]]:
+    """Each signature on what the document shows, with what was signed in words."""
+    what = {record.pk: _signed(record) for record in shown}
+    permission = next(record for record in shown if isinstance(record, StartPermission))
+    what[permission.recipe_version_id] = _("the recipe")
+    if plan is not None:
+        what[plan.pk] = _("the hazard plan")
+    rows = Signature.objects.standing().filter(target__in=what).order_by("performed_at", "id")
+    return [(each, what[each.target_id]) for each in rows]
+
+
+def _signed(record: Record) -> str:
+    if isinstance(record, Check):
+        return _("check at %(point)s") % {"point": record.control_point.code}
+    if isinstance(record, Release):
+        return _("release of lot %s") % record.lot.code
+    if isinstance(record, Deviation):
+        return _("deviation")
+    if isinstance(record, Closing):
+        return _("closing of a deviation")
+    if isinstance(record, BatchStart):
+        return _("start of the batch")
+    return _("end of the batch") if isinstance(record, BatchEnd) else _("record")
