@@ -13,7 +13,7 @@ from batches.locks import lock_material
 from batches.models import Batch, Lot, Part
 from config.api.constraints import refusal_of
 from config.api.refusals import Refusal
-from haccp import deviations, holds, instruments, judging, limits, moist_food, plans, rules
+from haccp import deviations, holds, instruments, judging, limits, moist_food, plans, rules, series_uses
 from haccp.holds import Touched
 from haccp.judging import SENTENCES, OtherPlanVersion, OutsideTheRun, Subject
 from haccp.limits import Result
@@ -51,6 +51,7 @@ def record(
     if not _stands_alone(check):
         lock_material(act.establishment)
     check.insert()
+    series_uses.keep([check])
     _follow(act, check)
     return check
 
@@ -65,6 +66,7 @@ def withdraw(*, act: Act) -> Check:
     check = Check.withdrawal(replace(act, withdraws=True))
     check.answer_if_repeated()
     check.insert()
+    series_uses.keep([check])
     _reopen(act, check)
     return check
 
@@ -151,7 +153,8 @@ def last_good(before: datetime, point: ControlPoint, batch: Batch, part: Part | 
     good = Check.objects.standing().filter(
         control_point=point, batch=batch, part=part, result=Result.WITHIN, performed_at__lt=before
     )
-    return good.order_by("-performed_at").values_list("performed_at", flat=True).first()
+    founded = series_uses.founded(good)
+    return founded.order_by("-performed_at").values_list("performed_at", flat=True).first()
 
 
 @dataclass(frozen=True)
@@ -187,6 +190,7 @@ def record_many(wanted: Sequence[Wanted]) -> list[Check | Refusal]:
     try:
         with transaction.atomic():
             stored = Check.insert_many(list(together.values())) if together else []
+            series_uses.keep(each for each in stored if isinstance(each, Check) and not each.repeated)
     except (
         Refusal,
         IntegrityError,

@@ -163,9 +163,11 @@ def _of_occupied(since: datetime | None, **where: Any) -> list[Lot]:
 
 def _of_instrument(establishment: Establishment, subject: UUID, since: datetime | None) -> list[Lot]:
     instrument = _one(Instrument, establishment, pk=subject)
-    checks = Check.objects.standing().filter(instrument=instrument)
+    made, logged = Q(instrument=instrument), Q(series_uses__series__instrument=instrument)
     if since is not None:
-        checks = checks.filter(performed_at__gte=since)
+        made &= Q(performed_at__gte=since)
+        logged &= Q(series_uses__series__ended_at__gte=since)
+    checks = Check.objects.standing().filter(made | logged)
     return list(Lot.objects.filter(Q(batch__in=checks.values("batch")) | Q(pk__in=checks.values("lot"))))
 
 

@@ -24,6 +24,12 @@ OVERDUE = "instrument-overdue"
 FAILED = "instrument-failed"
 NEVER = "instrument-never-verified"
 NOT_THERE = "not-verified-there"
+SENTENCES = {
+    OVERDUE: "The verification of the instrument is overdue: verify it now.",
+    FAILED: "The instrument failed its verification: measure again with another.",
+    NEVER: "The instrument was never verified: verify it now.",
+    NOT_THERE: "No good verification of the instrument covers this reading: verify it near there.",
+}
 
 
 @deed
@@ -146,7 +152,7 @@ def shortcomings(
 ) -> Iterator[str]:
     """Codes of what its verifications leave open about readings taken with it; nothing where none was ever asked for.
 
-    A course over time, and a reading of something this instrument does not measure, are left out of the range.
+    Of a course every reading is asked after. A reading of something this instrument does not measure is left out.
     """
     now, every = known_now(instrument), instrument.verify_every_days
     known = now
@@ -162,10 +168,27 @@ def shortcomings(
         yield OVERDUE
     if state is State.NEVER and every is not None:
         yield NEVER
-    values = [(each.value, each.unit) for each in read if each.value is not None]
-    measured = [(value, unit) for value, unit in values if measures(instrument, unit)]
-    if known.good and not all(known.speaks_for(value, unit, at, every) for value, unit in measured):
+    measured = [each for each in read if measures(instrument, each.unit)]
+    if known.good and not all(_spoken_for(known, each, at, every) for each in measured):
         yield NOT_THERE
+
+
+def _spoken_for(known: Known, reading: Reading, at: datetime, every: int | None) -> bool:
+    if reading.course is not None:
+        return known.speaks_for_all(reading.course.values, reading.unit, at, every)
+    return reading.value is None or known.speaks_for(reading.value, reading.unit, at, every)
+
+
+def shortcomings_over(instrument: Instrument, reading: Reading, span: tuple[datetime, datetime]) -> set[str]:
+    """The same of a course that was read from one time to another, both included: at any time of it."""
+    (began, ended), until = span, known_now(instrument).until
+    facts = [] if until is None or until < began else facts_of(instrument)
+    between = {fact.at for fact in facts if began < fact.at < ended}
+    zone = instrument.establishment.zone
+    found = {
+        code for at in {began, *between, ended} for code in shortcomings(instrument, [reading], at, zone)
+    }
+    return found | ({FAILED} if verified.in_doubt(facts, began, ended) else set())
 
 
 def _refuse_unusable(instrument: Instrument) -> None:

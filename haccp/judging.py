@@ -8,8 +8,8 @@ from uuid import UUID
 
 from batches.models import Batch, Lot, Part
 from config.api.refusals import Reason, RuleBroken, Unknown, Unusable
-from haccp import instruments, limits, plans, readings, series
-from haccp.models import Check, ControlPoint, Instrument, PlanVersion
+from haccp import instruments, limits, plans, readings, series, series_uses
+from haccp.models import Check, ControlPoint, Instrument, PlanVersion, Series
 from haccp.plan_documents import ControlPointSpec
 from haccp.readings import Reading
 from ledger.acts import Act
@@ -25,12 +25,13 @@ SENTENCES = {
     OUTSIDE_INSTRUMENT: "The reading lies outside the range of the instrument: measure again with another.",
     OTHER_INSTRUMENT: "The plan asks for another kind of instrument.",
     OTHER_PRODUCT: "The plan does not ask for this check on this product or material.",
-    instruments.OVERDUE: "The verification of the instrument is overdue: verify it now.",
-    instruments.FAILED: "The instrument failed its verification: measure again with another.",
-    instruments.NEVER: "The instrument was never verified: verify it now.",
-    instruments.NOT_THERE: "No good verification of the instrument covers this reading: verify it near there.",
+    **instruments.SENTENCES,
 }
 """What was out of order about a check; it is recorded all the same (design 4.10)."""
+GONE = (
+    "The series it was judged by was corrected or withdrawn since; it answers no due check. Correct it with readings "
+    "that stand."
+)
 
 
 class OutsideTheRun(RuleBroken):
@@ -100,45 +101,54 @@ def judge(
         _refuse_other_run(check, subject.batch, subject.control_point)
     else:
         _refuse_superseded(check, subject.control_point)
-    read = [_read(check, each, index) for index, each in enumerate(said)]
-    judged = list(_judged(spec, read, in_force, subject.instrument))
+    taken = [_taken(check, each, index, subject.instrument) for index, each in enumerate(said)]
+    judged = list(_judged(spec, taken, in_force))
     check.judgements = judged
     check.result = limits.worst([limits.Result(each["result"]) for each in judged]).value
-    check.flags = sorted(_flags(check, subject, spec, read))
+    check.flags = sorted(_flags(check, subject, spec, taken))
 
 
-def _read(check: Check, said: Mapping[str, Any], index: int) -> Reading:
+@dataclass(frozen=True)
+class Taken:
+    """A reading, and with what it was taken: a series with its own logger where that is known, else the instrument of
+    the check."""
+
+    reading: Reading
+    instrument: Instrument | None
+    series: Series | None = None
+
+
+def _taken(check: Check, said: Mapping[str, Any], index: int, instrument: Instrument | None) -> Taken:
     reading = readings.read(said, field=f"readings.{index}")
-    return series.followed(check.establishment, reading, field=f"readings.{index}.series")
+    if not reading.series:
+        return Taken(reading, instrument)
+    found = series.standing(check.establishment, reading.series, field=f"readings.{index}.series")
+    return Taken(series.follow(reading, found), found.instrument or instrument, found)
 
 
 def _judged(
-    spec: ControlPointSpec,
-    read: Sequence[Reading],
-    in_force: Sequence[limits.Rule],
-    instrument: Instrument | None,
+    spec: ControlPointSpec, taken: Sequence[Taken], in_force: Sequence[limits.Rule]
 ) -> Iterator[dict[str, Any]]:
-    by_quantity = {reading.quantity: (index, reading) for index, reading in enumerate(read)}
+    by_quantity = {each.reading.quantity: (index, each) for index, each in enumerate(taken)}
     wanted = [limits.from_json(each) for each in spec.limits]
     asked = [member for limit in wanted for member in limits.members(limit)]
-    _refuse_other_readings(read, [limit.quantity for limit in asked])
+    _refuse_other_readings([each.reading for each in taken], [limit.quantity for limit in asked])
     guard: limits.Guard = spec.document.get("guard", "off")
     for limit in wanted:
         for member in limits.members(limit):
-            index, reading = by_quantity[member.quantity]
-            judgement = _judge_one(member, reading, index, in_force, instrument, guard)
+            index, found = by_quantity[member.quantity]
+            judgement = _judge_one(member, found, index, in_force, guard)
             yield judgement if member is limit else judgement | {"all_of": limit.quantity}
 
 
 def _judge_one(
     limit: limits.OneLimit,
-    reading: Reading,
+    taken: Taken,
     index: int,
     in_force: Sequence[limits.Rule],
-    instrument: Instrument | None,
     guard: limits.Guard,
 ) -> dict[str, Any]:
-    known = None
+    known, reading, instrument = None, taken.reading, taken.instrument
     unit = reading.unit if reading.course is None else reading.course.unit
     if instrument is not None and guard != "off":
         known = instruments.uncertainty_in(instrument, unit)
@@ -209,18 +219,23 @@ def _refuse_superseded(check: Check, point: ControlPoint) -> None:
         )
 
 
-def _flags(check: Check, subject: Subject, spec: ControlPointSpec, read: Sequence[Reading]) -> set[str]:
+def _flags(check: Check, subject: Subject, spec: ControlPointSpec, taken: Sequence[Taken]) -> set[str]:
     found = set(run_flags(check))
     if not _asked_for(subject, spec):
         found.add(OTHER_PRODUCT)
-    instrument = subject.instrument
-    if instrument is not None:
-        if spec.instrument and instrument.kind != spec.instrument:
-            found.add(OTHER_INSTRUMENT)
-        if any(instruments.outside_range(instrument, reading) for reading in read):
-            found.add(OUTSIDE_INSTRUMENT)
+    used = [each.instrument for each in taken if each.instrument] + [subject.instrument]
+    if spec.instrument and any(each is not None and each.kind != spec.instrument for each in used):
+        found.add(OTHER_INSTRUMENT)
+    if any(each.instrument and instruments.outside_range(each.instrument, each.reading) for each in taken):
+        found.add(OUTSIDE_INSTRUMENT)
+    if subject.instrument is not None:
+        read = [each.reading for each in taken if each.series is None]
         zone = check.establishment.zone
-        found.update(instruments.shortcomings(instrument, read, check.performed_at, zone))
+        found.update(instruments.shortcomings(subject.instrument, read, check.performed_at, zone))
+    for each in taken:
+        if each.series is not None and each.instrument is not None:
+            span = each.series.began_at, each.series.ended_at
+            found |= instruments.shortcomings_over(each.instrument, each.reading, span)
     return found
 
 
@@ -252,4 +267,5 @@ def sentences(check: Check) -> list[str]:
     """What the person at the stove is told: one sentence a limit, and what was out of order."""
     told = [each["sentence"] for each in check.judgements]
     told += [each["warning"] for each in check.judgements if each.get("warning")]
-    return told + [SENTENCES[flag] for flag in check.flags]
+    told += [SENTENCES[flag] for flag in check.flags]
+    return told + ([GONE] if series_uses.gone(check) else [])

@@ -12,6 +12,7 @@ from haccp import dues as due_checks
 from haccp.dues import END, SAID, YOURS, Due
 from haccp.limits import Result
 from haccp.models import Check
+from haccp.series_uses import founded
 
 MOST_IN_A_ROW = 8
 """So many cases for one gap in a series; the last stands for the rest of the gap (a site setting, no source)."""
@@ -42,12 +43,16 @@ def of_batch(batch: Batch, now: datetime) -> list[Answered]:
     """Every check that the batch's plan version asks for so far, in the order they fall due."""
     dues = due_checks.of_batch(batch, now)
     elsewhere = _on_the_premises(batch, dues)
-    return _answers(dues, list(Check.objects.standing().filter(batch=batch)), now, elsewhere)
+    return _answers(dues, _answering(batch=batch), now, elsewhere)
 
 
 def of_receipt(lot: Lot, now: datetime) -> list[Answered]:
     """Every check that the plans in force ask for when this lot's material is received."""
-    return _answers(due_checks.of_receipt(lot), list(Check.objects.standing().filter(lot=lot)), now)
+    return _answers(due_checks.of_receipt(lot), _answering(lot=lot), now)
+
+
+def _answering(**about: Any) -> list[Check]:
+    return list(founded(Check.objects.standing().filter(**about)))
 
 
 def _on_the_premises(batch: Batch, dues: Sequence[Due]) -> Sequence[Check]:
@@ -64,7 +69,7 @@ def _on_the_premises(batch: Batch, dues: Sequence[Due]) -> Sequence[Check]:
     )
     if None not in until:
         found = found.filter(performed_at__lte=max(each for each in until if each))
-    return list(found.exclude(batch=batch).select_related("control_point"))
+    return list(founded(found.exclude(batch=batch)).select_related("control_point"))
 
 
 # -- what became of it ------------------------------------------------------------------------------

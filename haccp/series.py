@@ -8,10 +8,14 @@ from typing import IO, Any
 from uuid import UUID
 
 import numpy as np
+from django.db.models import Q
 
+from batches import lots as lot_deeds
+from batches.locks import lock_material
+from batches.models import Lot
 from batches.quantities import UNITS, Dimension, known_unit
-from config.api.refusals import RuleBroken, Unknown, Unusable
-from haccp import instruments
+from config.api.refusals import Reason, RuleBroken, Unknown, Unusable
+from haccp import instruments, series_uses
 from haccp.drawing import Plot
 from haccp.figures import amount
 from haccp.logger import blocks, files
@@ -44,7 +48,14 @@ class OutsideTheInstrument(RuleBroken):
 OUTSIDE_INSTRUMENT = OutsideTheInstrument.code
 SENTENCES = {
     OUTSIDE_INSTRUMENT: "Readings lie outside the range of the instrument; stored as entered.",
+    **instruments.SENTENCES,
 }
+
+
+class Gone(RuleBroken):
+    """The series was corrected or withdrawn: nothing is judged by it any more."""
+
+    code = "series-gone"
 
 
 def store(
@@ -83,16 +94,46 @@ def _keep(
         sha256=blocks.together(block.sha256 for block in packed),
     )
     series.answer_if_repeated()
-    if instrument is not None and instruments.outside_range(instrument, _as_reading(readings, unit)):
-        if not as_entered:
+    if instrument is not None:
+        reading = _as_reading(readings, unit)
+        outside = instruments.outside_range(instrument, reading)
+        if outside and not as_entered:
             raise _asked_back(instrument, readings, unit)
-        series.flags = [OUTSIDE_INSTRUMENT]
+        found = instruments.shortcomings_over(instrument, reading, (series.began_at, series.ended_at))
+        series.flags = sorted({OUTSIDE_INSTRUMENT, *found} if outside else found)
+    if act.corrects is not None:
+        lock_material(act.establishment)
     series.insert()
     SeriesBlock.objects.bulk_create(
         SeriesBlock(series=series, number=number, sha256=block.sha256, data=block.data)
         for number, block in enumerate(packed)
     )
+    _follow(act, series)
     return series
+
+
+@deed
+def withdraw(*, act: Act) -> Series:
+    """Say that the series ``act.corrects`` never was; its readings stay as they were packed. Raises RuleBroken.
+
+    Checks judged by it keep their results, but answer no due check any more; the released lots they spoke for await a
+    decision again.
+    """
+    lock_material(act.establishment)
+    series = Series.withdrawal(replace(act, withdraws=True))
+    series.answer_if_repeated()
+    series.insert()
+    _follow(act, series)
+    return series
+
+
+def _follow(act: Act, series: Series) -> None:
+    """What the series that this one corrects judged is looked at again (D7)."""
+    gone: Any = series.corrects
+    if gone is not None:
+        checks = series_uses.judged_by(gone)
+        about = Q(batch__in=checks.values("batch")) | Q(pk__in=checks.values("lot"))
+        lot_deeds.reopen(act=act, lots=Lot.objects.filter(about), because=series)
 
 
 def _instant(readings: Readings, at: int) -> Any:
@@ -123,9 +164,12 @@ def _text(readings: Readings, at: int) -> str:
 
 
 def named(establishment: Establishment, said: str, *, field: str) -> Series:
-    """The series of this id here. Raises Unknown naming ``field``."""
+    """The series of this id here, also one that is gone. Raises Unknown naming ``field``."""
+    known = Series.objects.of(establishment).select_related(
+        "instrument__verification_state", "instrument__establishment", "corrected_by"
+    )
     try:
-        found = Series.objects.of(establishment).filter(pk=UUID(said)).first()
+        found = known.filter(pk=UUID(said)).first()
     except ValueError:
         found = None
     if found is None:
@@ -135,7 +179,7 @@ def named(establishment: Establishment, said: str, *, field: str) -> Series:
 
 def readings(series: Series) -> Readings:
     """Every reading, exactly as sent. Raises Damaged."""
-    data = series.blocks.order_by("number").values_list("data", flat=True)
+    data = series.blocks_of.blocks.order_by("number").values_list("data", flat=True)
     try:
         return blocks.unpack(bytes(each) for each in data)
     except blocks.Damaged as error:
@@ -149,12 +193,21 @@ def course(series: Series) -> Course:
     return courses.course(found.seconds, found.values, series.unit)
 
 
-def followed(establishment: Establishment, reading: Reading, *, field: str) -> Reading:
-    """The reading with the course of the series it names, if it names one. Raises Unknown, Damaged."""
-    if not reading.series:
-        return reading
-    found = named(establishment, reading.series, field=field)
-    return replace(reading, course=course(found), unit=found.unit)
+def standing(establishment: Establishment, said: str, *, field: str) -> Series:
+    """The series of this id here, to judge by it. Raises Unknown, Gone."""
+    found = named(establishment, said, field=field)
+    later: Series | None = found if found.withdrawn else getattr(found, "corrected_by", None)
+    if later is not None:
+        sentence = "The series it names was corrected since: name the later one."
+        if later.withdrawn:
+            sentence = "The series it names was withdrawn: it never was."
+        raise Gone(sentence, reasons=[Reason(Gone.code, sentence, field, (str(later.pk),))])
+    return found
+
+
+def follow(reading: Reading, series: Series) -> Reading:
+    """The reading that names a series, with the course of it. Raises Damaged."""
+    return replace(reading, course=course(series), unit=series.unit)
 
 
 # -- what can be said of it -----------------------------------------------------------------------------
@@ -285,7 +338,7 @@ def plotted(series: Series, asked: Asked) -> Plot:
 @compare_projection("series")
 def damage() -> Iterator[str]:
     """A sentence for each block that was changed, and for each series whose blocks are not those it names."""
-    for series in Series.objects.order_by("pk").iterator():
+    for series in Series.objects.filter(withdrawn=False).order_by("pk").iterator():
         kept = series.blocks.order_by("number").values_list("number", "sha256", "data")
         hashes = []
         for number, sha256, data in kept.iterator(chunk_size=100):

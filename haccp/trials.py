@@ -194,9 +194,11 @@ class _House:
             return
         guard: Guard = self.proposal.guard or spec.document.get("guard", "off")
         try:
-            reading = series.followed(self.establishment, _read(said), field="series")
+            reading, instrument = self._taken(row, said)
             bounds = self._in_force(row, planned)
-            now = limits.decide(reading, bounds, uncertainty=self._uncertainty(row, reading), guard=guard)
+            now = limits.decide(
+                reading, bounds, uncertainty=self._uncertainty(instrument, reading), guard=guard
+            )
         except Refusal as refusal:
             trial.not_judged[refusal.detail] += 1
             return
@@ -216,8 +218,16 @@ class _House:
             self._bounds[place] = limits.in_force(self.proposal.limit or planned, in_force)
         return self._bounds[place]
 
-    def _uncertainty(self, row: tuple[Any, ...], reading: Reading) -> Decimal | None:
-        instrument = self.instruments.get(row[2])
+    def _taken(self, row: tuple[Any, ...], said: dict[str, Any]) -> tuple[Reading, UUID | None]:
+        """The reading with its course, and the instrument it was taken with. Raises Unknown, Gone, Damaged."""
+        reading = _read(said)
+        if not reading.series:
+            return reading, row[2]
+        found = series.standing(self.establishment, reading.series, field="series")
+        return series.follow(reading, found), found.instrument_id or row[2]
+
+    def _uncertainty(self, key: UUID | None, reading: Reading) -> Decimal | None:
+        instrument = None if key is None else self.instruments.get(key)
         if instrument is None:
             return None
         unit = reading.unit if reading.course is None else reading.course.unit

@@ -11,7 +11,12 @@ from decimal import Decimal
 from enum import StrEnum
 from typing import Any
 
+import numpy as np
+from numpy.typing import NDArray
+
 from batches.quantities import UNITS, exactly
+
+Floats = NDArray[np.float64]
 
 
 class State(StrEnum):
@@ -99,13 +104,25 @@ class Known:
 
     def speaks_for(self, value: Decimal, unit: str, at: datetime, every_days: int | None) -> bool:
         """Whether a good verification covers a reading. One older than the schedule no longer does, unless all are."""
+        return any(each.covers(value, unit) for each in self._speaking(at, every_days))
+
+    def speaks_for_all(self, values: Floats, unit: str, at: datetime, every_days: int | None) -> bool:
+        """Whether every value is covered, each by one of the good verifications."""
+        covered = np.zeros(len(values), dtype=bool)
+        for each in self._speaking(at, every_days):
+            if same_kind(unit, each.unit):
+                lower, upper = (float(exactly(end, each.unit, unit)) for end in (each.lower, each.upper))
+                covered |= (values >= lower) & (values <= upper)
+        return bool(covered.all())
+
+    def _speaking(self, at: datetime, every_days: int | None) -> Sequence[Fact]:
         fresh = [
             each
             for each in self.good
             if every_days is None
             or at - each.at <= timedelta(days=every_days + 1)  # the day it is due still counts
         ]
-        return any(each.covers(value, unit) for each in fresh or self.good)
+        return fresh or self.good
 
     def as_json(self) -> dict[str, Any]:
         return {
@@ -144,8 +161,11 @@ class Doubt:
     since: datetime | None
     until: datetime | None
 
-    def reaches(self, at: datetime) -> bool:
-        return (self.since is None or self.since <= at) and (self.until is None or at <= self.until)
+    def reaches(self, at: datetime, until: datetime | None = None) -> bool:
+        """Whether it speaks of a time; of any time from ``at`` on where ``until`` is given, both included."""
+        return (self.since is None or self.since <= (until or at)) and (
+            self.until is None or at <= self.until
+        )
 
 
 def doubt(facts: Sequence[Fact], failure: Fact) -> Doubt:
@@ -158,6 +178,6 @@ def doubt(facts: Sequence[Fact], failure: Fact) -> Doubt:
     return Doubt(max(before, default=None), until)
 
 
-def in_doubt(facts: Sequence[Fact], at: datetime) -> bool:
-    """Whether what was read at a time is in doubt by a failure, found before or after it."""
-    return any(doubt(facts, each).reaches(at) for each in facts if not each.passed)
+def in_doubt(facts: Sequence[Fact], at: datetime, until: datetime | None = None) -> bool:
+    """Whether what was read at a time, or from then ``until``, is in doubt by a failure, found before or after it."""
+    return any(doubt(facts, each).reaches(at, until) for each in facts if not each.passed)

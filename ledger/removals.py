@@ -9,6 +9,7 @@ from ledger import attachments
 from ledger.acts import Act
 from ledger.deeds import deed
 from ledger.models import Attachment, Leaf, Record, Removal
+from ledger.triggers import kept_models
 
 
 @deed
@@ -16,7 +17,8 @@ def remove(*, act: Act, record: Record, rule: str) -> Removal:
     """Take a sealed record away under a retention rule. Raises RuleBroken while it is unsealed or corrected.
 
     Whoever calls this has made sure that the longest retention rule that applies has ended. A removal stays for ever:
-    without it the record it names would be missing. The file of an attachment leaves with the last record of it.
+    without it the record it names would be missing. The file of an attachment leaves with the last record of it, the
+    parts of a record (``Kept.part_of``) with the record.
     """
     if record.establishment_id != act.establishment.pk:
         raise Unknown(f"There is no record {record.pk} here.", field="removed_id")
@@ -31,7 +33,15 @@ def remove(*, act: Act, record: Record, rule: str) -> Removal:
     if type(record).objects.filter(corrects=record).exists():
         raise RuleBroken(f"A later record corrects {record.pk}; remove that one first.", code="is-corrected")
     removal.insert()
+    _remove_parts(record)
     type(record).objects.filter(pk=record.pk).delete()
     if isinstance(record, Attachment):
         transaction.on_commit(partial(attachments.clear, record.sha256))
     return removal
+
+
+def _remove_parts(record: Record) -> None:
+    for model in kept_models():
+        named = getattr(model, "part_of", "")
+        if named and model._meta.get_field(named).related_model is type(record):
+            model._default_manager.filter(**{named: record.pk}).delete()

@@ -2,10 +2,10 @@
 
 Kept tables refuse UPDATE and DELETE (PostgreSQL also TRUNCATE, SQLite also REPLACE). Each new record makes
 its own line in ``ledger_entry`` and in the queue of the unsealed. A DELETE passes only where a ``ledger_removal``
-of the same establishment names the row; a removal itself stays. Who did the work and who keyed it belong to the
-establishment, or are the service itself (decision D10); the one exception is the record that an establishment was
-founded, whose id is the establishment's. SQLite drops triggers when Django remakes a table, so there they are
-taken down before every migration and made again after it.
+of the same establishment names the row, or the record it is a part of; a removal itself stays. Who did the work and
+who keyed it belong to the establishment, or are the service itself (decision D10); the one exception is the record
+that an establishment was founded, whose id is the establishment's. SQLite drops triggers when Django remakes a table,
+so there they are taken down before every migration and made again after it.
 """
 
 import re
@@ -49,6 +49,16 @@ CREATE OR REPLACE FUNCTION ledger_refuse_removal() RETURNS trigger LANGUAGE plpg
 BEGIN
   IF EXISTS (SELECT 1 FROM ledger_removal WHERE removed_id = OLD.id AND establishment_id = OLD.establishment_id)
   THEN RETURN OLD; END IF;
+  RAISE EXCEPTION '% rows are kept as written: % refused', TG_TABLE_NAME, TG_OP
+    USING ERRCODE = 'restrict_violation';
+END $$;
+CREATE OR REPLACE FUNCTION ledger_refuse_part_removal() RETURNS trigger LANGUAGE plpgsql AS $$
+DECLARE found boolean;
+BEGIN
+  EXECUTE format('SELECT EXISTS (SELECT 1 FROM ledger_removal JOIN %I AS whole ON whole.id = removed_id '
+    'AND whole.establishment_id = ledger_removal.establishment_id WHERE removed_id = ($1).%I)',
+    TG_ARGV[1], TG_ARGV[0]) INTO found USING OLD;
+  IF found THEN RETURN OLD; END IF;
   RAISE EXCEPTION '% rows are kept as written: % refused', TG_TABLE_NAME, TG_OP
     USING ERRCODE = 'restrict_violation';
 END $$;
@@ -174,14 +184,24 @@ def _may_leave(model: type[models.Model]) -> bool:
     return issubclass(model, Record) and not issubclass(model, Removal)
 
 
+def _whole(model: type[models.Model]) -> tuple[str, str]:
+    """(column, table) of the record that a row is a part of; empty where it is none."""
+    if not (issubclass(model, Kept) and model.part_of):
+        return ("", "")
+    field: Any = model._meta.get_field(model.part_of)
+    return (field.column, field.related_model._meta.db_table)
+
+
 def _postgresql(model: type[models.Model]) -> list[str]:
-    table = model._meta.db_table
-    removal = "ledger_refuse_removal" if _may_leave(model) else "ledger_refuse_change"
+    table, (column, whole) = model._meta.db_table, _whole(model)
+    removal = "ledger_refuse_removal()" if _may_leave(model) else "ledger_refuse_change()"
+    if whole:
+        removal = f"ledger_refuse_part_removal('{column}', '{whole}')"
     made = [
         f"CREATE OR REPLACE TRIGGER kept_{table}_update BEFORE UPDATE ON {table} "
         "FOR EACH ROW EXECUTE FUNCTION ledger_refuse_change()",
         f"CREATE OR REPLACE TRIGGER kept_{table}_delete BEFORE DELETE ON {table} "
-        f"FOR EACH ROW EXECUTE FUNCTION {removal}()",
+        f"FOR EACH ROW EXECUTE FUNCTION {removal}",
         f"CREATE OR REPLACE TRIGGER kept_{table}_truncate BEFORE TRUNCATE ON {table} "
         "FOR EACH STATEMENT EXECUTE FUNCTION ledger_refuse_change()",
     ]
@@ -198,11 +218,18 @@ def _postgresql(model: type[models.Model]) -> list[str]:
 
 
 def _sqlite(model: type[models.Model]) -> list[str]:
-    table = model._meta.db_table
-    unless = (
-        "WHEN NOT EXISTS (SELECT 1 FROM ledger_removal WHERE removed_id = OLD.id "
-        "AND establishment_id = OLD.establishment_id) "
-    )
+    table, (column, whole) = model._meta.db_table, _whole(model)
+    unless = ""
+    if _may_leave(model):
+        unless = (
+            "WHEN NOT EXISTS (SELECT 1 FROM ledger_removal WHERE removed_id = OLD.id "
+            "AND establishment_id = OLD.establishment_id) "
+        )
+    if whole:
+        unless = (
+            f"WHEN NOT EXISTS (SELECT 1 FROM ledger_removal JOIN {whole} AS whole ON whole.id = removed_id "
+            f"AND whole.establishment_id = ledger_removal.establishment_id WHERE removed_id = OLD.{column}) "
+        )
     made = [
         _sqlite_refusal(table, "update", "UPDATE", f"{table} rows are kept as written: UPDATE refused"),
         _sqlite_refusal(
@@ -210,7 +237,7 @@ def _sqlite(model: type[models.Model]) -> list[str]:
             "delete",
             "DELETE",
             f"{table} rows are kept as written: DELETE refused",
-            unless if _may_leave(model) else "",
+            unless,
         ),
         *_sqlite_no_replace(model),
     ]

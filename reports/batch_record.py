@@ -15,7 +15,7 @@ from batches.sheet_lines import BatchSheet
 from batches.sheets import batch_sheet
 from config.api.refusals import Unknown
 from haccp import doubts, limits, monitoring, rules
-from haccp.judging import SENTENCES, run_flags
+from haccp.judging import GONE, SENTENCES, run_flags
 from haccp.limits import Result
 from haccp.models import (
     Answer,
@@ -29,6 +29,7 @@ from haccp.models import (
     Release,
     StartPermission,
 )
+from haccp.series_uses import gone
 from ledger.models import Establishment, Record
 from reports import predicted, signed
 from reports.documents import Column, Document, RecordLine, SignatureLine
@@ -258,6 +259,7 @@ def _checks(batch: Batch) -> list[Check]:
     rows = Check.objects.filter(batch=batch).select_related(
         *RELATED, "control_point", "part", "instrument", "batch__state"
     )
+    rows = rows.prefetch_related("series_uses__series__corrected_by")
     return list(rows.order_by("performed_at", "recorded_at", "id"))
 
 
@@ -276,6 +278,7 @@ def _check_line(check: Check, in_doubt: bool) -> CheckLine:
         flags=(
             *(SENTENCES.get(flag, flag) for flag in sorted({*check.flags, *run_flags(check)})),
             *([str(IN_DOUBT)] if in_doubt else []),
+            *([GONE] if gone(check) else []),
         ),
     )
 

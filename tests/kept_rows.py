@@ -36,6 +36,8 @@ def no_row_is_removed(model: Model) -> None:
         a_removal_stays_where_another_names_it()
     elif issubclass(model, Record):
         a_removal_lets_a_record_of_its_own_house_go(model)
+    elif getattr(model, "part_of", ""):
+        a_removal_lets_a_part_go_with_its_record(model)
 
 
 def a_removal_stays_where_another_names_it() -> None:
@@ -54,6 +56,20 @@ def a_removal_lets_a_record_of_its_own_house_go(kind: type[Record]) -> None:
     remove = kind.objects.filter(pk=stays.pk)._raw_delete
     assert refused_for(remove, "default") == KEPT_AS_WRITTEN.format(kind._meta.db_table, "DELETE")
     assert kind.objects.filter(pk=goes.pk)._raw_delete("default") == 1
+
+
+def a_removal_lets_a_part_go_with_its_record(model: Any) -> None:
+    for house in (another_house(), HOUSE):
+        record = twin(good_row(model._meta.get_field(model.part_of).related_model))
+        insert(record)
+        part = twin(good_row(model), **{model.part_of: record.pk})
+        insert(part)
+        insert(twin(row_of(Removal), removed_id=record.pk, establishment=house))
+        remove = model.objects.filter(pk=part.pk)._raw_delete
+        if house == HOUSE:
+            assert remove("default") == 1
+        else:
+            assert refused_for(remove, "default") == KEPT_AS_WRITTEN.format(model._meta.db_table, "DELETE")
 
 
 def the_table_is_not_cleared(model: Model) -> None:

@@ -18,10 +18,11 @@ from django.core.management import call_command
 from django.db import connection, transaction
 from django.test import override_settings
 
-from haccp import due_instruments
+from haccp import due_instruments, series_uses
 from haccp.models import Check
 from ledger import people
 from ledger.acts import Act, Moment
+from ledger.ids import uuid7
 from ledger.models import Membership, Person, Token
 from reports.demo.asking import Asking
 from reports.demo.house import HOUSE, PASSWORD, House, rows_id
@@ -309,6 +310,7 @@ SPECIAL: dict[str, Any] = {
     "people": {"sign_in_name": "newcomer", "role": "operator", "initials": "NC"},
     "qualifications": {"valid_until": None},
     "reviews": lambda scene: {"records": [scene.ids["check"]]},
+    "series/withdrawn": lambda scene: {"corrects": scene.ids["series"], "reason": "Never was."},
     "roles": {"until_day": None, "role": "supervisor"},
     "roles/{id}": {"until_day": None},
 }
@@ -429,6 +431,7 @@ def _ids(house: House) -> dict[str, str]:
     series = lead._answer(
         lead.client.post(lead.base + "series", {"performed_at": NOW, "unit": "CEL", "file": logged})
     )["id"]
+    _check_by(series)
     operator = house.operator.person
     ids: dict[str, Any] = {
         "allergen-lists": allergens,
@@ -523,6 +526,13 @@ def _labelled(lead: Asking, batch: str) -> dict[str, Any]:
             **signed,
         )["id"],
     }
+
+
+def _check_by(series: str) -> None:
+    """A check like another, but judged by a logger's series."""
+    made = copy.copy(Check.objects.order_by("-id")[0])
+    made.pk, made.readings = uuid7(), [{"quantity": "core", "series": series}]
+    series_uses.keep([made.insert()])
 
 
 def said(body: dict[str, Any]) -> dict[str, Any]:

@@ -15,7 +15,7 @@ from batches.models import Batch, Lot, Part
 from config.api.bodies import BodySerializer
 from config.api.problems import exception_handler, refusal_as_item
 from config.api.refusals import Refusal
-from haccp import checks, judging, monitoring
+from haccp import checks, judging, monitoring, series_uses
 from haccp.limits import Result
 from haccp.models import Check, ControlPoint, Instrument
 from haccp.readings import LONGEST, MOST_POINTS
@@ -144,7 +144,13 @@ class CheckSerializer(RecordSerializer):
         help_text="before-the-run or after-its-time, by the times of the batch that stand now; flags are those "
         "of the day it was recorded on."
     )
+    series_gone = serializers.SerializerMethodField(
+        help_text="Series it was judged by that were corrected or withdrawn since: it answers no due check."
+    )
     sentences = serializers.SerializerMethodField(help_text="What to do now, one sentence each.")
+
+    def get_series_gone(self, check: Check) -> list[UUID]:
+        return series_uses.gone(check)
 
     def get_run_flags(self, check: Check) -> list[str]:
         return judging.run_flags(check)
@@ -181,7 +187,7 @@ class Checks(RecordView):
     serializer_class = CheckSerializer
     queryset = Check.objects.select_related(
         "establishment", "performed_by", "control_point", "batch__state", "part", "lot", "instrument"
-    )
+    ).prefetch_related("series_uses__series__corrected_by")
 
     def get_queryset(self) -> Any:
         names = {"batch": "batch__uid", "lot": "lot__uid"}

@@ -16,6 +16,7 @@ urlpatterns = [
     path(f"{POINT}/history", histories.ControlPointHistory.as_view(), name="control-point-history"),
     path(f"{POINT}/history.svg", histories.ControlPointPicture.as_view(), name="control-point-picture"),
     path(f"{HERE}series", series.AllSeries.as_view(), name="all-series"),
+    path(f"{HERE}series/withdrawn", series.WithdrawnSeries.as_view(), name="series-withdrawn"),
     path(f"{HERE}series/<uuid:pk>", series.OneSeries.as_view(), name="series"),
     path(f"{HERE}series/<uuid:pk>/plot", series.Plot.as_view(), name="series-plot"),
     path(f"{HERE}series/<uuid:pk>/readings", series.AsCsv.as_view(), name="series-readings"),

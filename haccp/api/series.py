@@ -5,8 +5,8 @@ from typing import Any, cast
 from django.conf import settings
 from django.http import HttpResponse, StreamingHttpResponse
 from drf_spectacular.types import OpenApiTypes
-from drf_spectacular.utils import OpenApiParameter, extend_schema
-from rest_framework import serializers
+from drf_spectacular.utils import OpenApiParameter, extend_schema, extend_schema_field
+from rest_framework import serializers, status
 from rest_framework.renderers import BaseRenderer, JSONRenderer
 from rest_framework.request import Request
 from rest_framework.response import Response
@@ -14,13 +14,14 @@ from rest_framework.response import Response
 from batches.api.movements import read_filters
 from config.api.parsers import FileAsBody, StrictMultiPartParser
 from haccp import series as deeds
+from haccp import series_uses
 from haccp.api.histories import SvgPicture
 from haccp.api.registers import NumberText
 from haccp.drawing import svg
 from haccp.logger.readings import as_csv
 from haccp.models import Instrument, Series
 from ledger.acts import Act
-from ledger.api.records import RecordSerializer, RecordView
+from ledger.api.records import RecordSerializer, RecordView, act_of
 from ledger.api.scope import Scoped, ScopedReference
 from ledger.models import Record
 
@@ -156,8 +157,48 @@ class LoggedSummarySerializer(serializers.Serializer):
     )
 
 
+class JudgedCheckSerializer(serializers.Serializer):
+    """A standing check that was judged by the series."""
+
+    check = serializers.UUIDField(source="pk")
+    performed_at = serializers.DateTimeField()
+    code = serializers.CharField(source="control_point.code")
+    batch = serializers.UUIDField(source="batch.uid", default=None, allow_null=True)
+    lot = serializers.UUIDField(source="lot.uid", default=None, allow_null=True)
+    result = serializers.CharField(help_text="As it was judged, and stays.")
+
+
 class LoggedWithSummarySerializer(LoggedSerializer):
     summary = LoggedSummarySerializer(read_only=True)
+    checks = serializers.SerializerMethodField(help_text="Standing checks judged by it, the earliest first.")
+    corrected_by = serializers.UUIDField(
+        source="corrected_by.pk", default=None, allow_null=True, help_text="Since then it stands no more."
+    )
+
+    @extend_schema_field(JudgedCheckSerializer(many=True))
+    def get_checks(self, series: Series) -> Any:
+        return judged_by(series)
+
+
+class WithdrawnLoggedSerializer(RecordSerializer):
+    corrects = serializers.UUIDField(source="corrects_id", help_text="The series that never was.")
+    reason = serializers.CharField(max_length=1000)
+
+
+class LoggedGoneSerializer(LoggedSerializer):
+    checks = serializers.SerializerMethodField(
+        help_text="Standing checks judged by what was withdrawn: they answer no due check, and released lots they "
+        "spoke for await a decision again."
+    )
+
+    @extend_schema_field(JudgedCheckSerializer(many=True))
+    def get_checks(self, series: Any) -> Any:
+        return judged_by(series.corrects)
+
+
+def judged_by(series: Series) -> Any:
+    found = series_uses.judged_by(series).select_related("control_point", "batch", "lot")
+    return JudgedCheckSerializer(found, many=True).data
 
 
 class Limits(serializers.Serializer):
@@ -189,6 +230,23 @@ class OneSeries(ReadSeries):
         found = cast(Any, self.get_object())
         found.summary = deeds.summary(found, deeds.Asked(**read_filters(self, SummaryFilters)))
         return Response(self.get_serializer(found).data)
+
+
+class WithdrawnSeries(Scoped):
+    """Say that a series never was. Its readings stay as they are kept, and nothing is judged by them any more."""
+
+    queryset = Series.objects.all()
+    serializer_class = WithdrawnLoggedSerializer
+
+    @extend_schema(
+        request=WithdrawnLoggedSerializer, responses={201: LoggedGoneSerializer, 200: LoggedGoneSerializer}
+    )
+    def post(self, request: Request, *args: Any, **kwargs: Any) -> Response:
+        serializer = self.get_serializer(data=request.data)
+        serializer.is_valid(raise_exception=True)
+        made = deeds.withdraw(act=act_of(self, request, dict(serializer.validated_data)))
+        code = status.HTTP_200_OK if made.repeated else status.HTTP_201_CREATED
+        return Response(LoggedGoneSerializer(made, context=self.get_serializer_context()).data, status=code)
 
 
 class Plot(ReadSeries):

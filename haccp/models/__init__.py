@@ -25,7 +25,7 @@ from haccp.models.labels import (
 )
 from haccp.models.plans import ControlKind, ControlPoint, Plan, PlanProduct, PlanVersion
 from haccp.models.rules import UNCONFIRMED, Effect, Instrument, LocalRule, MeantFor
-from haccp.models.series import Series, SeriesBlock
+from haccp.models.series import Series, SeriesBlock, SeriesUse
 
 __all__ = [
     "UNCONFIRMED",
@@ -64,6 +64,7 @@ __all__ = [
     "Result",
     "Series",
     "SeriesBlock",
+    "SeriesUse",
     "StartPermission",
     "StatedParts",
     "Verified",

@@ -1,8 +1,11 @@
 """A logger's readings: one record for the whole, and beside it the readings themselves, packed."""
 
+from typing import Any
+
 from django.db import models
 from django.db.models import F, Q
 
+from haccp.models.checks import Check
 from haccp.models.rules import Instrument
 from ledger.models import BASE_1, Kept, Record
 
@@ -28,6 +31,12 @@ class Series(Record):
     client_fields = ("instrument", "unit", "sha256")
     FORMS = {1: BASE_1 + own_fields}
 
+    @property
+    def blocks_of(self) -> "Series":
+        """The record whose blocks these readings are: a withdrawal has none of its own."""
+        gone: Any = self.corrects if self.withdrawn else None
+        return gone or self
+
     class Meta(Record.Meta):
         constraints = [
             *Record.Meta.constraints,
@@ -41,6 +50,8 @@ class Series(Record):
 class SeriesBlock(Kept):
     """Some thousand readings of a series, packed by ``haccp.logger.blocks``. ``number`` counts from 0."""
 
+    part_of = "series"
+
     series = models.ForeignKey(Series, models.PROTECT, related_name="blocks")
     number = models.PositiveIntegerField()
     sha256 = models.CharField(max_length=64)
@@ -50,4 +61,17 @@ class SeriesBlock(Kept):
         ordering = ["series", "number"]
         constraints = [
             models.UniqueConstraint(name="series_block_is_numbered_once", fields=["series", "number"])
+        ]
+
+
+class SeriesUse(models.Model):
+    """A check was judged by a series: a projection of its readings, so that each is found from the other."""
+
+    check_record = models.ForeignKey(Check, models.CASCADE, related_name="series_uses")
+    series = models.ForeignKey(Series, models.CASCADE, related_name="uses")
+
+    class Meta:
+        ordering = ["check_record", "series"]
+        constraints = [
+            models.UniqueConstraint(name="check_uses_a_series_once", fields=["check_record", "series"])
         ]

@@ -1,10 +1,17 @@
 """Rows that are written once. The triggers in ``ledger.triggers`` refuse to change or remove them."""
 
+from typing import ClassVar
+
 from django.db import models
 
 
 class Kept(models.Model):
-    """A row that stays as it was written: no update, no delete, on either database."""
+    """A row that stays as it was written: no update, no delete, on either database.
+
+    ``part_of``: the reference to the record this row is a part of, and leaves with when its retention ended.
+    """
+
+    part_of: ClassVar[str] = ""
 
     class Meta:
         abstract = True

@@ -1,5 +1,6 @@
 """Three products on one table, their hazard plan, local rules and instruments, for tests about what must hold."""
 
+import io
 import itertools
 from collections.abc import Callable
 from datetime import date, datetime, timedelta
@@ -10,7 +11,7 @@ import pytest
 
 from batches import receiving, recipes, runs, using
 from batches.models import Batch, Equipment, Lot, Material, Part, RecipeVersion, TradingPartner
-from haccp import checks, deviations, gates, instruments, plans, rules
+from haccp import checks, deviations, gates, instruments, plans, rules, series
 from haccp.models import (
     Check,
     ControlPoint,
@@ -20,6 +21,7 @@ from haccp.models import (
     Plan,
     PlanVersion,
     Question,
+    Series,
 )
 from haccp.plan_documents import starter_plan
 from ledger import signatures
@@ -362,3 +364,49 @@ def receipt_document(document: dict[str, Any]) -> dict[str, Any]:
     }
     point["materials"] = ["NUT"]
     return document
+
+
+# -- a logger's series ----------------------------------------------------------------------------------
+
+KETTLE = "seconds,value\n0,60.0\n60,61.50\n120,62\n"
+Store = Callable[..., Series]
+
+
+@pytest.fixture
+def store(act: Callable[..., Act]) -> Store:
+    def do(content: str = KETTLE, said: Act | None = None, **values: Any) -> Series:
+        file = io.BytesIO(content.encode())
+        return series.store(act=said or act(), file=file, **({"unit": "CEL"} | values))
+
+    return do
+
+
+DIPPED = "seconds,value\n0,62\n60,60\n120,64\n"  # below 61 for half a minute and a quarter
+
+
+@pytest.fixture
+def cooked(document: dict[str, Any]) -> None:
+    """CP-AW-2 asks for a minute or less below 61 instead (a limit of this test only)."""
+    point = next(each for each in document["control_points"] if each["code"] == "CP-AW-2")
+    warm = {
+        "kind": "time_at_temperature",
+        "quantity": "core",
+        "unit": "MIN",
+        "temperature": "61",
+        "temperature_unit": "CEL",
+        "side": "at_or_below",
+        "upper": "1",
+        "longest_gap_minutes": "5",
+    }
+    point["limits"] = [warm | {"source": {"provenance": "site"}}]
+
+
+@pytest.fixture
+def check_series(
+    cooked: None, act: Any, point: Any, batch: Batch, meter: Instrument
+) -> Callable[[str], Check]:
+    def do(named: str) -> Check:
+        subject = checks.Subject(point("CP-AW-2"), batch=batch, instrument=meter)
+        return checks.record(act=act(), subject=subject, said=[{"quantity": "core", "series": named}])
+
+    return do

@@ -13,9 +13,9 @@ from django.test import override_settings
 
 from batches.models import Batch
 from config.api.refusals import OtherContent, RuleBroken, Unknown, Unusable
-from haccp import checks, series, trials
+from haccp import series, trials
 from haccp.limits import Result, Rule, decide, from_json, in_force, judge
-from haccp.models import Check, Instrument, Series, SeriesBlock
+from haccp.models import Instrument, Series, SeriesBlock
 from haccp.readings import Reading
 from haccp.science import courses
 from ledger import people, triggers, verification
@@ -23,19 +23,9 @@ from ledger.acts import Act, Moment
 from ledger.ids import uuid7
 from ledger.models import Establishment
 from tests.conftest import NOON, Client, new_id, unknown_id
+from tests.haccp.conftest import DIPPED, KETTLE, Store
 
 pytestmark = pytest.mark.django_db
-KETTLE = "seconds,value\n0,60.0\n60,61.50\n120,62\n"
-Store = Callable[..., Series]
-
-
-@pytest.fixture
-def store(act: Callable[..., Act]) -> Store:
-    def do(content: str = KETTLE, said: Act | None = None, **values: Any) -> Series:
-        file = io.BytesIO(content.encode())
-        return series.store(act=said or act(), file=file, **({"unit": "CEL"} | values))
-
-    return do
 
 
 # --- stored
@@ -369,69 +359,40 @@ def test_a_series_that_was_damaged_is_told_as_a_problem(api: Client):
 # --- a check that names a series
 
 
-DIPPED = "seconds,value\n0,62\n60,60\n120,64\n"  # below 61 for half a minute and a quarter
-
-
-@pytest.fixture
-def cooked(document: dict[str, Any]) -> None:
-    """CP-AW-2 asks for a minute or less below 61 instead (a limit of this test only)."""
-    point = next(each for each in document["control_points"] if each["code"] == "CP-AW-2")
-    warm = {
-        "kind": "time_at_temperature",
-        "quantity": "core",
-        "unit": "MIN",
-        "temperature": "61",
-        "temperature_unit": "CEL",
-        "side": "at_or_below",
-        "upper": "1",
-        "longest_gap_minutes": "5",
-    }
-    point["limits"] = [warm | {"source": {"provenance": "site"}}]
-
-
-@pytest.fixture
-def check(cooked: None, act: Any, point: Any, batch: Batch, meter: Instrument) -> Callable[[str], Check]:
-    def do(named: str) -> Check:
-        subject = checks.Subject(point("CP-AW-2"), batch=batch, instrument=meter)
-        return checks.record(act=act(), subject=subject, said=[{"quantity": "core", "series": named}])
-
-    return do
-
-
-def test_a_check_is_judged_by_the_series_it_names(check: Any, store: Store):
-    made = check(str(store(DIPPED).pk))
+def test_a_check_is_judged_by_the_series_it_names(check_series: Any, store: Store):
+    made = check_series(str(store(DIPPED).pk))
     assert (made.result, made.judgements[0]["margin"]) == ("within", "0.25")
     assert made.readings[0]["series"]
 
 
-def test_a_series_that_is_too_long_below_fails_the_check(check: Any, store: Store):
-    made = check(str(store("seconds,value\n0,60\n120,60.5\n").pk))
+def test_a_series_that_is_too_long_below_fails_the_check(check_series: Any, store: Store):
+    made = check_series(str(store("seconds,value\n0,60\n120,60.5\n").pk))
     assert made.result == "outside"
 
 
 @pytest.mark.parametrize("named", ["0f8fad5b-d9cb-469f-a165-70867728950e", "no id", "0"])
-def test_an_unknown_series_is_not_found(check: Any, named: str):
+def test_an_unknown_series_is_not_found(check_series: Any, named: str):
     with pytest.raises(Unknown) as caught:
-        check(named)
+        check_series(named)
     assert caught.value.reasons[0].field == "readings.0.series"
 
 
 def test_another_establishments_series_is_not_found(
-    check: Any, elsewhere: Establishment, act: Callable[..., Act]
+    check_series: Any, elsewhere: Establishment, act: Callable[..., Act]
 ):
     worker = people.service_person()
     there = replace(act(worker), establishment=elsewhere)
     other = series.store(act=there, file=io.BytesIO(KETTLE.encode()), unit="CEL")
     with pytest.raises(Unknown) as caught:
-        check(str(other.pk))
+        check_series(str(other.pk))
     assert caught.value.reasons[0].field == "readings.0.series"
 
 
-def test_a_damaged_series_judges_nothing(check: Any, store: Store):
+def test_a_damaged_series_judges_nothing(check_series: Any, store: Store):
     made = store()
     changed(data=b"x")
     with pytest.raises(series.Damaged):
-        check(str(made.pk))
+        check_series(str(made.pk))
 
 
 def test_a_check_over_http_may_name_a_series(
@@ -452,9 +413,9 @@ def test_a_check_over_http_may_name_a_series(
 
 
 def test_a_trial_on_past_checks_judges_the_series_again(
-    check: Any, store: Store, establishment: Establishment, cooked: None, point: Any
+    check_series: Any, store: Store, establishment: Establishment, cooked: None, point: Any
 ):
-    made = check(str(store(DIPPED).pk))
+    made = check_series(str(store(DIPPED).pk))
     shorter = point("CP-AW-2").document["limits"][0] | {"upper": "0.5"}
     proposal = trials.propose(quantity="core", limit=shorter)
     (found,) = trials.run(establishment, proposal, NOON.date(), NOON.date()).points

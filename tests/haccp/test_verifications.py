@@ -560,7 +560,7 @@ def test_without_an_error_every_result_is_the_same():
         assert found.now == found.result == "within"
 
 
-def test_a_logged_series_is_not_recomputed_from_the_check():
+def test_a_logged_series_that_left_is_not_recomputed(db: Any):
     judged = {"limit": COOKED, "rules": [], "result": "within"}
     check = Check(readings=[{"quantity": "cook", "series": str(uuid7())}], judgements=[judged])
     (found,) = doubts.recomputed(check, Decimal(2), "CEL")
