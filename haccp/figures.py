@@ -23,12 +23,12 @@ from haccp.limit_kinds import (
 from haccp.readings import Reading
 from haccp.science import courses
 from haccp.science.courses import Course
+from haccp.science.residues import MG_PER_KG, in_first_product
 
 BILLIONTH = Decimal("1e-9")  # takes away what floating point leaves, and lifts nothing over a bound
 SECONDS_A_MINUTE = Decimal(60)
 GAPS_NAMED = 3
 FAR_TOO_HOT = "The heat cannot be computed: a reading is far too hot. Look at the points again."
-MG_A_KG = "59"  # parts per million of the mass
 
 
 @dataclass(frozen=True)
@@ -156,8 +156,9 @@ def _factor(limit: ResidueLimit, reading: Reading) -> Callable[[Decimal], Decima
         )
 
     def level(value: Decimal) -> Decimal:
-        milligrams = convert(value, reading.unit, "MGM") * contact / wiped
-        return convert(milligrams / first, MG_A_KG, limit.unit)
+        milligrams = convert(value, reading.unit, "MGM")
+        found = in_first_product(milligrams, wiped_cm2=wiped, contact_cm2=contact, first_kg=first)
+        return convert(found, MG_PER_KG, limit.unit)
 
     return level
 

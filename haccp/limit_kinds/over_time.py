@@ -12,15 +12,11 @@ from typing import Any
 from batches.quantities import UNITS, Dimension, plain_text
 from haccp.limit_kinds.plain import bounds_to_json, nothing_between
 from haccp.limit_kinds.said import Said
-from haccp.science.lethality import Matrix
+from haccp.science.lethality import NO_KILL_STEP, Matrix, no_figures_of
 
 SIDES = ("at_or_above", "at_or_below")
 GAP_ASKED = "Say how many minutes may lie between two readings; longer is a gap that counts for nothing."
 F_UNIT, LOG_UNIT = "MIN", "C62"
-NO_KILL_STEP = {
-    Matrix.CHOCOLATE: "Warm chocolate is no kill step",
-    Matrix.SUGAR: "Hot sugar is no kill step: what joins it later is not heated with it, and no D or z for it is known here",
-}
 LETHALITY_TEXTS = (
     "quantity", "unit", "temperature_unit", "organism", "food", "food_kind", "product_kind", "data_source", "validation",
 )  # fmt: skip
@@ -235,10 +231,9 @@ def _matrix(said: Said, name: str) -> Matrix:
 def _refuse_unfit(said: Said, limit: LethalityLimit) -> None:
     """Heat that must not be counted on, and figures that say nothing of this food."""
     if limit.product_kind in NO_KILL_STEP:
-        said.refuse("no-kill-step", f"{NO_KILL_STEP[limit.product_kind]}.", "product_kind")
-    elif limit.food_kind != limit.product_kind:
-        sentence = f"D and z of {limit.food_kind} say nothing of {limit.product_kind}."
-        said.refuse("data-of-another-food", sentence, "food_kind")
+        said.refuse("no-kill-step", NO_KILL_STEP[limit.product_kind], "product_kind")
+    elif why := no_figures_of(limit.food_kind, limit.product_kind):
+        said.refuse("data-of-another-food", why, "food_kind")
 
 
 def _fields(said: Said) -> set[str]:

@@ -7,7 +7,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('haccp', '0003_labels'),
+        ('haccp', '0004_allergen_statements'),
     ]
 
     operations = [

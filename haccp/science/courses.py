@@ -140,26 +140,32 @@ def heat(
     Never more than the trapezoid rule over that power, which counts several times too much where readings lie far
     apart on a steep rise. Infinite where a reading is beyond floating point.
     """
+    coldest, hottest = studied
     steps = np.where(np.diff(of.seconds) <= longest, np.diff(of.seconds), 0.0)
-    first, second, warm = _from_the_coldest(of.values[:-1], of.values[1:], studied[0])
+    between, hotter = _shares(of.values, coldest, hottest)
     per_degree = np.log(10) / z
     with np.errstate(over="ignore", invalid="ignore"):
-        begins, ends = ((np.minimum(each, studied[1]) - reference) * per_degree for each in (first, second))
-        rise, low, high = ends - begins, np.exp(begins), np.exp(ends)
+        exponent = (np.clip(of.values, coldest, hottest) - reference) * per_degree
+        rates, rise = np.exp(exponent), np.diff(exponent)
         flat = np.abs(rise) < 1e-6
-        mean = np.where(flat, (low + high) / 2, (high - low) / np.where(flat, 1.0, rise))
-        counted = steps * warm
+        mean = np.where(flat, (rates[:-1] + rates[1:]) / 2, np.diff(rates) / np.where(flat, 1.0, rise))
+        counted = steps * between
         total = float(np.sum(mean * counted, where=counted > 0))
+        if hotter.any():
+            total += float(np.exp((hottest - reference) * per_degree) * np.sum(steps * hotter))
     return total if np.isfinite(total) else float("inf")
 
 
-def _from_the_coldest(first: Floats, second: Floats, coldest: float) -> tuple[Floats, Floats, Floats]:
-    """Both ends of each step, none colder than ``coldest``, and which share of the step is not colder."""
-    low, high = np.minimum(first, second), np.maximum(first, second)
-    across = (low < coldest) & (high > coldest)
-    warm = np.where(low >= coldest, 1.0, 0.0)
-    warm[across] = (high[across] - coldest) / (high - low)[across]
-    return np.maximum(first, coldest), np.maximum(second, coldest), warm
+def _shares(values: Floats, coldest: float, hottest: float) -> tuple[Floats, Floats]:
+    """Which share of each step lies between the two, ends included, and which is hotter."""
+    low, high = np.minimum(values[:-1], values[1:]), np.maximum(values[:-1], values[1:])
+    colder, hotter = np.where(low < coldest, 1.0, 0.0), np.where(high > hottest, 1.0, 0.0)
+    for part, across, beyond in (
+        (colder, (low < coldest) & (high > coldest), coldest - low),
+        (hotter, (high > hottest) & (low < hottest), high - hottest),
+    ):
+        part[across] = beyond[across] / (high - low)[across]
+    return np.maximum(1.0 - colder - hotter, 0.0), hotter
 
 
 def falls_below(of: Course, level: float) -> float | None:

@@ -1,7 +1,8 @@
 """What heat does to microbes: lethal rate, F, log reduction, and when such a number may not be used.
 
 L = 10^((T - Tref)/z); F = integral of L dt (minutes at Tref); D(T) = D(Tref) 10^((Tref - T)/z); logs = F / D(Tref).
-Definitions read in teaching texts on thermal processing. F is summed by the trapezoid rule over L, not over T.
+Definitions read in teaching texts on thermal processing. F is the integral along straight lines between readings
+(``haccp.science.courses.heat``), as the judges have it.
 
 D and z belong to one organism in one food from one study; two studies are never put together, and a moist food's
 figures say nothing of a nut paste, chocolate or sugar. In dry and fatty foods survivors tail off: log-linear figures
@@ -16,7 +17,7 @@ import numpy as np
 
 from config.api.refusals import Unusable
 from haccp.science.answers import Answer, Computed, NotComputed, exact, number
-from haccp.science.courses import Course, Floats, gaps
+from haccp.science.courses import Course, Floats, gaps, heat
 
 SOURCE = "definition (read in teaching texts on thermal processing)"
 F_MODEL = "Lethality F"
@@ -46,6 +47,17 @@ class Matrix(StrEnum):
 
 
 MOIST = frozenset({Matrix.MOIST_MEAT, Matrix.MOIST})
+NO_KILL_STEP = {
+    Matrix.CHOCOLATE: NO_CHOCOLATE,
+    Matrix.SUGAR: "Hot sugar is no kill step: what joins it later is not heated with it, and no D or z for it is known "
+    "here.",
+}
+"""Heat that is never counted on, and why."""
+
+
+def no_figures_of(food: Matrix, product: Matrix) -> str:
+    """Why D and z of one kind of food may not be used for another; empty where they may."""
+    return "" if food == product else f"D and z of {food} say nothing of {product}."
 
 
 @dataclass(frozen=True)
@@ -124,17 +136,18 @@ def lethal_rate(celsius: float, reference_c: float, z_k: float) -> float:
 
 
 def lethality(of: Course, reference_c: float, z_k: float, *, longest: float = math.inf) -> Computed:
-    """F in minutes at ``reference_c``: trapezoid over L. Readings over ``longest`` seconds apart are gaps, left out.
+    """F in minutes at ``reference_c``. Readings over ``longest`` seconds apart are gaps, left out.
 
     The band takes each step at its colder and at its warmer end. Raises Unusable for z <= 0.
     """
-    z = number(z_k, "z", above=0)
-    temperatures = of.converted("CEL").values
-    rates = 10.0 ** ((temperatures - number(reference_c, "reference temperature")) / z)
-    return _summed(of, rates, longest)
+    z, reference = number(z_k, "z", above=0), number(reference_c, "reference temperature")
+    celsius = of.converted("CEL")
+    rates = 10.0 ** ((celsius.values - reference) / z)
+    return _between(of, heat(celsius, reference, z, longest=longest), rates, longest)
 
 
-def _summed(of: Course, rates: Floats, longest: float) -> Computed:
+def _between(of: Course, seconds: float, rates: Floats, longest: float) -> Computed:
+    """The heat in minutes, between each step at its colder and at its warmer end."""
     steps = np.diff(of.seconds) / 60.0
     steps[steps * 60.0 > longest] = 0.0
     first, last = rates[:-1], rates[1:]
@@ -142,7 +155,7 @@ def _summed(of: Course, rates: Floats, longest: float) -> Computed:
         f"Gap of {gap.lasts / 60:g} min after {gap.after / 60:g} min: left out." for gap in gaps(of, longest)
     )
     return Computed(
-        float(np.sum(steps * (first + last) / 2.0)),
+        seconds / 60.0,
         float(np.sum(steps * np.minimum(first, last))),
         float(np.sum(steps * np.maximum(first, last))),
         "MIN",
@@ -183,15 +196,13 @@ def log_reduction(
     Colder than studied counts as nothing, hotter as the hottest studied. The band of a dry food is a factor of ten.
     """
     origin, d = resistance.origin, resistance.d
-    if origin.matrix != product:
-        why = f"The figures are of {_named(origin)} and say nothing of {product}."
-        return NotComputed(LOGS_MODEL, why, VALIDATE)
-    temperatures = of.converted("CEL").values
-    capped = np.minimum(temperatures, resistance.highest_c)
-    rates = np.where(
-        temperatures < resistance.lowest_c, 0.0, 10.0 ** ((capped - d.celsius) / resistance.z.kelvin)
-    )
-    f = _summed(of, rates, longest)
+    if why := no_figures_of(origin.matrix, product):
+        return NotComputed(LOGS_MODEL, f"{why} They are of {_named(origin)}.", VALIDATE)
+    celsius, lowest, highest, z = of.converted("CEL"), resistance.lowest_c, resistance.highest_c, resistance.z
+    capped = np.minimum(celsius.values, highest)
+    rates = np.where(celsius.values < lowest, 0.0, 10.0 ** ((capped - d.celsius) / z.kelvin))
+    seconds = heat(celsius, d.celsius, z.kelvin, longest=longest, studied=(lowest, highest))
+    f = _between(of, seconds, rates, longest)
     wide = 1.0 if product in MOIST else DRY_SPREAD
     studied = "Colder than studied counts as nothing, hotter as the hottest studied."
     return Computed(
@@ -212,10 +223,12 @@ def _notes(matrix: Matrix) -> tuple[str, ...]:
 def kill_step(reduction: Answer, product: Matrix, own_validation: str = "") -> Answer:
     """The reduction, if it may be leaned on as a kill step for ``product``; else why not.
 
-    Chocolate never. A dry or fatty food only with the reference of the site's own validation.
+    Chocolate and sugar never. A dry or fatty food only with the reference of the site's own validation.
     """
-    if product == Matrix.CHOCOLATE:
-        return NotComputed(KILL_MODEL, NO_CHOCOLATE, "Use ingredients that had their kill step before.")
+    if product in NO_KILL_STEP:
+        return NotComputed(
+            KILL_MODEL, NO_KILL_STEP[product], "Use ingredients that had their kill step before."
+        )
     if isinstance(reduction, NotComputed):
         return NotComputed(KILL_MODEL, reduction.why, reduction.advice)
     if product not in MOIST and not own_validation.strip():

@@ -8,6 +8,7 @@ Heat and dilution clear no allergen. A dose is not a promise for every person: i
 
 from collections.abc import Iterable
 from dataclasses import dataclass
+from decimal import Decimal
 
 from config.api.refusals import Unusable
 from haccp.science.answers import Answer, Computed, NotComputed, exact, number, share
@@ -122,6 +123,14 @@ class Found:
         return f"< {self.value:g}" if self.below else f"{self.value:g}"
 
 
+def in_first_product(
+    milligrams: Decimal, *, wiped_cm2: Decimal, contact_cm2: Decimal, first_kg: Decimal
+) -> Decimal:
+    """mg/kg in the first food off the line: ``milligrams`` wiped off ``wiped_cm2``, as much on all that the food touches,
+    all of it taken up by what leaves first. All areas and the mass above 0."""
+    return milligrams * contact_cm2 / wiped_cm2 / first_kg
+
+
 def swab_in_product(swab: Found, contact_cm2: float, first_product_g: float, batch_g: float) -> Computed:
     """mg/kg in the first product, from a swab in ug protein per 100 cm2: swab x area / 100 / mass (ug/g = mg/kg).
 
@@ -137,9 +146,18 @@ def swab_in_product(swab: Found, contact_cm2: float, first_product_g: float, bat
             field="first_product_g",
         )
     notes = (FIRST_PRODUCT, *_below_note(swab, "ug/100 cm2"))
-    value = swab.value * area / 100.0 / first
+    milligrams, grams = _decimal(swab.value) / 1000, _decimal(first)
+    value = float(
+        in_first_product(
+            milligrams, wiped_cm2=Decimal(100), contact_cm2=_decimal(area), first_kg=grams / 1000
+        )
+    )
     low = 0.0 if swab.below else value
     return Computed(value, low, value, MG_PER_KG, SWAB_MODEL, "mass balance (definition)", notes)
+
+
+def _decimal(value: float) -> Decimal:
+    return Decimal(repr(float(value)))
 
 
 def _below_note(found: Found, unit: str) -> tuple[str, ...]:

@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 from config.api.refusals import Unusable
 from haccp.science import lethality
 from haccp.science.answers import Computed, NotComputed
-from haccp.science.courses import course
+from haccp.science.courses import course, heat
 from haccp.science.lethality import DecimalTime, Matrix, Origin, Resistance, ZValue
 from tests.haccp.science.tables import rows
 
@@ -71,13 +71,40 @@ def test_two_minutes_at_70_moved_to_another_temperature(celsius, printed):
     assert 2 / lethality.lethal_rate(celsius, 70, 7.5) == pytest.approx(printed, rel=5e-4)
 
 
-def test_a_ramp_has_its_closed_form_and_the_trapezoid_comes_near():
+@pytest.mark.parametrize("step", [1 / 60, 1, 21.1])
+def test_a_ramp_has_its_closed_form_however_far_apart_it_was_read(step):
     assert lethality.ramp_lethality(100, 121.1, 1, 121.1, 10).value == pytest.approx(4.3092, abs=5e-5)
-    for step, expected in ((1 / 60, 4.30924), (1, 4.3278)):
-        minutes = np.append(np.arange(0, 21.1, step), 21.1)
-        answer = effect(minutes, 100 + minutes, 121.1, 10)
-        assert answer.value == pytest.approx(expected, rel=1e-4)
-        assert answer.low < 4.3092 < answer.high
+    minutes = np.append(np.arange(0, 21.1, step), 21.1)
+    answer = effect(minutes, 100 + minutes, 121.1, 10)
+    assert answer.value == pytest.approx(4.30924, rel=1e-5)
+    assert answer.low < 4.3092 < answer.high
+
+
+@given(st.lists(st.floats(20, 140), min_size=2, max_size=30), st.floats(1, 60))
+def test_the_heat_is_the_one_that_limits_are_judged_by(celsius, z):
+    minutes = list(range(len(celsius)))
+    followed = course([60 * minute for minute in minutes], celsius, "CEL")
+    assert effect(minutes, celsius, 100, z).value == heat(followed, 100, z, longest=1e9) / 60
+
+
+@given(st.lists(st.floats(20, 140), min_size=2, max_size=30), st.floats(20, 80), st.floats(0, 60))
+def test_what_lies_beyond_the_temperatures_studied_is_cut_off_exactly(celsius, lowest, span):
+    """Against counting in fine steps; each of them is counted whole, so they agree to a fine step's worth."""
+    at, highest = 60.0 * np.arange(len(celsius)), lowest + span
+    followed = course(at, celsius, "CEL")
+    found = heat(followed, 70, 20, longest=float("inf"), studied=(lowest, highest))
+    fine = np.arange(0.5, at[-1], 1) if at[-1] < 2 else np.arange(0.005, at[-1], 0.01)
+    values = np.interp(fine, at, celsius)
+    rates = np.where(values < lowest, 0.0, 10 ** ((np.minimum(values, highest) - 70) / 20))
+    assert found == pytest.approx(
+        float(rates.mean() * at[-1]), rel=1e-3, abs=0.2 * 10 ** ((highest - 70) / 20)
+    )
+
+
+def test_within_no_bounds_it_is_all_the_heat():
+    followed = course([0, 60, 120], [60, 90, 70], "CEL")
+    bounded = heat(followed, 70, 20, longest=60, studied=(-500, 500))
+    assert bounded == pytest.approx(heat(followed, 70, 20, longest=60))
 
 
 @given(
@@ -173,6 +200,7 @@ def test_figures_of_one_food_are_refused_for_another():
     answer = reduction([0, 2], [70, 70], LISTERIA, Matrix.NUT_PASTE)
     assert isinstance(answer, NotComputed)
     assert "say nothing of nut paste" in answer.why
+    assert LISTERIA.d.origin.source in answer.why
 
 
 def test_colder_than_studied_counts_as_nothing_and_hotter_as_the_hottest():
@@ -248,3 +276,10 @@ def test_a_ramp_that_leads_nowhere_is_unusable(rate):
 def test_an_unknown_column_is_unusable():
     with pytest.raises(Unusable):
         lethality.moist_meat_hold(60, 5, Matrix.MOIST_MEAT)
+
+
+def test_hot_sugar_is_never_a_kill_step_either():
+    origin = replace(MOIST, matrix=Matrix.SUGAR, food="caramel")
+    resistance = Resistance(DecimalTime(1, 80, origin), ZValue(18, origin), 70, 90)
+    logs = reduction([0, 600], [90, 90], resistance, Matrix.SUGAR)
+    assert isinstance(lethality.kill_step(logs, Matrix.SUGAR, "validation V-9"), NotComputed)

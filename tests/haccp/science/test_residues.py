@@ -4,11 +4,16 @@
 What a swab means in the first product, and the carry-over figures, are mass balances (computed).
 """
 
+from decimal import Decimal
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from config.api.refusals import Unusable
+from haccp.figures import figure
+from haccp.limit_kinds import ResidueLimit
+from haccp.readings import Reading
 from haccp.science import residues
 from haccp.science.answers import NotComputed
 from haccp.science.residues import Found, ReferenceDose
@@ -73,6 +78,15 @@ def test_a_swab_goes_into_the_first_product():
     answer = residues.swab_in_product(Found(5), contact_cm2=2000, first_product_g=400, batch_g=60_000)
     assert answer.value == pytest.approx(0.25)  # 5 ug on each of 20 patches is 100 ug in 400 g
     assert answer.unit == residues.MG_PER_KG
+
+
+def test_a_limit_brings_a_swab_to_the_food_by_the_same_arithmetic():
+    limit = ResidueLimit(
+        "swab", "59", Decimal(1), "milk", "protein of milk", Decimal(100), Decimal(2000), Decimal("0.4")
+    )
+    reading = Reading("swab", entered="0.005", value=Decimal("0.005"), unit="MGM")
+    answer = residues.swab_in_product(Found(5), contact_cm2=2000, first_product_g=400, batch_g=60_000)
+    assert float(figure(limit, reading).value) == answer.value
 
 
 def test_the_whole_batch_is_refused_as_first_product():
