@@ -7,7 +7,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('haccp', '0004_allergen_statements'),
+        ('haccp', '0005_stated_parts'),
     ]
 
     operations = [
