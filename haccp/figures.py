@@ -9,7 +9,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from decimal import Decimal
 
-from batches.quantities import MOST_DIGITS, UNITS, Dimension, convert, convert_difference, plain_text
+from batches.quantities import MOST_DIGITS, UNITS, Dimension, convert, convert_difference, exactly, plain_text
 from config.api.refusals import Unusable
 from haccp.limit_kinds import (
     BoundedLimit,
@@ -52,7 +52,9 @@ def figure(limit: BoundedLimit, reading: Reading, uncertainty: Decimal | None = 
     Raises Unusable where the reading is of another kind than the limit asks for, UnitDoesNotConvert.
     """
     if isinstance(limit, RangeLimit):
-        return _measured(limit, reading, uncertainty)
+        found = _measured(limit, reading, uncertainty)
+        _refuse_impossible(limit, found.value)
+        return found
     if isinstance(limit, ResidueLimit):
         return _residue(limit, reading, uncertainty)
     if isinstance(limit, TimeLimit):
@@ -84,6 +86,23 @@ def _measured(limit: RangeLimit, reading: Reading, uncertainty: Decimal | None) 
         _below(reading),
         reading.below,
     )
+
+
+def _refuse_impossible(limit: RangeLimit, value: Decimal) -> None:
+    """Raises Unusable for a value that nothing has: mistyped, far below an upper limit it would pass as within."""
+    dimension, name = UNITS[limit.unit].dimension, limit.quantity.casefold()
+    told = ""
+    if dimension is Dimension.PH and not 0 <= value <= 14:
+        told = "A pH lies from 0 to 14"
+    if dimension is Dimension.TEMPERATURE and exactly(value, limit.unit, "KEL") < 0:
+        told = "Nothing is colder than -273.15 °C"
+    if dimension is Dimension.NUMBER and "water activity" in name and value <= 0:
+        told = "A water activity lies above 0"
+    if dimension is Dimension.FRACTION and name.startswith("moisture") and value < 0:
+        told = "A moisture is 0 or more"
+    if told:
+        sentence = f"{told}; read was {amount(value, limit.unit)}. Look at the number again."
+        raise Unusable(sentence, code="no-such-value", field="value")
 
 
 def _least(value: Decimal, unit: str) -> Decimal:

@@ -84,6 +84,32 @@ def test_an_upper_bound_lets_in_the_bound_itself(value, expected):
     assert result(value, MOIST) is expected
 
 
+@pytest.mark.parametrize(
+    ("quantity", "unit", "value", "least"),
+    [
+        ("water activity", "C62", "-0.1", "0.01"),
+        ("Water activity of the filling", "C62", "0", "0.01"),
+        ("moisture", "P1", "-2", "0"),
+        ("pH of the syrup", "Q30", "-4", "0"),
+        ("pH of the syrup", "Q30", "45", "14"),
+        ("store", "CEL", "-273.16", "-273.15"),
+        ("store", "FAH", "-459.68", "-459.67"),
+    ],
+)
+def test_a_value_that_nothing_has_does_not_pass_under_an_upper_limit(quantity, unit, value, least):
+    limit = RangeLimit(quantity, unit, upper=Decimal(99))
+    with pytest.raises(Unusable) as refusal:
+        judge(Reading(quantity, entered=value, value=Decimal(value), unit=unit), in_force(limit))
+    assert (refusal.value.code, refusal.value.reasons[0].field) == ("no-such-value", "value")
+    judge(Reading(quantity, entered=least, value=Decimal(least), unit=unit), in_force(limit))
+
+
+@pytest.mark.parametrize(("quantity", "unit"), [("difference in weight", "GRM"), ("colour b*", "C62")])
+def test_what_may_lie_below_nought_is_judged(quantity, unit):
+    limit = RangeLimit(quantity, unit, upper=Decimal(5))
+    assert judge(Reading(quantity, "-3", Decimal(-3), unit), in_force(limit)).result is WITHIN
+
+
 def test_an_exclusive_upper_bound_keeps_out_the_bound_itself():
     assert result("0.60", replace(MOIST, upper_inclusive=False)) is OUTSIDE
 
