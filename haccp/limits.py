@@ -89,6 +89,7 @@ class Judgement:
 
 
 NEXT = "Stop, keep what it touched apart, and tell the food-safety lead."
+AGAIN_COUNT = "Count again, or tell the food-safety lead."
 AGAIN = "Measure again, or tell the food-safety lead."
 
 
@@ -138,12 +139,11 @@ def _judge_observation(reading: Reading, bounds: InForce, limit: ObservationLimi
             code="unknown-outcome",
             field="outcome",
         )
+    seen = f"Seen: {reading.outcome}" + (f", against {limit.reference}" if limit.reference else "")
     if reading.outcome in limit.accepted:
-        return Judgement(
-            Result.WITHIN, bounds, f"Seen: {reading.outcome}. As the plan asks.", decided_by=PLAN
-        )
+        return Judgement(Result.WITHIN, bounds, f"{seen}. As the plan asks.", decided_by=PLAN)
     asked = " or ".join(limit.accepted)
-    sentence = f"Seen: {reading.outcome}. The plan asks for: {asked}. {NEXT}"
+    sentence = f"{seen}. The plan asks for: {asked}. {NEXT}"
     return Judgement(Result.OUTSIDE, bounds, sentence, decided_by=PLAN)
 
 
@@ -151,6 +151,9 @@ def _judge_count(reading: Reading, bounds: InForce, limit: CountLimit) -> Judgem
     if reading.counted is None:
         raise Unusable(f"Count {limit.quantity} out and in again.", code="count-missing", field="counted_out")
     out, back = reading.counted
+    if out == back == 0:
+        sentence = f"Nothing was counted out and in ({limit.quantity}): that shows nothing. {AGAIN_COUNT}"
+        return Judgement(Result.UNDECIDED, bounds, sentence, decided_by=PLAN)
     if out == back:
         sentence = f"Counted out {out}, in {back}: all there."
         return Judgement(Result.WITHIN, bounds, sentence, margin=Decimal(0), decided_by=PLAN)

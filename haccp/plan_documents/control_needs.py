@@ -8,6 +8,7 @@ Action criteria, monitoring and correction of an OPRP: ISO 22000:2018, from memo
 Codex asks all of it.
 """
 
+import re
 from collections.abc import Iterator, Mapping
 from typing import Any
 
@@ -26,6 +27,8 @@ SPARED = {
     "supply-chain": {"limits", "monitoring", "correction", "validation", "routine"},
 }
 ALSO = {"supply-chain": ("supply",)}
+REFERENCE_ASKED = "a colour or texture is held against something of the site's own: say what (reference)."
+_BY_EYE = re.compile(r"\b(colou?r|shade|texture)\b", re.IGNORECASE)
 DECIDES = {"water activity": "sample_temperature", "moisture": "method"}
 VALIDATED_WITHIN_DAYS = 90  # 21 CFR 117.160(b)(1), from memory; longer with a written justification
 
@@ -123,6 +126,10 @@ def _no_heat_for_allergens(spot: Spot, limit: Mapping[str, Any], point: Mapping[
 
 def _says_what_decides(spot: Spot, limit: Mapping[str, Any]) -> Iterator[Gap]:
     """Moisture depends on the method, water activity on the temperature of the sample (common practice, no source)."""
+    if limit.get("kind") == "observation":
+        if _BY_EYE.search(str(limit.get("quantity", ""))) and not filled(limit.get("reference")):
+            yield spot.gap(8, "no-reference", REFERENCE_ASKED, "reference")
+        return
     if limit.get("kind") != "range":
         return
     for word, asked in DECIDES.items():

@@ -346,6 +346,12 @@ def test_as_many_come_in_as_went_out(out, back, expected):
     assert judged(COUNT, reading).result is expected
 
 
+def test_nothing_out_and_nothing_in_shows_nothing():
+    judgement = judged(COUNT, read({"quantity": "blades", "counted_out": "0", "counted_in": "0"}))
+    assert judgement.result is UNDECIDED
+    assert "that shows nothing" in judgement.sentence
+
+
 @pytest.mark.parametrize("name", ["counted_out", "counted_in"])
 @pytest.mark.parametrize("text", ["-1", "2.5", "", "NaN"])
 def test_only_whole_things_are_counted(name, text):

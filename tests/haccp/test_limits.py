@@ -214,6 +214,12 @@ def test_an_observation_is_judged_by_its_named_outcomes(outcome, expected):
     assert (judgement.result, judgement.margin) == (expected, None)
 
 
+@pytest.mark.parametrize("outcome", ["whole", "chipped"])
+def test_an_observation_says_against_what_it_was_held(outcome):
+    sentence = judge(Reading("knife tip", outcome=outcome), in_force(KNIFE)).sentence
+    assert sentence.startswith(f"Seen: {outcome}, against card K-2. ")
+
+
 @pytest.mark.parametrize("outcome", ["", "fine", "Whole"])
 def test_an_outcome_the_limit_does_not_know_is_refused(outcome):
     with pytest.raises(Unusable) as refusal:

@@ -389,6 +389,41 @@ def test_a_limit_that_cannot_be_judged_is_a_gap_at_its_place(plan):
     assert ".limits.0" in gap.field
 
 
+@pytest.mark.parametrize(
+    ("quantity", "unit", "asked"),
+    [("water activity", "C62", "sample_temperature"), ("Moisture of the caramel", "P1", "method")],
+)
+def test_a_limit_asks_for_what_decides_its_reading(plan, quantity, unit, asked):
+    """Moisture depends on its method, water activity on the sample's temperature: common practice, no source."""
+    limit = {
+        "kind": "range",
+        "quantity": quantity,
+        "unit": unit,
+        "upper": "0.6",
+        "source": {"provenance": "site"},
+    }
+    point = part(plan, "control_points", "CP-METAL-1")
+    point["limits"] = [limit]
+    assert "does-not-ask" in gap_codes(plan)
+    limit["asks"] = [asked]
+    assert "does-not-ask" not in gap_codes(plan)
+
+
+@pytest.mark.parametrize("quantity", ["colour of the caramel", "Color", "texture of the slab"])
+def test_a_colour_or_texture_is_held_against_something_of_the_sites_own(plan, quantity):
+    limit = {
+        "kind": "observation",
+        "quantity": quantity,
+        "accepted": ["as the card"],
+        "outcomes": ["as the card", "darker"],
+        "source": {"provenance": "site"},
+    }
+    part(plan, "control_points", "CP-METAL-1")["limits"] = [limit]
+    assert "no-reference" in gap_codes(plan)
+    limit["reference"] = "our card of amber, number 3"
+    assert "no-reference" not in gap_codes(plan)
+
+
 def test_heat_does_not_clear_an_allergen(plan):
     """CXC 80, introduction (read): heat does not in general destroy allergens."""
     limit = {"kind": "range", "quantity": "temperature", "unit": "CEL", "lower": "170"}
