@@ -1,6 +1,7 @@
 """The two gates: permission to start a batch, and release of a lot. Each refusal lists every reason."""
 
 from collections.abc import Iterable, Sequence
+from datetime import date
 from typing import Any
 
 from django.utils import timezone
@@ -12,9 +13,11 @@ from batches.models import Batch, BatchStart, Equipment, Lot, LotStatus, RecipeV
 from config.api.refusals import Reason, RuleBroken
 from haccp import deviations, monitoring, plans, releasing
 from haccp.deviations import Touched
+from haccp.labels import comparing
+from haccp.labels.comparing import OnLot
 from haccp.models import Deviation, HoldSubject, PlanVersion, Release, StartPermission
 from ledger import people, signatures
-from ledger.acts import Act
+from ledger.acts import Act, Moment
 from ledger.deeds import deed
 from ledger.models import Entry, Role
 
@@ -125,8 +128,9 @@ def release(*, act: Act, lot: Lot, proof: signatures.Proof) -> Release:
     """Release a product lot, or accept a received one. Raises RuleBroken ``may-not-release``, NotAllowed.
 
     A product is released when its batch has ended, every due check was made and stood within limits or had its
-    case closed, nothing that went into it is held, and no open case holds it. A received lot, when the checks
-    of its receipt stand. Signed by a food-safety lead; a supervisor may accept what was received.
+    case closed, nothing that went into it is held, no open case holds it, and its labels declare what is in it. A
+    received lot, when the checks of its receipt stand. Signed by a food-safety lead; a supervisor may accept what was
+    received. What is worth knowing and stands against nothing is told in the basis.
     """
     lock_material(act.establishment)
     lot = Lot.objects.select_related("state", "material", "establishment").get(pk=lot.pk)
@@ -137,20 +141,39 @@ def release(*, act: Act, lot: Lot, proof: signatures.Proof) -> Release:
     people.refuse_unless(act, {Role.FOOD_SAFETY_LEAD} | accept, "releases this lot")
     batch, now = _batch_of(lot), timezone.now()
     found = monitoring.of_batch(batch, now) if batch else monitoring.of_receipt(lot, now)
-    reasons = releasing.reasons(lot, batch, found)
+    label = comparing.compared(act.establishment, [lot], Moment.now(act.establishment).local.date()).get(
+        lot.pk
+    )
+    reasons = [*releasing.reasons(lot, batch, found), *(label.refused if label else ())]
     if reasons:
         raise RuleBroken(
             f"Lot {lot.code} may not be released: {_counted(reasons)}. Nothing was written.",
             code="may-not-release",
             reasons=reasons,
         )
-    record.basis = {"checks": [str(each.check.pk) for each in found if each.check]}
+    record.basis = {"checks": [str(each.check.pk) for each in found if each.check]} | _of_label(label)
     record.insert()
     signatures.sign(
         act=act.with_new_id(), proof=proof, target=Entry.objects.get(pk=record.pk), meaning="released"
     )
     lot_deeds.decide(act=act, lots=[lot], status=LotStatus.RELEASED, because=record)
     return record
+
+
+def _later_day(act: Act) -> date:
+    """Of the day it is dated and today, so that nobody dates a release back to before something ended."""
+    return max(act.local_day, Moment.now(act.establishment).local.date())
+
+
+def _of_label(label: OnLot | None) -> dict[str, Any]:
+    """What was looked at of a lot that is sold: the labels on it, the assessments it needs, and what is told."""
+    if label is None:
+        return {}
+    return {
+        "labels": [str(each.pk) for each in label.versions],
+        "assessments": [str(each.pk) for each in label.rests_on],
+        "told": [_plain(reason) for reason in label.told],
+    }
 
 
 def _batch_of(lot: Lot) -> Batch | None:

@@ -118,11 +118,12 @@ def _was_decided(lot: Lot, after: datetime | None = None) -> bool:
 
 
 def _unclosed_about(batch: Batch) -> list[Deviation]:
-    """Open cases about the batch itself, its checks and its weighings; corrected ones too."""
+    """Open cases about the batch itself, its checks, weighings and packing checks; corrected ones too."""
     subjects = [
         batch.uid,
         *batch.checks.values_list("pk", flat=True),
         *batch.movements.values_list("pk", flat=True),
+        *batch.packing_checks.values_list("pk", flat=True),
     ]
     return list(
         Deviation.objects.filter(

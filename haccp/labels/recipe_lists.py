@@ -1,6 +1,6 @@
 """The list of ingredients of an approved recipe version on a day, and a label held against it."""
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 from uuid import UUID
@@ -8,12 +8,13 @@ from uuid import UUID
 from django.db.models import Exists, OuterRef
 
 from batches.models import Dimension, Material, MaterialKind, RecipeLine, RecipeVersion
-from haccp.allergens import lists
+from haccp.allergens import lists, saying, statements
+from haccp.allergens.saying import Says
 from haccp.allergens.vocabulary import Vocabulary
 from haccp.labels import ingredient_list, made_of, stated_parts
 from haccp.labels.documents import LabelDocument
 from haccp.labels.ingredient_list import Difference, IngredientList, Line
-from haccp.models import StatedParts
+from haccp.models import AllergenStatement, StatedParts
 
 DEEPEST = 20  # levels of recipes within recipes that are looked into: a site setting, no source
 NOT_EATEN = frozenset({MaterialKind.PACKAGING, MaterialKind.PROCESSING_AID})
@@ -156,5 +157,14 @@ def _mass(line: RecipeLine) -> int | None:
 
 
 def stated_allergens(materials: Iterable[UUID], on: date) -> dict[UUID, frozenset[str]]:
-    """What statements in force that day say each material contains, by whichever supplier."""
-    return {}
+    """What statements in force that day say each material contains, by whichever supplier. One statement of SQL."""
+    known: dict[UUID, list[AllergenStatement]] = {}
+    for each in statements.standing(list(materials)):
+        known.setdefault(each.material_id, []).append(each)
+    return {material: frozenset(_contained(said, on)) for material, said in known.items()}
+
+
+def _contained(said: Sequence[AllergenStatement], on: date) -> Iterator[str]:
+    for supplier in {each.supplier_id for each in said}:
+        for each in statements.about(said, lot=None, supplier=supplier, day=on):
+            yield from (one.allergen for one in saying.kept(each.says) if one.says == Says.CONTAINS)

@@ -1,0 +1,136 @@
+"""Lots held against the labels used on them: what release asks, and every late fact asks again.
+
+Only once a product has an approved label is its lot held against one; before that, what would be asked is told. Then a
+lot without a known label is refused, and what nobody stated is refused unless it is declared or assessed. In a phased
+start what nobody stated is told: nobody has all statements on the first day. What is contained or possible is refused
+then as well.
+"""
+
+from collections.abc import Collection, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date
+from uuid import UUID
+
+from batches.models import Lot, MaterialKind
+from config.api.refusals import Reason
+from haccp.allergens import content, lists
+from haccp.allergens.vocabulary import Vocabulary
+from haccp.labels import assessments, declaring, packing
+from haccp.labels.declaring import Compared, Declared
+from haccp.models import ContactAssessment, LabelVersion, PackingCheck
+from ledger.models import Establishment
+
+
+@dataclass(frozen=True)
+class OnLot:
+    """``refused``: what stands against release; ``told``: what does not. ``rests_on``: the assessments it needs."""
+
+    lot: Lot
+    seen: Sequence[PackingCheck]
+    refused: tuple[Reason, ...]
+    told: tuple[Reason, ...]
+    rests_on: tuple[ContactAssessment, ...]
+
+    @property
+    def versions(self) -> list[LabelVersion]:
+        found = {each.label_version_id: each.label_version for each in self.seen}
+        return [each for each in found.values() if each is not None]
+
+
+def is_sold(lot: Lot) -> bool:
+    """Whether it is a finished product of the house, which bears a label or stands under a sign."""
+    return bool(lot.batch_id) and not lot.is_rework and lot.material.kind == MaterialKind.FINISHED
+
+
+def compared(establishment: Establishment, lots: Collection[Lot], on: date) -> dict[int, OnLot]:
+    """By key: each lot that is sold, against its labels, as of a local day. A flat number of statements.
+
+    Give lots with their ``material``. One call looks at a thousand lots.
+    """
+    sold = [lot for lot in lots if is_sold(lot)]
+    if not sold:
+        return {}
+    looking = _Looking.at(establishment, sold, on)
+    return {lot.pk: looking.on(lot) for lot in sold}
+
+
+@dataclass(frozen=True)
+class _Looking:
+    contents: Mapping[int, content.Content]
+    seen: Mapping[int, list[PackingCheck]]
+    assessed: Mapping[int, list[ContactAssessment]]
+    labelled: frozenset[UUID]
+    vocabulary: Vocabulary
+    phased: bool
+
+    @classmethod
+    def at(cls, establishment: Establishment, lots: Sequence[Lot], on: date) -> "_Looking":
+        until = establishment.phased_start_until
+        return cls(
+            content.of_lots(establishment, lots),
+            packing.seen_on_many(lots),
+            assessments.standing(lots, on),
+            _labelled(lots),
+            lists.vocabulary(establishment),
+            until is not None and on <= until,
+        )
+
+    def on(self, lot: Lot) -> OnLot:
+        seen = self.seen[lot.pk]
+        refused = tuple(_wrong_labels(lot, seen))
+        if not seen:
+            missing = self.no_label(lot)
+            if lot.material_id in self.labelled:
+                return OnLot(lot, seen, (missing,), (), ())
+            return OnLot(lot, seen, (), (missing,), ())
+        assessed = self.assessed[lot.pk]
+        codes = {code for each in assessed for code in each.allergens}
+        found = declaring.compare(self.contents[lot.pk], list(_declared(lot, seen)), codes, self.vocabulary)
+        rests_on = tuple(each for each in assessed if found.covered & set(each.allergens))
+        return self.weighed(lot, seen, refused, found, rests_on)
+
+    def weighed(
+        self,
+        lot: Lot,
+        seen: Sequence[PackingCheck],
+        wrong: tuple[Reason, ...],
+        found: Compared,
+        rests_on: tuple[ContactAssessment, ...],
+    ) -> OnLot:
+        if self.phased:
+            return OnLot(lot, seen, (*wrong, *found.refused), (*found.told, *found.unknown), rests_on)
+        return OnLot(lot, seen, (*wrong, *found.refused, *found.unknown), found.told, rests_on)
+
+    def no_label(self, lot: Lot) -> Reason:
+        if lot.material_id in self.labelled:
+            sentence = f"No packing check says which label is on lot {lot.code}: record what it bears."
+            return Reason("label-not-known", sentence, "lot", [str(lot.uid)])
+        words = sorted(self.vocabulary.name(code) for code in self.contents[lot.pk].contains)
+        here = f" By the records it contains: {', '.join(words)}." if words else ""
+        sentence = f"No label of {lot.material.name} is approved yet, so none was compared.{here}"
+        return Reason("no-label-approved", sentence, "lot", [str(lot.material_id)])
+
+
+def _labelled(lots: Sequence[Lot]) -> frozenset[UUID]:
+    """The products that have an approved label, also where it was put away since."""
+    rows = LabelVersion.objects.standing().filter(material__in={lot.material_id for lot in lots})
+    return frozenset(rows.order_by().values_list("material", flat=True).distinct())
+
+
+def _wrong_labels(lot: Lot, seen: Sequence[PackingCheck]) -> Iterator[Reason]:
+    for each in seen:
+        version = each.label_version
+        if version is None or version.material_id != lot.material_id:
+            told = each.seen if version is None else f"label {version.label.code} of another product"
+            sentence = f"What was seen on it is not its label: {told}. Close that case, and record what lot {lot.code} bears now."
+            yield Reason("label-of-another", sentence, "lot", [str(each.pk)])
+
+
+def _declared(lot: Lot, seen: Sequence[PackingCheck]) -> Iterator[Declared]:
+    told = set()
+    for each in seen:
+        version = each.label_version
+        if version is not None and version.material_id == lot.material_id and version.pk not in told:
+            told.add(version.pk)
+            name = f"version {version.number} of label {version.label.code}"
+            yield Declared(name, version.declared, version.precautionary)

@@ -1,0 +1,384 @@
+"""Release: what a lot contains by its genealogy against the label that was seen on it."""
+
+from collections.abc import Callable
+from datetime import date, timedelta
+from typing import Any
+
+import pytest
+from django.utils import timezone
+
+from batches.models import Batch, Lot, LotStatus, Material
+from config.api.refusals import RuleBroken
+from haccp import gates
+from haccp.allergens import lists, statements
+from haccp.labels import assessments, comparing, packing
+from haccp.models import Deviation, Label, LabelVersion, PackingCheck, Release
+from ledger import establishments
+from ledger.acts import Act
+from ledger.models import Establishment, Person
+from ledger.signatures import Proof
+from tests.conftest import NOON, PASSWORD, Client
+from tests.haccp.conftest import HOUR, MORNING
+from tests.haccp.labels.conftest import CARAMELS
+
+pytestmark = pytest.mark.django_db
+See = Callable[..., PackingCheck]
+State = Callable[..., Any]
+
+
+@pytest.fixture
+def state(act: Callable[..., Act], lead: Person, sugar: Material, establishment: Establishment) -> State:
+    """The sugar's supplier states this of it, and that it is free of everything else."""
+
+    def do(**says: str) -> Any:
+        vocabulary = lists.vocabulary(establishment)
+        groups = {group for code in says for group in vocabulary.groups_of(code)}
+        told = [{"allergen": code, "says": word, "because": "their sheet"} for code, word in says.items()]
+        told += [
+            {"allergen": code, "says": "free-of", "because": "their assay"}
+            for code in sorted(vocabulary.members - says.keys() - groups)
+        ]
+        return statements.record(
+            act=act(lead, at=MORNING - 3 * HOUR),
+            material=sugar,
+            says=told,
+            document="Sheet 7",
+            document_day=date(2026, 2, 1),
+            in_force_from=date(2026, 2, 1),
+        )
+
+    return do
+
+
+@pytest.fixture
+def lot(
+    batch: Batch,
+    receive: Callable[..., Lot],
+    accept: Callable[..., Lot],
+    use: Callable[..., None],
+    make_lot: Callable[..., Lot],
+    check_all: Callable[..., None],
+    end: Callable[..., None],
+) -> Lot:
+    """A lot of caramels of sugar alone, with every check in order."""
+    use(accept(receive()), batch, at=MORNING + HOUR / 6)
+    made = make_lot(batch, at=MORNING + HOUR / 2)
+    end(batch, at=MORNING + HOUR)
+    check_all(batch)
+    return made
+
+
+@pytest.fixture
+def release(act: Callable[..., Act], lead: Person) -> Callable[..., Release]:
+    def do(lot: Lot) -> Release:
+        return gates.release(act=act(lead, at=NOON + 2 * HOUR), lot=lot, proof=Proof(lead))
+
+    return do
+
+
+@pytest.fixture
+def refused(release: Callable[..., Release]) -> Callable[[Lot], list[Any]]:
+    def do(lot: Lot) -> list[Any]:
+        with pytest.raises(RuleBroken) as caught:
+            release(lot)
+        assert not Release.objects.filter(lot=lot).exists()
+        return list(caught.value.reasons)
+
+    return do
+
+
+def codes(reasons: Any) -> list[str]:
+    return [each["code"] if isinstance(each, dict) else each.code for each in reasons]
+
+
+# -- before a product has a label ---------------------------------------------------------------------
+
+
+def test_without_any_approved_label_it_is_told_and_released(
+    lot: Lot, release: Callable[..., Release], state: State
+) -> None:
+    state(milk="contains")
+    basis = release(lot).basis
+    assert (basis["labels"], codes(basis["told"])) == ([], ["no-label-approved"])
+    assert "it contains: milk" in basis["told"][0]["detail"]
+
+
+def test_what_was_received_is_accepted_without_a_word_of_labels(
+    receive: Callable[..., Lot], release: Callable[..., Release], label_version: LabelVersion
+) -> None:
+    assert release(receive()).basis == {"checks": []}
+
+
+# -- from then on -------------------------------------------------------------------------------------
+
+
+def test_once_there_is_a_label_a_lot_without_a_known_one_is_refused(
+    lot: Lot, label_version: LabelVersion, refused: Callable[[Lot], list[Any]]
+) -> None:
+    assert codes(refused(lot)) == ["label-not-known"]
+
+
+def test_what_is_declared_is_released_on_the_label_that_was_seen(
+    lot: Lot, label_version: LabelVersion, see: See, state: State, release: Callable[..., Release]
+) -> None:
+    state(milk="contains")
+    see(lot.batch, label_version)
+    basis = release(lot).basis
+    assert basis.pop("checks")
+    assert basis == {"labels": [str(label_version.pk)], "assessments": [], "told": []}
+
+
+def test_an_undeclared_allergen_is_refused_with_its_path(
+    lot: Lot, label_version: LabelVersion, see: See, state: State, refused: Callable[[Lot], list[Any]]
+) -> None:
+    state(milk="contains", hazelnut="contains")
+    see(lot.batch, label_version)
+    (reason,) = refused(lot)
+    sugar = Lot.objects.get(material__code="SUG")
+    assert (reason.code, list(reason.ids)) == ("allergen-undeclared", [str(sugar.uid), str(lot.uid)])
+    assert f"{sugar.code} -> {lot.code}" in reason.detail
+
+
+def test_a_supplier_s_may_contain_is_refused_unless_declared_or_assessed(
+    lot: Lot,
+    label_version: LabelVersion,
+    see: See,
+    state: State,
+    refused: Callable[[Lot], list[Any]],
+    release: Callable[..., Release],
+    act: Callable[..., Act],
+    lead: Person,
+) -> None:
+    state(milk="contains", almond="may-contain", peanut="may-contain")
+    see(lot.batch, label_version)  # declares almond as possible
+    assert codes(refused(lot)) == ["allergen-by-contact-undeclared"]
+    made = assessments.assess(
+        act=act(lead),
+        proof=Proof(lead),
+        allergens=["peanut"],
+        because="Supplier's line trials.",
+        until=date(2099, 1, 1),
+        lot=lot,
+    )
+    assert release(lot).basis["assessments"] == [str(made.pk)]
+
+
+def test_an_assessment_that_has_ended_covers_nothing(
+    lot: Lot,
+    label_version: LabelVersion,
+    see: See,
+    state: State,
+    refused: Callable[[Lot], list[Any]],
+    act: Callable[..., Act],
+    lead: Person,
+) -> None:
+    state(milk="contains", peanut="may-contain")
+    see(lot.batch, label_version)
+    assessments.assess(
+        act=act(lead),
+        proof=Proof(lead),
+        allergens=["peanut"],
+        because="Trials.",
+        until=NOON.date() + timedelta(days=1),
+        lot=lot,
+    )
+    assert codes(refused(lot)) == ["allergen-by-contact-undeclared"]
+
+
+def test_withdrawing_the_assessment_it_rests_on_asks_for_the_decision_again(
+    lot: Lot,
+    label_version: LabelVersion,
+    see: See,
+    state: State,
+    release: Callable[..., Release],
+    act: Callable[..., Act],
+    lead: Person,
+) -> None:
+    state(milk="contains", peanut="may-contain")
+    see(lot.batch, label_version)
+    values: dict[str, Any] = {"allergens": ["peanut"], "because": "Trials.", "until": date(2099, 1, 1)}
+    made = assessments.assess(act=act(lead), proof=Proof(lead), lot=lot, **values)
+    release(lot)
+    assessments.withdraw(act=act(lead, corrects=made.pk, reason="Misread."), proof=Proof(lead))
+    lot.state.refresh_from_db()
+    assert lot.state.status == LotStatus.AWAITING
+
+
+def test_what_nobody_stated_is_refused_with_what_is_not_known(
+    lot: Lot, label_version: LabelVersion, see: See, refused: Callable[[Lot], list[Any]]
+) -> None:
+    see(lot.batch, label_version)
+    (reason,) = refused(lot)
+    sugar = Lot.objects.get(material__code="SUG")
+    assert reason.code == "content-unknown"
+    assert f"whether {sugar.code} contains: " in reason.detail
+    assert "peanut" in reason.detail
+    assert "milk" not in reason.detail.split("contains: ")[1].split(",")
+
+
+def test_in_a_phased_start_what_nobody_stated_is_told(
+    lot: Lot,
+    label_version: LabelVersion,
+    see: See,
+    release: Callable[..., Release],
+    act: Callable[..., Act],
+    lead: Person,
+    establishment: Establishment,
+) -> None:
+    see(lot.batch, label_version)
+    until = timezone.now().date() + timedelta(days=30)
+    establishments.change_profile(act=act(lead), values={"phased_start_until": until})
+    establishment.refresh_from_db()
+    assert codes(release(lot).basis["told"]) == ["content-unknown"]
+
+
+def test_in_a_phased_start_an_undeclared_allergen_is_refused_all_the_same(
+    lot: Lot,
+    label_version: LabelVersion,
+    see: See,
+    state: State,
+    refused: Callable[[Lot], list[Any]],
+    act: Callable[..., Act],
+    lead: Person,
+    establishment: Establishment,
+) -> None:
+    state(hazelnut="contains")
+    see(lot.batch, label_version)
+    until = timezone.now().date() + timedelta(days=30)
+    establishments.change_profile(act=act(lead), values={"phased_start_until": until})
+    establishment.refresh_from_db()
+    assert codes(refused(lot)) == ["allergen-undeclared"]
+
+
+def test_what_is_declared_and_absent_is_told_and_released(
+    lot: Lot, label_version: LabelVersion, see: See, state: State, release: Callable[..., Release]
+) -> None:
+    state()
+    see(lot.batch, label_version)
+    assert codes(release(lot).basis["told"]) == ["declared-but-absent"]
+
+
+def test_a_label_of_another_product_on_it_is_refused_until_it_is_seen_again(
+    lot: Lot,
+    label_version: LabelVersion,
+    make_label: Callable[..., Label],
+    approve: Callable[..., LabelVersion],
+    products: dict[str, Material],
+    see: See,
+    state: State,
+    settle: Callable[..., None],
+    refused: Callable[[Lot], list[Any]],
+    release: Callable[..., Release],
+) -> None:
+    state(milk="contains")
+    see(lot.batch, approve(make_label(material=products["LMD"])))
+    assert "open-deviation" in codes(refused(lot))
+    settle(Deviation.objects.get())
+    assert codes(refused(lot)) == ["label-of-another"]
+    see(lot.batch, label_version, lot=lot, at=NOON + HOUR)
+    assert release(lot).basis["labels"] == [str(label_version.pk)]
+
+
+def test_a_superseded_label_must_declare_it_too(
+    lot: Lot,
+    label_version: LabelVersion,
+    revise: Callable[..., LabelVersion],
+    see: See,
+    state: State,
+    settle: Callable[..., None],
+    refused: Callable[[Lot], list[Any]],
+) -> None:
+    """Some packs bear the old one; that the new one is right does not help who buys those."""
+    state(milk="contains", hazelnut="contains")
+    newer = revise(label_version, at=NOON - 2 * HOUR, contains=["milk", "hazelnut"])
+    see(lot.batch, label_version, at=NOON - HOUR)
+    see(lot.batch, newer)
+    settle(Deviation.objects.get())
+    (reason,) = refused(lot)
+    assert (reason.code, "version 1 of" in reason.detail) == ("allergen-undeclared", True)
+
+
+def test_another_label_seen_after_release_asks_for_the_decision_again(
+    lot: Lot,
+    label_version: LabelVersion,
+    make_label: Callable[..., Label],
+    approve: Callable[..., LabelVersion],
+    see: See,
+    state: State,
+    release: Callable[..., Release],
+) -> None:
+    state(milk="contains")
+    see(lot.batch, label_version)
+    release(lot)
+    see(lot.batch, label_version, at=NOON + HOUR)
+    lot.state.refresh_from_db()
+    assert lot.state.status == LotStatus.RELEASED
+    see(lot.batch, approve(make_label(contains=[], ingredients=CARAMELS["ingredients"][:1])), at=NOON + HOUR)
+    lot.state.refresh_from_db()
+    assert lot.state.status == LotStatus.AWAITING
+
+
+def test_withdrawing_the_check_it_was_released_on_asks_for_the_decision_again(
+    lot: Lot,
+    label_version: LabelVersion,
+    see: See,
+    state: State,
+    release: Callable[..., Release],
+    act: Callable[..., Act],
+) -> None:
+    state(milk="contains")
+    check = see(lot.batch, label_version)
+    release(lot)
+    packing.withdraw(act=act(corrects=check.pk, reason="Another batch."))
+    lot.state.refresh_from_db()
+    assert lot.state.status == LotStatus.AWAITING
+
+
+def test_more_lots_cost_no_more_statements(
+    lot: Lot,
+    label_version: LabelVersion,
+    see: See,
+    state: State,
+    make_lot: Callable[..., Lot],
+    establishment: Any,
+    django_assert_max_num_queries: Any,
+) -> None:
+    state(milk="contains", hazelnut="contains")
+    see(lot.batch, label_version)
+    lots = [lot, *(make_lot(lot.batch, at=MORNING + timedelta(minutes=each)) for each in range(5))]
+    for some in (lots[:1], lots):
+        with django_assert_max_num_queries(14):
+            found = comparing.compared(establishment, some, NOON.date())
+        assert all(codes(each.refused) == ["allergen-undeclared"] for each in found.values())
+
+
+# -- over HTTP ----------------------------------------------------------------------------------------
+
+
+def test_what_release_would_say_of_the_label_is_read_at_any_time(
+    lead_api: Client, lot: Lot, label_version: LabelVersion, see: See, state: State
+) -> None:
+    state(hazelnut="contains")
+    check = see(lot.batch, label_version)
+    said = lead_api.ask(f"lots/{lot.uid}/label").json()
+    assert (said["sold"], said["packing_checks"], said["label_versions"]) == (
+        True,
+        [str(check.pk)],
+        [str(label_version.pk)],
+    )
+    assert (codes(said["refused"]), codes(said["told"])) == (["allergen-undeclared"], ["declared-but-absent"])
+
+
+def test_an_ingredient_bears_no_label(lead_api: Client, receive: Callable[..., Lot]) -> None:
+    said = lead_api.ask(f"lots/{receive().uid}/label").json()
+    assert (said["sold"], said["refused"], said["told"]) == (False, [], [])
+
+
+def test_the_answer_to_a_release_tells_what_was_told(
+    lead_api: Client, lot: Lot, label_version: LabelVersion, see: See, state: State
+) -> None:
+    state()
+    see(lot.batch, label_version)
+    body = {"performed_at": (NOON + 2 * HOUR).isoformat(), "password": PASSWORD}
+    answer = lead_api.send(f"lots/{lot.uid}/releases", body)
+    assert (answer.status_code, codes(answer.json()["basis"]["told"])) == (201, ["declared-but-absent"])
