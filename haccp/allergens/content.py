@@ -5,13 +5,17 @@ Heat clears no allergen: nothing here asks how a lot was made, only of what.
 
 from collections.abc import Callable, Collection, Iterator, Mapping
 from dataclasses import dataclass
+from datetime import date
 from functools import partial
 from typing import Generic, NamedTuple, TypeVar
 from uuid import UUID
 
-from batches.models import Lot
+from batches.models import Lot, RecipeVersion
+from haccp.allergens import contact as contact_of
 from haccp.allergens import facts as known_facts
+from haccp.allergens import planned
 from haccp.allergens.bits import Plane
+from haccp.allergens.contact import Contacts
 from haccp.allergens.facts import Facts, KnownLot
 from haccp.allergens.saying import Says
 from haccp.allergens.spread import Band
@@ -127,21 +131,34 @@ class Content:
         return self.amounts.get(SULPHITES)
 
 
-def of_lots(establishment: Establishment, lots: Collection[Lot]) -> dict[int, Content]:
-    """By key: what is in each lot. One walk and four statements more, however many lots are asked for."""
+def of_lots(
+    establishment: Establishment, lots: Collection[Lot], *, contact: bool = True
+) -> dict[int, Content]:
+    """By key: what is in each lot, and what may be, by contact too.
+
+    Without ``contact``: by genealogy and statements alone, in one walk and four statements more, however many lots are
+    asked for.
+    """
     keys = [lot.pk for lot in lots]
-    facts = known_facts.load(establishment, keys)
-    return contents(facts, keys)
+    if not keys:
+        return {}
+    if not contact:
+        return _contents(known_facts.load(establishment, keys), keys)
+    contacts = contact_of.load(establishment, keys)
+    return _contents(contacts.facts, keys, contacts)
 
 
-def of_lot(lot: Lot) -> Content:
-    return of_lots(lot.establishment, [lot])[lot.pk]
+def of_recipe(version: RecipeVersion, on: date) -> Content:
+    """What a product is going to contain by an approved recipe, with what is stated on a day; materials are its path.
+
+    Nothing is told of contact: that depends on where and after what it will be made.
+    """
+    return _contents(planned.facts_of(version, on), [planned.START])[planned.START]
 
 
-def contents(facts: Facts, keys: Collection[int]) -> dict[int, Content]:
-    """What the facts come to, for some of their lots."""
+def _contents(facts: Facts, keys: Collection[int], contacts: Contacts | None = None) -> dict[int, Content]:
     amounts = known_facts.amounts(facts, _counted(facts, keys))
-    return {key: _content(facts, facts.lots[key], amounts) for key in keys}
+    return {key: _content(facts, facts.lots[key], amounts, contacts) for key in keys}
 
 
 def _counted(facts: Facts, keys: Collection[int]) -> set[str]:
@@ -152,7 +169,9 @@ def _counted(facts: Facts, keys: Collection[int]) -> set[str]:
     return {code for code in bits.codes_in(there) if bits.vocabulary.counts_by_amount(code)}
 
 
-def _content(facts: Facts, lot: KnownLot, amounts: Mapping[str, Mapping[int, Band]]) -> Content:
+def _content(
+    facts: Facts, lot: KnownLot, amounts: Mapping[str, Mapping[int, Band]], contacts: Contacts | None
+) -> Content:
     bits, found = facts.bits, facts.found[lot.key]
     listed = bits.listed(lot.day)
     there, plain = bits.of(Plane.CONTAINS, found), partial(bits.of, bits=found)
@@ -165,14 +184,14 @@ def _content(facts: Facts, lot: KnownLot, amounts: Mapping[str, Mapping[int, Ban
     way = partial(_path, facts, lot.key)
     return Content(
         contains=Lazily(bits.codes_in(contains), partial(way, Plane.CONTAINS)),
-        may=Lazily(bits.codes_in(may), partial(_because, facts, lot.key)),
+        may=Lazily(bits.codes_in(may), partial(_because, facts, lot.key, contacts)),
         unknown=frozenset(bits.codes_in(unknown)),
         unstated=Lazily(bits.codes_in(unknown), partial(way, Plane.UNSTATED)),
         exempt=Lazily(bits.codes_in(plain(Plane.EXEMPT) & ~contains), partial(way, Plane.EXEMPT)),
         below=Lazily(bits.codes_in(below), partial(way, Plane.CONTAINS)),
         unlisted=Lazily(bits.codes_in(there & ~listed), partial(way, Plane.CONTAINS)),
         amounts=here,
-        unknown_by_contact=Lazily(bits.codes_in(touched), partial(_because, facts, lot.key)),
+        unknown_by_contact=Lazily(bits.codes_in(touched), partial(_touched, facts, lot.key, contacts)),
     )
 
 
@@ -190,6 +209,25 @@ def _path(facts: Facts, key: int, plane: Plane, code: str) -> Path:
     return Path(steps, tuple(each.pk for each in said))
 
 
-def _because(facts: Facts, key: int, code: str) -> Because:
+def _because(facts: Facts, key: int, contacts: Contacts | None, code: str) -> Because:
     """A supplier's word where there is one, else contact."""
-    return Because(_path(facts, key, Plane.MAY, code))
+    if contacts is None or facts.found[key] & facts.bits.bit(Plane.MAY, code):
+        return Because(_path(facts, key, Plane.MAY, code))
+    return _by_contact(facts, key, contacts, Plane.TOUCHED, code)
+
+
+def _touched(facts: Facts, key: int, contacts: Contacts | None, code: str) -> Because:
+    assert contacts is not None  # else nothing is touched
+    return _by_contact(facts, key, contacts, Plane.TOUCHED_BY_UNSTATED, code)
+
+
+def _by_contact(facts: Facts, key: int, contacts: Contacts, plane: Plane, code: str) -> Because:
+    """The lot on the way that was touched, by which batch, on what."""
+    path = _path(facts, key, plane, code)
+    first = facts.path(key, plane, code)[0]
+    assert first.batch is not None  # only what a batch made is touched
+    left = contacts.left_by(first.batch, code, unstated=plane == Plane.TOUCHED_BY_UNSTATED)
+    if left is None:
+        return Because(path)
+    batch, equipment = left
+    return Because(path, batch.code, batch.uid, contacts.equipment[equipment], equipment)

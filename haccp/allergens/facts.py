@@ -1,7 +1,7 @@
 """What is known of lots and everything they came from, read in a few statements whatever their number."""
 
 from collections import defaultdict
-from collections.abc import Collection, Iterable
+from collections.abc import Callable, Collection, Iterable
 from dataclasses import dataclass, field
 from datetime import date
 from decimal import Decimal
@@ -16,7 +16,7 @@ from batches.models import Edge, Lot, LotState, Material, MaterialKind, Movement
 from haccp.allergens import lists, statements
 from haccp.allergens.bits import Bits, Plane
 from haccp.allergens.saying import Said, Says, kept
-from haccp.allergens.spread import NOTHING, Band, Mixed, Web, bands, shortest, spread
+from haccp.allergens.spread import Band, Mixed, Web, bands, shortest, spread
 from haccp.models import AllergenStatement
 from ledger.models import Establishment
 
@@ -46,6 +46,7 @@ class Facts:
     web: Web
     links: list[tuple[int, int, int, float]]  # source, target, batch, share
     spoken: dict[int, list[AllergenStatement]]
+    mixing: Callable[["Facts"], dict[int, Mixed]]
     own: dict[int, int] = field(default_factory=dict)
     keep: dict[int, int] = field(default_factory=dict)
     found: dict[int, int] = field(default_factory=dict)
@@ -83,7 +84,7 @@ def load(establishment: Establishment, starts: Collection[int]) -> Facts:
     lots = _lots({*starts, *(key for link in links for key in link[:2])})
     bits = Bits(lists.vocabulary(establishment))
     web = Web({(source, target): None for source, target, *_ in links})
-    facts = Facts(bits, lots, web, links, _spoken(lots.values()))
+    facts = Facts(bits, lots, web, links, _spoken(lots.values()), _mixed)
     for lot in lots.values():
         facts.own[lot.key] = bits.stated(_says(facts.spoken[lot.key]), leaf=_is_leaf(facts, lot))
         if lot.kind == MaterialKind.PACKAGING:
@@ -179,7 +180,7 @@ def amounts(facts: Facts, codes: Collection[str]) -> dict[str, dict[int, Band]]:
     """By code and lot: how much of it is in the lot, in mg/kg. One statement, none where there are no codes."""
     if not codes:
         return {}
-    mixed = _mixed(facts)
+    mixed = facts.mixing(facts)
     return {code: bands(facts.web, _stated(facts, code), mixed) for code in codes}
 
 
@@ -226,6 +227,3 @@ def _thicker(by_kind: dict[str, tuple[int, bool]]) -> tuple[Decimal | None, bool
     if not (all_used and all_made and made):
         return None, all_used
     return max(Decimal(1), Decimal(used) / Decimal(made)), True
-
-
-__all__ = ["NOTHING", "Band", "Facts", "KnownLot", "amounts", "load"]

@@ -57,7 +57,7 @@ def caramel(batch: Batch, receive: Any, use: Any, make_lot: Any) -> Callable[...
 
 
 def of(lot: Lot) -> Content:
-    return content.of_lots(lot.establishment, [lot])[lot.pk]
+    return content.of_lots(lot.establishment, [lot], contact=False)[lot.pk]
 
 
 # -- genealogy --------------------------------------------------------------------------------------
@@ -278,7 +278,7 @@ def test_random_genealogies_are_those_of_plain_set_propagation(
         for lot, said in zip(lots, says, strict=True):
             if said:
                 state(lot.material, says=[entry(*each) for each in said.items()], lot=lot)
-        found = content.of_lots(establishment, lots)
+        found = content.of_lots(establishment, lots, contact=False)
         transaction.set_rollback(True)
     graph = nx.DiGraph([link[:2] for link in links])
     graph.add_nodes_from(range(count))
@@ -308,12 +308,12 @@ def test_a_lot_costs_five_statements_and_a_thousand_cost_no_more(
         with CaptureQueriesContext(
             connection,
         ) as queries:
-            content.of_lots(establishment, asked)
+            content.of_lots(establishment, asked, contact=False)
         counted.append(len(queries))
     assert counted == [5, 5]
     monkeypatch.setattr(facts, "MANY", 1)
     with CaptureQueriesContext(connection) as queries:
-        many = content.of_lots(establishment, lots)
+        many = content.of_lots(establishment, lots, contact=False)
     assert len(queries) == 5
     assert all("milk" in each.contains for each in many.values())
 
@@ -325,6 +325,6 @@ def test_many_lots_answer_as_each_of_them_alone(
     state(lots[0].material, "milk", lot=lots[1])
     alone = {lot.pk: of(lot) for lot in lots}
     monkeypatch.setattr(facts, "MANY", 1)
-    for key, together in content.of_lots(establishment, lots).items():
+    for key, together in content.of_lots(establishment, lots, contact=False).items():
         assert dict(together.contains) == dict(alone[key].contains)
         assert together.unknown == alone[key].unknown
