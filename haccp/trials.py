@@ -12,9 +12,10 @@ from decimal import Decimal
 from typing import Any
 from uuid import UUID
 
-from batches.quantities import UNITS
+from batches.quantities import UNITS, convert
 from config.api.refusals import Refusal, Unusable
-from haccp import instruments, limits, plan_documents, readings, rules, series
+from haccp import instruments, limits, moist_food, plan_documents, readings, rules, series
+from haccp.limit_kinds import CoolingLimit
 from haccp.limits import GUARDS, Guard, InForce, OneLimit, Result
 from haccp.models import Check, ControlPoint, Instrument, LocalRule
 from haccp.plan_documents import ControlPointSpec
@@ -41,6 +42,7 @@ class Proposal:
     """What is tried on readings of ``quantity``: another ``limit``, a ``rule`` besides those confirmed, a ``guard``.
 
     What is left out stays as the control point has it. ``points``: codes of control points; empty = every one.
+    ``material``: the one that the rule is about; None = every one.
     """
 
     quantity: str
@@ -48,6 +50,7 @@ class Proposal:
     rule: limits.Rule | None = None
     guard: Guard | None = None
     points: tuple[str, ...] = ()
+    material: UUID | None = None
 
 
 @dataclass(frozen=True)
@@ -64,7 +67,10 @@ class Changed:
 
 @dataclass
 class PointTrial:
-    """One control point: how many checks went from which result to which, and those that changed, oldest first."""
+    """One control point: how many checks went from which result to which, and those that changed, oldest first.
+
+    ``cautions``: what to mind about the rule that was tried on what was checked there.
+    """
 
     code: str
     name: str
@@ -72,6 +78,7 @@ class PointTrial:
     flagged: list[Changed] = field(default_factory=list)
     passed: list[Changed] = field(default_factory=list)
     not_judged: Counter[str] = field(default_factory=Counter)
+    cautions: list[str] = field(default_factory=list)
 
     @property
     def checks(self) -> int:
@@ -107,7 +114,7 @@ def propose(
     points: tuple[str, ...] = (),
 ) -> Proposal:
     """A proposal as people write it. Raises Unusable for a limit that cannot be read, another quantity's limit or rule,
-    an unknown guard, or nothing to try."""
+    an unknown guard, a rule that bounds nothing, or nothing to try."""
     if limit is None and rule is None and guard is None:
         raise Unusable("Say what to try: a limit, a rule or a guard.", code="nothing-to-try", field="limit")
     if guard is not None and guard not in GUARDS:
@@ -118,7 +125,13 @@ def propose(
         if part is not None and not limits.same_quantity(part.quantity, quantity):
             sentence = f"It is about {part.quantity!r}, not about {quantity!r}."
             raise Unusable(sentence, code="another-quantity", field=f"{name}.quantity")
-    return Proposal(quantity, read, as_rule, guard, points)  # type: ignore[arg-type]
+    if as_rule is not None and as_rule.trigger:
+        sentence = (
+            "This rule says where an authority or the label acts; it bounds nothing that could be tried."
+        )
+        raise Unusable(sentence, code="bounds-nothing", field="rule")
+    material = rule.material_id if isinstance(rule, LocalRule) else None
+    return Proposal(quantity, read, as_rule, guard, points, material)  # type: ignore[arg-type]
 
 
 def _limit(said: dict[str, Any]) -> OneLimit:
@@ -139,15 +152,20 @@ def _below(reason: Any, place: str) -> Any:
 def run(establishment: Establishment, proposal: Proposal, first_day: date, last_day: date) -> Trial:
     """Judge the standing checks of a period again. Raises Unusable for a period that ends before it begins or is longer
     than ten years. A check that the proposal cannot judge is counted with the reason."""
-    if last_day < first_day:
-        raise Unusable("The period ends before it begins.", code="ends-before-it-begins", field="last_day")
-    if (last_day - first_day).days > MOST_DAYS:
-        raise Unusable("Ask for ten years at most.", code="period-too-long", field="first_day")
+    refuse_period(first_day, last_day)
     house = _House(establishment, proposal, last_day)
     for row in _rows(establishment, house, first_day, last_day):
         house.take(row)
     found = sorted(house.trials.values(), key=lambda trial: trial.code)
     return Trial(proposal, first_day, last_day, tuple(found))
+
+
+def refuse_period(first_day: date, last_day: date) -> None:
+    """Raise Unusable for a period that ends before it begins or is longer than ten years."""
+    if last_day < first_day:
+        raise Unusable("The period ends before it begins.", code="ends-before-it-begins", field="last_day")
+    if (last_day - first_day).days > MOST_DAYS:
+        raise Unusable("Ask for ten years at most.", code="period-too-long", field="first_day")
 
 
 def _rows(
@@ -169,15 +187,8 @@ class _House:
 
     def __init__(self, establishment: Establishment, proposal: Proposal, last_day: date):
         self.establishment, self.proposal, self.zone = establishment, proposal, establishment.zone
-        self.points: dict[UUID, tuple[ControlPoint, ControlPointSpec, OneLimit]] = {}
-        self.several = False  # whether a point judges more than this quantity
-        for point in _points(establishment, proposal):
-            spec = plan_documents.control_point(point.document)
-            asked = [each for said in spec.limits for each in limits.members(limits.from_json(said))]
-            for limit in asked:
-                if limits.same_quantity(limit.quantity, proposal.quantity):
-                    self.points[point.pk] = (point, spec, limit)
-                    self.several = self.several or len(asked) > 1
+        self.points = points_asked(establishment, proposal)
+        self.several = any(not each.alone for each in self.points.values())
         confirmed = LocalRule.objects.filter(
             establishment=establishment, confirmed_by__isnull=False, in_force_from__lte=last_day
         )
@@ -185,13 +196,20 @@ class _House:
         self.instruments = {each.pk: each for each in Instrument.objects.filter(establishment=establishment)}
         self.trials: dict[str, PointTrial] = {}
         self._bounds: dict[Any, InForce] = {}
+        self._cautions: dict[Any, str] = {}
 
     def take(self, row: tuple[Any, ...]) -> None:
-        point, spec, planned = self.points[row[1]]
+        asked = self.points[row[1]]
+        point, spec, planned = asked.point, asked.spec, asked.limit
         trial = self.trials.setdefault(point.code, PointTrial(point.code, point.name))
         said = next((each for each in row[5] if each["quantity"] == planned.quantity), None)
         if said is None:
             return
+        if asked.not_bound:
+            trial.not_judged[asked.not_bound] += 1
+            return
+        if (caution := self._caution(row, point)) and caution not in trial.cautions:
+            trial.cautions.append(caution)
         guard: Guard = self.proposal.guard or spec.document.get("guard", "off")
         try:
             reading, instrument = self._taken(row, said)
@@ -213,10 +231,24 @@ class _House:
         place = (row[1], day, materials)
         if place not in self._bounds:
             in_force = [rule for kept, rule in self.rules if _binds(kept, day, materials)]
-            if self.proposal.rule is not None:
+            if self.proposal.rule is not None and self._is_about(materials):
                 in_force.append(self.proposal.rule)
             self._bounds[place] = limits.in_force(self.proposal.limit or planned, in_force)
         return self._bounds[place]
+
+    def _is_about(self, materials: tuple[UUID | None, ...]) -> bool:
+        return self.proposal.material in (None, *materials)
+
+    def _caution(self, row: tuple[Any, ...], point: ControlPoint) -> str:
+        """What to mind where the rule that is tried was written for other food than was checked."""
+        rule, materials = self.proposal.rule, (row[7], row[8])
+        if rule is None or not self._is_about(materials):
+            return ""
+        place = (point.version_id, materials)
+        if place not in self._cautions:
+            known = [each for each in materials if each is not None]
+            self._cautions[place] = moist_food.cautioned([rule], point.version_id, known)[0].caution
+        return self._cautions[place]
 
     def _taken(self, row: tuple[Any, ...], said: dict[str, Any]) -> tuple[Reading, UUID | None]:
         """The reading with its course, and the instrument it was taken with. Raises Unknown, Gone, Damaged."""
@@ -240,6 +272,63 @@ class _House:
             if each["limit"]["quantity"] == planned.quantity:
                 return Result(each["result"])
         return Result(row[6])
+
+
+@dataclass(frozen=True)
+class PointAsked:
+    """A control point that reads the quantity. ``alone``: it reads nothing else. ``not_bound``: why the rule that is
+    tried cannot bind it."""
+
+    point: ControlPoint
+    spec: ControlPointSpec
+    limit: OneLimit
+    alone: bool
+    not_bound: str
+
+
+def points_asked(establishment: Establishment, proposal: Proposal) -> dict[UUID, PointAsked]:
+    """The control points that a trial is about. A window of a cooling may be tried by its own name.
+
+    Raises Unusable for a code there is not, and for a rule that can bind none of them, saying why.
+    """
+    found = {}
+    for point in _points(establishment, proposal):
+        spec = plan_documents.control_point(point.document)
+        read = [each for said in spec.limits for each in limits.members(limits.from_json(said))]
+        for limit in read:
+            if _is_asked(limit, proposal):
+                why = _not_bound(proposal.limit or limit, proposal.rule)
+                found[point.pk] = PointAsked(point, spec, limit, len(read) == 1, why)
+    reasons = {each.not_bound for each in found.values()}
+    if found and "" not in reasons:
+        raise Unusable(" ".join(sorted(reasons)), code="binds-nothing", field="rule")
+    return found
+
+
+def _is_asked(limit: OneLimit, proposal: Proposal) -> bool:
+    if limits.same_quantity(limit.quantity, proposal.quantity):
+        return True
+    windows = limit.windows if isinstance(limit, CoolingLimit) and proposal.limit is None else ()
+    return any(limits.same_quantity(window.quantity, proposal.quantity) for window in windows)
+
+
+def _not_bound(limit: OneLimit, rule: limits.Rule | None) -> str:
+    """Why a rule cannot tighten a limit, in words; empty where it can or none is tried."""
+    if rule is None:
+        return ""
+    about = [
+        part for part in limits.bounded_parts(limit) if limits.same_quantity(part.quantity, rule.quantity)
+    ]
+    if not about and isinstance(limit, CoolingLimit):
+        windows = " or ".join(repr(window.quantity) for window in limit.windows)
+        return f"The rule does not say of which window of the cooling: make it about {windows}."
+    if not about:
+        return f"{limit.quantity} has no bounds that a rule could tighten."
+    try:
+        convert(Decimal(1), rule.unit, about[0].unit)
+    except Unusable:
+        return f"The rule is given in {rule.unit}, which does not compare with {about[0].unit}."
+    return ""
 
 
 def _points(establishment: Establishment, proposal: Proposal) -> list[ControlPoint]:

@@ -12,7 +12,7 @@ from django.utils.translation import gettext_lazy
 from batches.quantities import UNITS
 from config.api.refusals import Unusable
 from haccp import limits, rules, trials
-from haccp.api.trials import ProposalSerializer
+from haccp.trial_questions import question
 from haccp.trials import Changed, PointTrial
 from ledger.models import Establishment
 from reports.documents import Column, Document
@@ -39,6 +39,7 @@ class TriedPoint:
     would_pass: int
     counts: tuple[tuple[str, str, int], ...]
     not_judged: tuple[tuple[str, int], ...]
+    cautions: tuple[str, ...]
     flagged: tuple[ChangedLine, ...]
     passed: tuple[ChangedLine, ...]
 
@@ -76,16 +77,15 @@ class TrialReport(Document):
 
 
 def refuse(establishment: Establishment, subject: UUID, about: dict[str, Any]) -> None:
-    """Raise Unusable, Unknown where such a trial cannot be made; it is cheap to see before a worker begins."""
+    """Raise Unusable, Unknown where such a trial cannot be made: all that can be seen before a worker begins."""
     if not about:
         raise Unusable("Say what to try.", code="missing", field="trial")
-    asked = _asked(establishment, about)
-    asked.proposal()
+    question(establishment, about)
 
 
 def build(here: Establishment, subject: UUID, about: dict[str, Any], **head: Any) -> TrialReport:
     """Run the trial and write it down; call it within one snapshot."""
-    trial = _asked(here, about).run()
+    trial = question(here, about).answer(here)
     points = tuple(map(_point, trial.points))
     named = {line.record for point in points for line in (*point.flagged, *point.passed)}
     return TrialReport(
@@ -101,12 +101,6 @@ def build(here: Establishment, subject: UUID, about: dict[str, Any], **head: Any
         ),
         **head,
     )
-
-
-def _asked(establishment: Establishment, about: dict[str, Any]) -> ProposalSerializer:
-    asked = ProposalSerializer(data=about, context={"establishment": establishment})
-    asked.is_valid(raise_exception=True)
-    return asked
 
 
 def _words(proposal: trials.Proposal) -> Iterable[str]:
@@ -139,6 +133,7 @@ def _point(point: PointTrial) -> TriedPoint:
         would_pass=point.would_pass,
         counts=tuple((was.value, now.value, count) for (was, now), count in sorted(point.counts.items())),
         not_judged=tuple(sorted(point.not_judged.items())),
+        cautions=tuple(point.cautions),
         flagged=tuple(map(_line, point.flagged)),
         passed=tuple(map(_line, point.passed)),
     )

@@ -13,7 +13,7 @@ from rest_framework.request import Request
 from rest_framework.response import Response
 
 from config.api.bodies import BodySerializer
-from haccp import trials
+from haccp import trial_questions, trials
 from haccp.limits import GUARDS, Result
 from haccp.models import LocalRule
 from ledger.api.scope import WORKERS, Scoped, ScopedReference
@@ -39,22 +39,16 @@ class ProposalSerializer(BodySerializer):
     points = serializers.ListField(
         child=serializers.CharField(max_length=30),
         required=False,
-        max_length=100,
+        max_length=trial_questions.MOST_POINTS,
         help_text="Codes of control points; left out: every one.",
     )
     first_day = serializers.DateField(help_text="The establishment's local day, included.")
     last_day = serializers.DateField(help_text="Included.")
 
-    def proposal(self) -> trials.Proposal:
-        """What is tried. Raises Unusable."""
-        asked = {name: value for name, value in self.validated_data.items() if not name.endswith("_day")}
-        return trials.propose(**asked | {"points": tuple(asked.get("points", ()))})
-
     def run(self) -> trials.Trial:
-        """The trial as asked. Raises Unusable."""
-        asked = self.validated_data
+        """The trial as asked, of what was found well shaped. Raises Unusable, Unknown."""
         here = self.context["establishment"]
-        return trials.run(here, self.proposal(), asked["first_day"], asked["last_day"])
+        return trial_questions.question(here, self.initial_data).answer(here)
 
 
 class ChangedSerializer(serializers.Serializer):
@@ -81,6 +75,9 @@ class PointTrialSerializer(serializers.Serializer):
     counts = serializers.SerializerMethodField()
     not_judged = serializers.DictField(
         child=serializers.IntegerField(), help_text="Why the proposal could not judge a check, and how many."
+    )
+    cautions = serializers.ListField(
+        child=serializers.CharField(), help_text="What to mind about the rule that was tried there."
     )
     flagged = ChangedSerializer(many=True, help_text=f"The first {trials.MOST_LISTED}.")
     passed = ChangedSerializer(many=True, help_text=f"The first {trials.MOST_LISTED}.")

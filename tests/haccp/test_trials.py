@@ -10,11 +10,12 @@ from django.core.management import CommandError, call_command
 from django.db import connection
 from django.test.utils import CaptureQueriesContext
 
-from config.api.refusals import Unusable
+from config.api.refusals import Refusal, Unusable
 from haccp import checks, trials
 from haccp.checks import Subject
-from haccp.limits import Result
+from haccp.limits import Result, Rule
 from haccp.models import Check
+from haccp.trial_questions import question
 from ledger.models import Entry
 from tests.conftest import NOON
 from tests.haccp.conftest import water
@@ -218,3 +219,155 @@ def test_the_command_names_a_rule_that_is_not_there(establishment):
     with pytest.raises(CommandError, match="no local rule LR-9"):
         call_command("trial", establishment=establishment.pk, quantity="water activity", first_day=DAY,
                      last_day=DAY, rule="LR-9")  # fmt: skip
+
+
+# --- rules that are tried
+
+
+COOLED = {
+    "kind": "cooling",
+    "quantity": "cream",
+    "unit": "MIN",
+    "temperature_unit": "CEL",
+    "begins_at": "60",
+    "windows": [{"to": "20", "upper": "20"}, {"to": "5", "upper": "60"}],
+    "longest_gap_minutes": "20",
+}
+"""Of this test only: no limits to work by."""
+
+
+@pytest.fixture
+def cooling(document: dict[str, Any]) -> None:
+    """CP-AW-2 asks how a cream cools instead."""
+    point = next(each for each in document["control_points"] if each["code"] == "CP-AW-2")
+    point["limits"] = [COOLED | {"source": {"provenance": "site"}}]
+
+
+@pytest.fixture
+def cooled(cooling: None, act: Any, batch: Any, point: Any, meter: Any) -> Check:
+    """From 61 to 20 degrees Celsius in fifteen minutes, and to 4 in half an hour."""
+    points = [
+        {"at": f"2026-03-02T11:{at:02}:00+01:00", "value": value}
+        for at, value in ((0, "61"), (15, "20"), (30, "4"))
+    ]
+    subject = Subject(point("CP-AW-2"), batch=batch, instrument=meter)
+    made = checks.record(
+        act=act(), subject=subject, said=[{"quantity": "cream", "unit": "CEL", "points": points}]
+    )
+    assert made.result == "within"
+    return made
+
+
+def window_rule(quantity: str = "cream, to 20", **values: Any) -> Rule:
+    return Rule(
+        **({"id": "R", "unit": "MIN", "citation": "Letter", "upper": Decimal(10)} | values), quantity=quantity
+    )
+
+
+def test_a_rule_about_one_window_of_a_cooling_can_be_tried(establishment, cooled):
+    proposal = trials.propose(quantity="cream, to 20", rule=window_rule())
+    (point,) = trials.run(establishment, proposal, DAY, DAY).points
+    assert [each.check for each in point.flagged] == [cooled.pk]
+    wider = trials.propose(quantity="cream, to 20", rule=window_rule(upper=Decimal(16)))
+    assert trials.run(establishment, wider, DAY, DAY).points[0].would_flag == 0
+
+
+def test_a_rule_that_says_of_no_window_is_refused_with_the_windows_there_are(establishment, cooled):
+    proposal = trials.propose(quantity="cream", rule=window_rule("cream"))
+    with pytest.raises(Unusable, match="make it about 'cream, to 20' or 'cream, to 5'") as refusal:
+        trials.run(establishment, proposal, DAY, DAY)
+    assert refusal.value.code == "binds-nothing"
+
+
+def test_a_rule_in_a_unit_of_another_kind_is_refused(establishment, measured):
+    measured("0.45")
+    rule = Rule("R", "water activity", "CEL", "Letter", upper=Decimal(30))
+    with pytest.raises(Unusable, match="does not compare with C62"):
+        run(establishment, rule=rule)
+
+
+def test_a_rule_about_what_is_seen_bounds_nothing(establishment, measured):
+    proposal = trials.propose(
+        quantity="blades, knives, mats and gloves",
+        rule=Rule("R", "blades, knives, mats and gloves", "H87", "Letter", upper=Decimal(1)),
+    )
+    with pytest.raises(Unusable, match="no bounds that a rule could tighten"):
+        trials.run(establishment, proposal, DAY, DAY)
+
+
+def test_a_rule_that_only_informs_cannot_be_tried(make_rule):
+    with pytest.raises(Unusable, match="bounds nothing") as refusal:
+        trials.propose(quantity="water activity", rule=make_rule(effect="trigger"))
+    assert refusal.value.code == "bounds-nothing"
+
+
+def test_a_rule_for_moist_food_tried_on_dry_material_warns(establishment, measured, make_rule):
+    measured("0.45")
+    (dry,) = run(establishment, rule=make_rule(meant_for="moist", upper=Decimal("0.60"))).points
+    assert len(dry.cautions) == 1
+    assert "meant for moist" in dry.cautions[0]
+    assert "SBC (water activity up to" in dry.cautions[0]
+    (any_food,) = run(establishment, rule=make_rule(code="LR-2", upper=Decimal("0.60"))).points
+    assert any_food.cautions == []
+
+
+def test_a_rule_about_another_material_is_not_tried_on_this_one(establishment, measured, make_rule, products):
+    measured("0.45")
+    rule = make_rule(upper=Decimal("0.30"), material=products["LMD"])
+    assert run(establishment, rule=rule).points[0].would_flag == 0
+    other = make_rule(code="LR-2", upper=Decimal("0.30"), material=products["SBC"])
+    assert run(establishment, rule=other).points[0].would_flag == 1
+
+
+# --- the question
+
+
+ASKED = {"quantity": "water activity", "limit": TIGHTER, "first_day": str(DAY), "last_day": str(DAY)}
+
+
+def test_a_question_in_plain_words_is_the_trial(establishment, measured):
+    measured("0.45", "0.55")
+    asked = question(establishment, ASKED)
+    assert (asked.first_day, asked.proposal.quantity) == (DAY, "water activity")
+    assert asked.answer(establishment).points[0].would_flag == 1
+
+
+def test_a_rule_is_named_by_its_id(establishment, measured, make_rule):
+    measured("0.55")
+    rule = make_rule(upper=Decimal("0.50"))
+    said = {name: value for name, value in ASKED.items() if name != "limit"} | {"rule": str(rule.pk)}
+    assert question(establishment, said).answer(establishment).points[0].would_flag == 1
+
+
+@pytest.mark.parametrize(
+    ("changes", "field"),
+    [
+        ({"quantity": ""}, "quantity"),
+        ({"quantity": 5}, "quantity"),
+        ({"first_day": "soon"}, "first_day"),
+        ({"last_day": None}, "last_day"),
+        ({"limit": "0.5"}, "limit"),
+        ({"guard": 3}, "guard"),
+        ({"points": "CP-AW-2"}, "points"),
+        ({"points": ["X"] * 101}, "points"),
+        ({"points": ["CP-NONE-1"]}, "points"),
+        ({"first_day": "2000-01-01"}, "first_day"),
+        ({"last_day": "2020-01-01"}, "last_day"),
+        ({"limits": TIGHTER}, "limits"),
+        ({"rule": "no id"}, "rule"),
+        ({"rule": "0f8fad5b-d9cb-469f-a165-70867728950e"}, "rule"),
+    ],
+)
+def test_a_question_that_makes_no_sense_names_where(establishment, plan_version, changes, field):
+    with pytest.raises(Refusal) as refusal:
+        question(establishment, ASKED | changes)
+    assert field in [reason.field for reason in refusal.value.reasons]
+
+
+def test_cautions_are_told_over_http(api, measured, make_rule):
+    measured("0.45")
+    rule = make_rule(meant_for="moist", upper=Decimal("0.60"))
+    said = {name: value for name, value in ASKED.items() if name != "limit"} | {"rule": str(rule.pk)}
+    answer = api.send("trials", said)
+    assert answer.status_code == 200, answer.json()
+    assert "meant for moist" in answer.json()["points"][0]["cautions"][0]

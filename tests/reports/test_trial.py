@@ -86,6 +86,8 @@ def test_it_is_made_as_pdf(asked: DocumentJob) -> None:
         ({"kind": "batch-record"}, "subject"),
         ({"kind": "trial", "trial": PROPOSAL | {"limit": {"kind": "range"}}}, "limit.unit"),
         ({"kind": "trial", "trial": {"quantity": "water activity"}}, "trial.first_day"),
+        ({"kind": "trial", "trial": PROPOSAL | {"first_day": "2000-01-01"}}, "first_day"),
+        ({"kind": "trial", "trial": PROPOSAL | {"points": ["CP-NONE-1"]}}, "points"),
     ],
 )
 def test_what_cannot_be_made_is_refused_at_once(
@@ -95,3 +97,12 @@ def test_what_cannot_be_made_is_refused_at_once(
     assert answer.status_code == 400, answer.json()
     assert field in [error["field"] for error in answer.json()["errors"]]
     assert not DocumentJob.objects.exists()
+
+
+def test_cautions_about_a_rule_are_on_the_page(api: Any, two_checks: Any, make_rule: Any) -> None:
+    rule = make_rule(meant_for="moist")
+    said = {name: value for name, value in PROPOSAL.items() if name != "limit"} | {"rule": str(rule.pk)}
+    job = DocumentJob.objects.get(pk=api.send("documents", {"kind": "trial", "trial": said}).json()["id"])
+    document, _ = jobs.read(job)
+    assert document.points[0].cautions
+    assert document.points[0].cautions[0] in rendering.to_html(document, for_paper=False)

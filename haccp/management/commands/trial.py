@@ -58,6 +58,8 @@ class Command(BaseCommand):
                     f"  {changed.performed_at:%Y-%m-%d %H:%M} {changed.on} {changed.entered}: "
                     f"{changed.was} -> {changed.would_be} ({changed.check})"
                 )
+            for caution in point.cautions:
+                self.stdout.write(f"  {caution}")
             for why, count in point.not_judged.items():
                 self.stdout.write(f"  not judged, {count}: {why}")
         if not trial.points:
