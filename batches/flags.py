@@ -20,6 +20,16 @@ class Flag(StrEnum):
     BEFORE_LAST_COUNT = "before-last-count"
     PLACES_UNCLEAR = "places-unclear"
     ROUNDED = "rounded"
+    RETURNED = "returned-by-a-customer"
+    REWORK_NOT_FORESEEN = "rework-not-foreseen"
+    REWORK_SOURCE = "rework-of-another-source"
+    REWORK_TOO_OLD = "rework-too-old"
+    REWORK_GENERATIONS = "rework-too-often"
+    REWORK_SHARE = "rework-share-too-large"
+    REWORK_SHARE_UNKNOWN = "rework-share-unknown"
+    REWORK_FROM_FLOOR = "rework-from-floor"
+    REWORK_FROM_RETURNS = "rework-from-returns"
+    REWORK_ORIGIN_UNKNOWN = "rework-of-unknown-origin"
 
 
 SENTENCES = {
@@ -37,8 +47,33 @@ SENTENCES = {
     Flag.BEFORE_LAST_COUNT: "It was done before a count of the lot that did not know of it: count again.",
     Flag.PLACES_UNCLEAR: "The lot lay in several places, and where some of it went from was not said.",
     Flag.ROUNDED: "The amount was finer than a milligram and was rounded.",
+    Flag.RETURNED: "Some of the lot came back from a customer; what was returned is never used again.",
+    Flag.REWORK_NOT_FORESEEN: "The recipe version of the batch allows no rework.",
+    Flag.REWORK_SOURCE: "The recipe version of the batch does not allow rework of this.",
+    Flag.REWORK_TOO_OLD: "The rework was older than the recipe version allows.",
+    Flag.REWORK_GENERATIONS: "The rework was reworked more often than the recipe version allows.",
+    Flag.REWORK_SHARE: "With it the batch has more rework than the recipe version allows.",
+    Flag.REWORK_SHARE_UNKNOWN: "What the rework weighs is not known, so its share of the batch is not either.",
+    Flag.REWORK_FROM_FLOOR: "The rework was on the floor; that is never used.",
+    Flag.REWORK_FROM_RETURNS: "The rework is of what customers returned; that is never used.",
+    Flag.REWORK_ORIGIN_UNKNOWN: "Of what the rework is nobody knows: it counts as containing everything that its "
+    "equipment could have left.",
 }
 """One sentence for each flag, for people."""
+
+REWORK = frozenset(
+    {
+        Flag.RETURNED,
+        Flag.REWORK_NOT_FORESEEN,
+        Flag.REWORK_SOURCE,
+        Flag.REWORK_TOO_OLD,
+        Flag.REWORK_GENERATIONS,
+        Flag.REWORK_FROM_FLOOR,
+        Flag.REWORK_FROM_RETURNS,
+        Flag.REWORK_ORIGIN_UNKNOWN,
+    }
+)
+"""What one use of rework may break by itself; the share is the batch's, with all its rework."""
 
 LOT_NOT_READY = frozenset({Flag.LOT_AWAITING, Flag.LOT_HELD, Flag.LOT_REJECTED})
 """The flags about the status of the lot."""

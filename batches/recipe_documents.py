@@ -6,12 +6,15 @@
             "tolerance": {"quantity": "1", "unit": "GRM"}}],
  "steps": [{"code": "COOK", "name": "Caramelise", "equipment_kind": "kettle", "minutes": "25"}],
  "cooked_to": {"moisture": "4.5", "moisture_uncertainty": "0.5"},
+ "rework": {"materials": ["TRIM"], "recipes": ["R-HZP"], "most_permille": "100", "most_days": "7",
+            "most_generations": "1"},
  "notes": ""}
 
 Numbers are text. ``batch_size`` is how much of the product the lines make. A material is named by its code or
 id. A line's tolerance is per mille of its target, or an amount that stays the same in a batch of any size.
 ``cooked_to`` may be left out: how far the lines are cooked down, as a moisture in % by mass or as a "total" with its
 "total_uncertainty", both amounts of mass for the recipe's own batch size. What goes off is taken to be water.
+``rework`` may be left out, then none is allowed; ``batches.rework_rules`` says what it means.
 """
 
 from collections.abc import Iterator
@@ -20,6 +23,7 @@ from decimal import Decimal
 from typing import Any
 
 from batches import quantities
+from batches.rework_rules import MOST_DAYS, MOST_GENERATIONS, MOST_SOURCES, WHOLE, Rules
 from batches.texts import is_one_line
 from config.api.refusals import Reason, Unusable
 
@@ -31,7 +35,8 @@ LONGEST_CODE = 60  # as a process step keeps it
 HIGHEST_POSITION = 999
 WIDEST_TOLERANCE = 1000  # per mille of the target: from nothing to double
 
-_DOCUMENT = {"batch_size", "lines", "steps", "cooked_to", "notes"}
+_DOCUMENT = {"batch_size", "lines", "steps", "cooked_to", "rework", "notes"}
+_REWORK = {"materials", "recipes", "most_permille", "most_days", "most_generations"}
 _COOKED_TO = {"moisture", "moisture_uncertainty", "total", "total_uncertainty"}
 _LINE = {"position", "material", "quantity", "unit", "tolerance_permille", "tolerance"}
 _STEP = {"code", "name", "equipment_kind", "minutes"}
@@ -76,13 +81,14 @@ class CookedTo:
 
 @dataclass(frozen=True)
 class RecipeDocument:
-    """``cooked_to``: None where the recipe does not say; then nobody knows what goes off."""
+    """``cooked_to``: None where the recipe does not say; then nobody knows what goes off. ``rework``: None allows none."""
 
     batch_size: quantities.Quantity
     lines: tuple[Line, ...]
     steps: tuple[Step, ...]
     notes: str
     cooked_to: CookedTo | None = None
+    rework: Rules | None = None
 
 
 def read(document: Any) -> RecipeDocument | list[Reason]:
@@ -95,12 +101,13 @@ def read(document: Any) -> RecipeDocument | list[Reason]:
     lines = tuple(_lines(document.get("lines"), reasons))
     steps = tuple(_steps(document.get("steps", []), reasons))
     cooked_to = _cooked_to(document["cooked_to"], reasons) if "cooked_to" in document else None
+    rework = _rework(document["rework"], reasons) if "rework" in document else None
     notes = document.get("notes", "")
     if not isinstance(notes, str) or len(notes) > LONGEST_NOTES:
         reasons.append(Reason("shape", f"Notes are text of at most {LONGEST_NOTES} characters.", "notes"))
     if reasons or batch_size is None:
         return reasons
-    return RecipeDocument(batch_size, lines, steps, notes, cooked_to)
+    return RecipeDocument(batch_size, lines, steps, notes, cooked_to, rework)
 
 
 def _refuse_unknown(said: dict[str, Any], known: set[str], field: str, reasons: list[Reason]) -> None:
@@ -265,6 +272,39 @@ def _cooked_mass(said: dict[str, Any], name: str, reasons: list[Reason]) -> Deci
     if found.dimension is not quantities.Dimension.MASS:
         reasons.append(Reason("other-dimension", "Give a mass.", f"{field}.unit"))
     return Decimal(found.base)
+
+
+def _rework(said: Any, reasons: list[Reason]) -> Rules | None:
+    if not isinstance(said, dict):
+        reasons.append(Reason("shape", "Rules for rework are one object.", "rework"))
+        return None
+    _refuse_unknown(said, _REWORK, "rework", reasons)
+    before = len(reasons)
+    materials, recipes = (_names(said.get(name, []), f"rework.{name}", reasons) for name in _SOURCES)
+    if not materials and not recipes:
+        detail = "Name the materials or recipes whose rework may go in: like into like. Without any leave rework out."
+        reasons.append(Reason("missing", detail, "rework.materials"))
+    most = [_whole(said.get(name), least, top, f"rework.{name}", reasons) for name, least, top in _MOST]
+    permille, days, generations = (0 if each is None else each for each in most)
+    if len(reasons) > before:
+        return None
+    return Rules(materials, recipes, permille, days, generations)
+
+
+_SOURCES = ("materials", "recipes")
+_MOST = (("most_permille", 1, WHOLE), ("most_days", 0, MOST_DAYS), ("most_generations", 1, MOST_GENERATIONS))
+
+
+def _names(said: Any, field: str, reasons: list[Reason]) -> tuple[str, ...]:
+    if not isinstance(said, list) or len(said) > MOST_SOURCES:
+        reasons.append(Reason("shape", f"Give a list of at most {MOST_SOURCES} codes or ids.", field))
+        return ()
+    for index, name in enumerate(said):
+        if not is_one_line(name, LONGEST_CODE):
+            reasons.append(Reason("missing", "Name it by its code or id.", f"{field}.{index}"))
+        elif name in said[:index]:
+            reasons.append(Reason("doubled", f"{name} stands twice.", f"{field}.{index}"))
+    return tuple(name for name in said if isinstance(name, str))
 
 
 def _whole(said: Any, least: int, most: int, field: str, reasons: list[Reason]) -> int | None:

@@ -2,12 +2,13 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, TypeVar
 from uuid import UUID
 
 from batches import quantities, recipe_documents, reference
-from batches.models import Dimension, Material, Recipe, RecipeLine, RecipeVersion
+from batches.models import Dimension, Material, Recipe, RecipeLine, RecipeReworkSource, RecipeVersion
 from batches.recipe_documents import RecipeDocument
+from batches.rework_rules import Rules
 from config.api.refusals import ChangedMeanwhile, Reason, RuleBroken, Unusable
 from ledger import canonical, people, signatures
 from ledger.acts import Act
@@ -69,6 +70,7 @@ def approve(
     lines = _approvable(locked, latest)
     version.insert()
     RecipeLine.objects.bulk_create(_row(version, line, material) for line, material in lines)
+    RecipeReworkSource.objects.bulk_create(_sources(version))
     entry = Entry.objects.get(pk=version.pk)
     signatures.sign(act=act.with_new_id(), proof=proof, target=entry, meaning="approved")
     return version
@@ -91,6 +93,25 @@ def _row(version: RecipeVersion, line: recipe_documents.Line, material: Material
         tolerance_permille=line.tolerance.permille,
         tolerance_amount=None if fixed is None else fixed.base,
     )
+
+
+def _sources(version: RecipeVersion) -> list[RecipeReworkSource]:
+    """Whose rework is allowed, as rows: a code may be given to something else later."""
+    rules = document_of(version).rework
+    if rules is None:
+        return []
+    materials, made_by = _named_sources(version.recipe, rules)
+    return [
+        *(
+            RecipeReworkSource(version=version, material=each)
+            for each in {materials[n] for n in rules.materials}
+        ),
+        *(RecipeReworkSource(version=version, recipe=each) for each in {made_by[n] for n in rules.recipes}),
+    ]
+
+
+def _named_sources(recipe: Recipe, rules: Rules) -> tuple[dict[str, Material], dict[str, Recipe]]:
+    return _named(Material, recipe, set(rules.materials)), _named(Recipe, recipe, set(rules.recipes))
 
 
 def latest_version(recipe: Recipe) -> RecipeVersion | None:
@@ -141,7 +162,7 @@ def gaps(recipe: Recipe) -> list[Reason]:
     if isinstance(document, list):
         return document
     found = _materials(recipe, document)
-    return [*_size_gaps(recipe, document), *_line_gaps(document, found)]
+    return [*_size_gaps(recipe, document), *_line_gaps(document, found), *_rework_gaps(recipe, document)]
 
 
 def _approvable(
@@ -167,11 +188,18 @@ def _approvable(
 
 
 def _materials(recipe: Recipe, document: RecipeDocument) -> dict[str, Material]:
-    """The materials of the lines as the lines name them: by code, or by id."""
-    names = {line.material for line in document.lines}
-    here = Material.objects.filter(establishment=recipe.establishment_id)
-    by_code = {material.code: material for material in here.filter(code__in=names)}
-    by_id = {str(material.pk): material for material in here.filter(pk__in=filter(_is_id, names))}
+    """The materials of the lines as the lines name them."""
+    return _named(Material, recipe, {line.material for line in document.lines})
+
+
+Named = TypeVar("Named", Material, Recipe)
+
+
+def _named(kind: type[Named], recipe: Recipe, names: set[str]) -> dict[str, Named]:
+    """Rows of the recipe's establishment by how they are named: by code, or by id."""
+    here = kind._default_manager.filter(establishment=recipe.establishment_id)
+    by_code = {row.code: row for row in here.filter(code__in=names)}
+    by_id = {str(row.pk): row for row in here.filter(pk__in=filter(_is_id, names))}
     return by_id | by_code
 
 
@@ -208,6 +236,20 @@ def _line_gaps(document: RecipeDocument, found: dict[str, Material]) -> list[Rea
             )
             reasons.append(Reason("other-dimension", detail, f"{field}.unit"))
     return reasons
+
+
+def _rework_gaps(recipe: Recipe, document: RecipeDocument) -> list[Reason]:
+    rules = document.rework
+    if rules is None:
+        return []
+    materials, made_by = _named_sources(recipe, rules)
+    named = (("material", rules.materials, set(materials)), ("recipe", rules.recipes, set(made_by)))
+    return [
+        Reason("unknown-source", f"There is no {kind} {name} here.", f"rework.{kind}s.{index}")
+        for kind, names, found in named
+        for index, name in enumerate(names)
+        if name not in found
+    ]
 
 
 def with_text_only(values: dict[str, Any]) -> dict[str, Any]:

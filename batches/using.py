@@ -3,8 +3,9 @@
 from datetime import date
 from typing import Any
 
-from batches import edges, judging, lots
-from batches.models import Batch, Lot, Material, Movement, MovementKind, Part, StoragePlace
+from batches import edges, judging, lots, rework
+from batches.flags import Flag
+from batches.models import Batch, Lot, Material, Movement, MovementKind, Part, ReworkFrom, StoragePlace
 from batches.movements import begin, keep_lot, write
 from config.api.refusals import RuleBroken, Unknown, Unusable
 from ledger.acts import Act
@@ -49,9 +50,18 @@ def use(
         *judging.of_taking(movement),
         *judging.of_lot(movement),
         *judging.of_run(movement),
-        *judging.of_recipe(movement),
+        *_of_recipe(movement),
     ]
     return write(act, movement, flags)
+
+
+def _of_recipe(movement: Movement) -> list[Flag]:
+    """Rework goes in by the recipe's rules for rework, so no line need name it."""
+    by_lines = judging.of_recipe(movement)
+    of_rework = [*rework.of_use(movement), *rework.of_share(movement)]
+    if movement.lot.is_rework and Flag.REWORK_NOT_FORESEEN not in of_rework:
+        by_lines = [flag for flag in by_lines if flag != Flag.NOT_IN_RECIPE]
+    return by_lines + of_rework
 
 
 @deed
@@ -65,6 +75,7 @@ def make(
     lot: Lot | None = None,
     part: Part | None = None,
     is_rework: bool = False,
+    rework_from: str = "",
     best_before: date | None = None,
     code: str = "",
     to_place: StoragePlace | None = None,
@@ -72,8 +83,10 @@ def make(
     """Take a new lot of ``material`` out of a batch, or a further quantity into its ``lot``.
 
     A new lot awaits decision and is ``movement.lot``; a released lot that gets more awaits one again. Best
-    before follows the material's shelf life unless said. Raises Unusable, Unknown, RuleBroken.
+    before follows the material's shelf life unless said. ``rework_from``: where a new rework lot comes from, a
+    value of ``ReworkFrom``, if it is said. Raises Unusable, Unknown, RuleBroken.
     """
+    _refuse_odd_rework(is_rework and lot is None, rework_from)
     common: dict[str, Any] = {
         "quantity": quantity,
         "unit": unit,
@@ -86,7 +99,7 @@ def make(
         movement = begin(act, MovementKind.MADE, lot=lot, **common)
         _refuse_second_birth(movement)
     elif material is not None:
-        movement = _new_lot(act, batch, material, is_rework, best_before, code, common)
+        movement = _new_lot(act, batch, material, is_rework, rework_from, best_before, code, common)
     else:
         raise Unusable("Name the material of the new lot, or the lot that gets more.", field="material")
     flags = judging.of_run(movement) + judging.of_product(movement) + judging.of_counts(movement)
@@ -98,6 +111,7 @@ def _new_lot(
     batch: Batch,
     material: Material,
     is_rework: bool,
+    rework_from: str,
     best_before: date | None,
     code: str,
     common: dict[str, Any],
@@ -108,6 +122,7 @@ def _new_lot(
         "is_rework": is_rework,
         "best_before": best_before.isoformat() if best_before else "",
     }
+    said |= {"rework_from": rework_from} if rework_from else {}
     movement = begin(
         act,
         MovementKind.MADE,
@@ -125,6 +140,14 @@ def _new_lot(
             act=act, movement=movement, material=material, batch=batch, code=code, is_rework=is_rework
         )
     return movement
+
+
+def _refuse_odd_rework(new_rework: bool, rework_from: str) -> None:
+    if rework_from and rework_from not in ReworkFrom.values:
+        known = ", ".join(ReworkFrom.values)
+        raise Unusable(f"Rework comes from one of: {known}.", field="rework_from")
+    if rework_from and not new_rework:
+        raise Unusable("Only a new lot of rework comes from somewhere.", field="rework_from")
 
 
 def _refuse_other_batch(lot: Lot, batch: Batch) -> None:

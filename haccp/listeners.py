@@ -7,10 +7,10 @@ from typing import Any
 from uuid import UUID
 
 from batches import lots as lot_deeds
-from batches.flags import LOT_NOT_READY, SENTENCES, Flag
+from batches.flags import LOT_NOT_READY, REWORK, SENTENCES, Flag
 from batches.models import Batch, BatchEnd, BatchStart, Lot, Movement, MovementKind
 from batches.signals import movement_recorded, run_changed
-from haccp import deviations, holds
+from haccp import deviations, holds, reworking
 from haccp.deviations import Touched
 from haccp.models import Deviation, Disposition, HoldSubject
 from ledger.acts import Act
@@ -21,6 +21,7 @@ USED_OUT_OF_ORDER = LOT_NOT_READY | {
     Flag.NOT_IN_RECIPE,
     Flag.OTHER_THAN_LINE,
     Flag.OUTSIDE_THE_RUN,
+    *REWORK,
 }
 CHANGES_GENEALOGY = frozenset({MovementKind.USED, MovementKind.MADE})
 
@@ -34,6 +35,7 @@ def follow(sender: Any, movement: Movement, act: Act, **_: Any) -> None:
     """Cases for what was out of order; then whatever open holds reach by now is held with them."""
     if not movement.withdrawn:
         _open_for_flags(movement, act)
+    reworking.follow(act=act, movement=movement)
     if movement.what in CHANGES_GENEALOGY:
         holds.reach(act=act)
 
@@ -46,6 +48,8 @@ def follow_run(sender: Any, batch: Batch, record: Record, act: Act, **_: Any) ->
     """
     if record.corrects is not None and isinstance(record, (BatchStart, BatchEnd)):
         lot_deeds.reopen(act=act, lots=Lot.objects.filter(batch=batch), because=record)
+    if isinstance(record, (BatchStart, BatchEnd)):
+        reworking.follow_share(act=act, batch=batch, because=record)
     holds.reach(act=act)
 
 

@@ -115,6 +115,13 @@ refuses("recipe_line_amount_is_positive", batches.RecipeLine, amount=0)
 refuses("recipe_line_has_one_tolerance", batches.RecipeLine, tolerance_permille=1, tolerance_amount=1)
 refuses("recipe_line_has_one_tolerance", batches.RecipeLine, tolerance_permille=None, tolerance_amount=None)
 refuses("recipe_line_has_one_tolerance", batches.RecipeLine, tolerance_permille=None, tolerance_amount=-1)
+refuses("rework_source_is_one_thing", batches.RecipeReworkSource, material=None, recipe=None)
+refuses(
+    "rework_source_is_one_thing",
+    batches.RecipeReworkSource,
+    {"recipe__isnull": False},
+    material=lambda row: row.recipe.material_id,
+)
 refuses("batch_has_a_code", batches.Batch, code="")
 refuses("batch_planned_is_positive", batches.BatchStart, planned=0)
 refuses("part_numbers_start_at_one", batches.Part, number=0)

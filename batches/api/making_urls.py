@@ -1,6 +1,6 @@
 from django.urls import path
 
-from batches.api import batches, recipes, reference, sheets
+from batches.api import batches, recipes, reference, rework, sheets
 from batches.reference import KINDS
 
 HERE = "establishments/<uuid:establishment>/"
@@ -16,6 +16,7 @@ urlpatterns = [
     path(f"{HERE}occupations", batches.Occupations.as_view(), name="occupations"),
     path(BATCH, batches.OneBatch.as_view(), name="batch"),
     path(f"{BATCH}/sheet", sheets.Sheet.as_view(), name="batch-sheet"),
+    path(f"{BATCH}/rework", rework.BatchRework.as_view(), name="batch-rework"),
     path(f"{BATCH}/starts", batches.Starts.as_view(), name="batch-starts"),
     path(f"{BATCH}/parts", batches.Parts.as_view(), name="batch-parts"),
     path(f"{BATCH}/end", batches.End.as_view(), name="batch-end"),

@@ -17,7 +17,17 @@ from rest_framework.response import Response
 from batches import receiving, shipping, storing, using
 from batches.api.amounts import AsEntered
 from batches.flags import SENTENCES, Flag
-from batches.models import Batch, Lot, Material, Movement, MovementKind, Part, StoragePlace, TradingPartner
+from batches.models import (
+    Batch,
+    Lot,
+    Material,
+    Movement,
+    MovementKind,
+    Part,
+    ReworkFrom,
+    StoragePlace,
+    TradingPartner,
+)
 from batches.movements import withdraw
 from config.api.bodies import BodySerializer
 from config.api.problems import exception_handler
@@ -125,6 +135,9 @@ class MadeSerializer(RecordSerializer):
     unit = serializers.CharField(max_length=3, help_text=UNIT_HELP)
     part = ScopedReference(queryset=Part.objects.all(), required=False)
     is_rework = serializers.BooleanField(required=False)
+    rework_from = serializers.ChoiceField(
+        choices=ReworkFrom.choices, required=False, help_text="Of a new lot of rework: where it comes from."
+    )
     best_before = serializers.DateField(required=False, allow_null=True)
     code = serializers.CharField(required=False, help_text="Our own code; the next free one if left out.")
     to_place = place()

@@ -47,6 +47,13 @@ CARAMELS = {
             },
         ],
         "steps": [{"code": "COOK", "name": "Caramelise", "equipment_kind": "kettle", "minutes": "25"}],
+        "rework": {
+            "materials": ["SBC"],
+            "recipes": [],
+            "most_permille": "50",
+            "most_days": "3",
+            "most_generations": "1",
+        },
         "notes": "Hot sugar sticks and burns: gloves, long sleeves, dry tools.",
     },
 }

@@ -19,9 +19,18 @@ from batches.models.lots import (
     LotStatus,
     Movement,
     MovementKind,
+    ReworkFrom,
 )
 from batches.models.places import Area, Equipment, MaterialLock, StoragePlace, TradingPartner
-from batches.models.recipes import Dimension, Material, MaterialKind, Recipe, RecipeLine, RecipeVersion
+from batches.models.recipes import (
+    Dimension,
+    Material,
+    MaterialKind,
+    Recipe,
+    RecipeLine,
+    RecipeReworkSource,
+    RecipeVersion,
+)
 from batches.models.sheets import ProcessStep, QualityReading, TrimReturn
 
 __all__ = [
@@ -53,7 +62,9 @@ __all__ = [
     "QualityReading",
     "Recipe",
     "RecipeLine",
+    "RecipeReworkSource",
     "RecipeVersion",
+    "ReworkFrom",
     "StoragePlace",
     "TradingPartner",
     "TrimReturn",

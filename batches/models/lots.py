@@ -58,6 +58,16 @@ class MovementKind(models.TextChoices):
     DESTROYED = "destroyed", "destroyed"
 
 
+class ReworkFrom(models.TextChoices):
+    """Where a lot of rework comes from, as whoever puts it aside says."""
+
+    TRIM = "trim", "trim and cut-offs of the batch"
+    MISSHAPEN = "misshapen", "misshapen or broken pieces of the batch"
+    FLOOR = "floor", "from the floor"
+    RETURNS = "returns", "returned by customers"
+    UNKNOWN = "unknown", "nobody knows"
+
+
 ADDS = frozenset({MovementKind.RECEIVED, MovementKind.MADE, MovementKind.RETURNED})
 TAKES = frozenset(
     {

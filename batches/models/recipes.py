@@ -106,3 +106,24 @@ class RecipeLine(Kept):
                 | Q(tolerance_permille__isnull=True, tolerance_amount__isnull=False, tolerance_amount__gte=0),
             ),
         ]
+
+
+class RecipeReworkSource(Kept):
+    """Whose rework an approved recipe allows: of a material, or of what a recipe makes."""
+
+    version = models.ForeignKey(RecipeVersion, models.PROTECT, related_name="rework_sources")
+    material = models.ForeignKey(Material, models.PROTECT, null=True, blank=True, related_name="+")
+    recipe = models.ForeignKey(Recipe, models.PROTECT, null=True, blank=True, related_name="+")
+
+    class Meta:
+        constraints = [
+            models.UniqueConstraint(
+                name="rework_of_a_material_is_named_once", fields=["version", "material"]
+            ),
+            models.UniqueConstraint(name="rework_of_a_recipe_is_named_once", fields=["version", "recipe"]),
+            models.CheckConstraint(
+                name="rework_source_is_one_thing",
+                condition=Q(material__isnull=False, recipe__isnull=True)
+                | Q(material__isnull=True, recipe__isnull=False),
+            ),
+        ]

@@ -57,6 +57,9 @@ RECIPES = {
     ),
 }
 
+REWORK = {"most_permille": "50", "most_days": "3", "most_generations": "1"}
+"""Like into like, little and soon (site setting of the invented firm, no source)."""
+
 
 def rows_id(kind: str, code: str) -> str:
     """The same id each time, so that a second run finds what the first one made."""
@@ -151,7 +154,9 @@ class House:
             }
             for place, (material, quantity, unit) in enumerate(inputs, start=1)
         ]
-        draft = {"batch_size": {"quantity": size, "unit": "KGM"}, "lines": lines, "steps": [], "notes": ""}
+        rework = {"materials": [code], "recipes": [f"R-{code}"], **REWORK}
+        draft = {"batch_size": {"quantity": size, "unit": "KGM"}, "lines": lines, "steps": [], "rework": rework,
+                 "notes": ""}  # fmt: skip
         recipe = rows_id("recipe", code)
         self.lead.post(
             "recipes",
