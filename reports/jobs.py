@@ -19,7 +19,7 @@ from ledger import seals
 from ledger.evidence import evidence
 from ledger.ids import uuid7
 from ledger.models import Entry, Establishment, Person, Record, Seal, record_class
-from reports import batch_record, rendering, trial
+from reports import batch_record, rendering, sale_sign, trial
 from reports.documents import Document, PageSize, SealLine, establishment_lines
 from reports.models import DocumentJob
 from reports.rendering import DataFile
@@ -28,7 +28,11 @@ log = logging.getLogger(__name__)
 PATIENCE = timedelta(minutes=5)  # a job untouched for longer was lost with its worker
 MOST_TRIES = 3
 LANGUAGES = ("en",)
-_KINDS: dict[str, Any] = {DocumentJob.Kind.BATCH_RECORD: batch_record, DocumentJob.Kind.TRIAL: trial}
+_KINDS: dict[str, Any] = {
+    DocumentJob.Kind.BATCH_RECORD: batch_record,
+    DocumentJob.Kind.TRIAL: trial,
+    DocumentJob.Kind.SALE_SIGN: sale_sign,
+}
 """Where each kind of document is made: a module with ``refuse`` (before it is asked for) and ``build``."""
 
 

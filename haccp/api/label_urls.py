@@ -1,6 +1,6 @@
 from django.urls import path
 
-from haccp.api import contact_assessments, ingredient_lists, labels, lot_labels, packing
+from haccp.api import contact_assessments, ingredient_lists, labels, lot_labels, packing, sale_signs
 
 HERE = "establishments/<uuid:establishment>/"
 LABEL = f"{HERE}labels/<uuid:pk>"
@@ -27,6 +27,7 @@ urlpatterns = [
     path(f"{HERE}stated-parts", ingredient_lists.AllStatedParts.as_view(), name="all-stated-parts"),
     path(f"{HERE}stated-parts/<uuid:pk>", ingredient_lists.OneStatedParts.as_view(), name="stated-parts"),
     path(f"{HERE}lots/<uuid:uid>/label", lot_labels.LotLabel.as_view(), name="lot-label"),
+    path(f"{HERE}materials/<uuid:pk>/sale-sign", sale_signs.SaleSign.as_view(), name="sale-sign"),
     path(PACKING, packing.PackingChecks.as_view(), name="packing-checks"),
     path(f"{PACKING}/withdrawn", packing.WithdrawnPackingChecks.as_view(), name="packing-checks-withdrawn"),
     path(f"{PACKING}/<uuid:pk>", packing.OnePackingCheck.as_view(), name="packing-check"),

@@ -19,7 +19,11 @@ from reports import jobs
 from reports.documents import PageSize
 from reports.models import DocumentJob
 
-NEEDED = {DocumentJob.Kind.BATCH_RECORD: "subject", DocumentJob.Kind.TRIAL: "trial"}
+NEEDED = {
+    DocumentJob.Kind.BATCH_RECORD: "subject",
+    DocumentJob.Kind.TRIAL: "trial",
+    DocumentJob.Kind.SALE_SIGN: "subject",
+}
 MEDIA = {"pdf": "application/pdf", "json": "application/json", "html": "text/html; charset=utf-8"}
 
 
@@ -30,13 +34,20 @@ MEDIA = {"pdf": "application/pdf", "json": "application/json", "html": "text/htm
             {"kind": "batch-record", "subject": "01a21200-0000-7000-8000-000000000020"},
             request_only=True,
         ),
+        OpenApiExample(
+            "A sign for unpacked sale",
+            {"kind": "sale-sign", "subject": "01a21200-0000-7000-8000-000000000001"},
+            request_only=True,
+        ),
         OpenApiExample("A trial on past checks", {"kind": "trial", "trial": TRIED}, request_only=True),
     ]
 )
 class DocumentSerializer(BodySerializer):
     id = serializers.UUIDField(required=False)
     kind = serializers.ChoiceField(choices=DocumentJob.Kind.choices)
-    subject = serializers.UUIDField(required=False, help_text="The id of the batch, for a batch record.")
+    subject = serializers.UUIDField(
+        required=False, help_text="The id of the batch for a batch record, of the product for a sign."
+    )
     trial = ProposalSerializer(
         required=False, source="about", write_only=True, help_text="What to try, for a trial."
     )

@@ -22,6 +22,7 @@ class DocumentJob(models.Model):
     class Kind(models.TextChoices):
         BATCH_RECORD = "batch-record", "batch record"
         TRIAL = "trial", "trial on past checks"
+        SALE_SIGN = "sale-sign", "sign for unpacked sale"
 
     id = models.UUIDField(primary_key=True, default=uuid7, editable=False)
     establishment = models.ForeignKey(Establishment, models.PROTECT, related_name="+")
