@@ -195,6 +195,31 @@ refuses("verification_method_is_known", haccp.InstrumentVerification, method="by
 refuses("verification_result_is_known", haccp.InstrumentVerification, result="good")
 refuses("verification_result_is_known", haccp.InstrumentVerification, left="good")
 refuses("verification_names_its_standard", haccp.InstrumentVerification, standard="")
+refuses(
+    "a_cleaning_procedure_version_is_superseded_not_corrected",
+    haccp.CleaningProcedureVersion,
+    corrects=same("pk"),
+    reason="x",
+)
+refuses("changeover_ends_after_it_begins", haccp.Changeover, ended_at=before("performed_at"))
+refuses("changeover_says_what_follows", haccp.Changeover, to_material=None, to_recipe_version=None)
+refuses("changeover_names_its_equipment", haccp.Changeover, equipment=[])
+refuses("changeover_verification_method_is_known", haccp.ChangeoverVerification, method="sniff")
+refuses("changeover_verification_result_is_known", haccp.ChangeoverVerification, result="fine")
+refuses(
+    "cleanliness_clears_no_allergen",
+    haccp.ChangeoverVerification,
+    {"method": "visual"},
+    method="atp",
+    allergen="milk",
+)
+refuses(
+    "a_measured_residue_names_its_allergen",
+    haccp.ChangeoverVerification,
+    {"method": "visual"},
+    method="swab",
+    allergen="",
+)
 refuses("notice_is_about_one_thing", haccp.Notice, deviation=None, instrument=None)
 refuses("notice_is_about_one_thing", haccp.Notice, {"instrument": None}, instrument=uuid7(), slot="x")
 refuses("series_has_two_readings", haccp.Series, count=1)

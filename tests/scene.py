@@ -230,6 +230,52 @@ ALLERGEN_LIST = {
     "in_force_until": None,
 }
 ALLERGENS_SAID = [{"allergen": "milk", "says": "free-of", "because": "the mill handles none"}]
+CLEANING = {
+    "method": "dry",
+    "minutes": "15",
+    "steps": [{"code": "VAC", "what": "Vacuum all crumbs", "by": "vacuum"}],
+    "clears": {"allergens": ["milk"], "microbiological": False, "foreign-bodies": False},
+    "verify": [{"by": "visual", "where": "All of it"}],
+    "validation": "Three runs of January; report 3.",
+}
+A_LOOK: dict[str, Any] = {
+    "method": "visual",
+    "outcome": "clean",
+    **dict.fromkeys(
+        (
+            "equipment",
+            "allergen",
+            "value",
+            "unit",
+            "detection_limit",
+            "wiped_cm2",
+            "contact_cm2",
+            "tested_ml",
+            "rinse_ml",
+            "first_product_kg",
+            "counts",
+            "validated_for",
+        )
+    ),
+}
+
+
+def _changeover(scene: Scene) -> dict[str, Any]:
+    return {
+        "equipment": [scene.ids["equipment"]],
+        "from_batch": None,
+        "to_material": scene.ids["product"],
+        "to_recipe_version": None,
+        "procedure_version": scene.ids["cleaning-procedure-versions"],
+        "ended_at": None,
+        "steps": [{"step": "VAC", "done_at": NOW}],
+        "clearance": {
+            "product": True,
+            "counts": [{"what": "Labels", "issued": "2", "used": "1", "spoiled": "0", "returned": "1"}],
+        },
+    }
+
+
 # What usual values alone do not make acceptable.
 SPECIAL: dict[str, Any] = {
     "keys": {"sign_in_name": "mara", "label": "a tablet", "days": 3},
@@ -254,6 +300,23 @@ SPECIAL: dict[str, Any] = {
         "corrects": scene.ids["step"],
         "reason": "Not this batch.",
     },
+    "changeovers": _changeover,
+    "changeovers/withdrawn": lambda scene: {
+        "corrects": scene.ids["changeovers"],
+        "reason": "Never happened.",
+    },
+    "changeovers/{id}/verifications": A_LOOK,
+    "changeovers/{id}/releases": {"allergens": None, "performed_at": "2026-03-03T10:30:00+01:00"},
+    "changeover-verifications/withdrawn": lambda scene: {
+        "corrects": scene.ids["changeover_verification"],
+        "reason": "Never happened.",
+    },
+    "changeover-releases/withdrawn": lambda scene: {
+        "corrects": scene.ids["changeover_release"],
+        "reason": "Never happened.",
+    },
+    "cleaning-procedures": {"draft": CLEANING},
+    "cleaning-procedures/{id}": {"draft": CLEANING},
     "checks": _check,
     "checks/many": lambda scene: {"items": [scene.body("post", BASE + "checks")]},
     "checks/withdrawn": lambda scene: {"corrects": scene.ids["check"], "reason": "Never happened."},
@@ -433,6 +496,7 @@ def _ids(house: House) -> dict[str, str]:
     )["id"]
     _check_by(series)
     operator = house.operator.person
+    cleaning, cleaned, shown, freed = _changed_over(lead)
     ids: dict[str, Any] = {
         "allergen-lists": allergens,
         "allergen-statements": stated,
@@ -443,6 +507,17 @@ def _ids(house: House) -> dict[str, str]:
         "batch": running,
         "start": lead.get(f"batches/{running}/starts")["results"][0]["id"],
         "step": step,
+        "changeovers": cleaned,
+        "changeover_verification": shown,
+        "changeover_release": freed,
+        "cleaning-procedures": lead.post("cleaning-procedures", code="D2", name="Again", draft=CLEANING)[
+            "id"
+        ],
+        "cleaning-procedure-versions": cleaning["id"],
+        "procedure_version": cleaning["id"],
+        "from_batch": running,
+        "to_material": rows_id("materials", "FIL"),
+        "to_recipe_version": house.recipe_versions["FIL"]["id"],
         "check": check,
         "blade_point": house.points["CP-BLADE-1"],
         "control_point": house.points["CP-BLADE-1"],
@@ -533,6 +608,33 @@ def _check_by(series: str) -> None:
     made = copy.copy(Check.objects.order_by("-id")[0])
     made.pk, made.readings = uuid7(), [{"quantity": "core", "series": series}]
     series_uses.keep([made.insert()])
+
+
+def _changed_over(lead: Asking) -> tuple[dict[str, Any], Any, Any, Any]:
+    """A procedure's version, and two changeovers by it: one that is ready to be released, and one released."""
+    procedure = lead.post("cleaning-procedures", code="DRY", name="Vacuumed", draft=CLEANING)["id"]
+    version = lead.post(
+        f"cleaning-procedures/{procedure}/versions", performed_at=NOW, draft_version=1, password=PASSWORD
+    )
+    found: list[tuple[Any, Any]] = []
+    for code, hour in (("D1", 10), ("M1", 11)):
+        times = [f"2026-03-03T{hour}:{minute}:00+01:00" for minute in ("00", "10", "20", "30")]
+        made = lead.post(
+            "changeovers",
+            performed_at=times[0],
+            ended_at=times[2],
+            equipment=[rows_id("equipment", code)],
+            to_material=rows_id("materials", "FIL"),
+            procedure_version=version["id"],
+            steps=[{"step": "VAC", "done_at": times[1]}],
+            clearance={"product": True, "packaging": True, "labels": True},
+        )["id"]
+        look = lead.post(
+            f"changeovers/{made}/verifications", performed_at=times[2], method="visual", outcome="clean"
+        )
+        found.append((made, look["id"]))
+    released = lead.post(f"changeovers/{made}/releases", performed_at=times[3], password=PASSWORD)["id"]
+    return version, found[0][0], found[0][1], released
 
 
 def said(body: dict[str, Any]) -> dict[str, Any]:

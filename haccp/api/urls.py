@@ -1,4 +1,4 @@
-from haccp.api import allergen_urls, filling_urls, judging_urls, label_urls, planning_urls
+from haccp.api import allergen_urls, changeover_urls, filling_urls, judging_urls, label_urls, planning_urls
 
 urlpatterns = [
     *planning_urls.urlpatterns,
@@ -6,4 +6,5 @@ urlpatterns = [
     *filling_urls.urlpatterns,
     *allergen_urls.urlpatterns,
     *label_urls.urlpatterns,
+    *changeover_urls.urlpatterns,
 ]

@@ -1,4 +1,13 @@
 from haccp.models.allergens import AllergenList, AllergenStatement
+from haccp.models.changeovers import (
+    Changeover,
+    ChangeoverRelease,
+    ChangeoverVerification,
+    CleaningProcedure,
+    CleaningProcedureVersion,
+    Shown,
+    ShownBy,
+)
 from haccp.models.checks import Check, Result
 from haccp.models.compositions import Composition
 from haccp.models.deviations import (
@@ -32,7 +41,12 @@ __all__ = [
     "AllergenList",
     "AllergenStatement",
     "Answer",
+    "Changeover",
+    "ChangeoverRelease",
+    "ChangeoverVerification",
     "Check",
+    "CleaningProcedure",
+    "CleaningProcedureVersion",
     "Closing",
     "Composition",
     "ContactAssessment",
@@ -65,6 +79,8 @@ __all__ = [
     "Series",
     "SeriesBlock",
     "SeriesUse",
+    "Shown",
+    "ShownBy",
     "StartPermission",
     "StatedParts",
     "Verified",

@@ -27,6 +27,7 @@ class Deviation(Record):
         EMERGENCY_START = "emergency-start", "started without permission"
         INSTRUMENT = "instrument", "an instrument failed its verification"
         LABEL = "label", "a wrong label, or labels not accounted for"
+        CHANGEOVER = "changeover", "a released changeover shows nothing any more"
 
     what = models.CharField(max_length=20, choices=What.choices)
     subject = models.UUIDField()
@@ -56,6 +57,7 @@ class Deviation(Record):
                         "emergency-start",
                         "instrument",
                         "label",
+                        "changeover",
                     ]
                 ),
             ),

@@ -102,7 +102,7 @@ def _keep_to_the_rules(made: Any, stored: Record) -> None:
         made.corrects = stored  # a batch has one start; a further one corrects it
     if made.kind in ("haccp.closing", "haccp.answer", "haccp.disposition"):
         made.deviation = Deviation.objects.get(closing__isnull=True)
-    if made.kind == "batches.process-step" and made.ended_at is not None:
+    if made.kind in ("batches.process-step", "haccp.changeover") and made.ended_at is not None:
         made.ended_at = max(made.ended_at, made.performed_at)
     if made.kind == "ledger.qualification" and made.valid_until is not None:
         made.valid_from, made.valid_until = date.min, max(made.valid_until, date(2, 1, 1))
