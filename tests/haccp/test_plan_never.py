@@ -59,7 +59,7 @@ SAMPLE = {
     "outcomes": ["not detected", "detected"],
     "source": {"provenance": "site"},
 }
-DRY_GAPS = {"heat-not-validated", "figures-of-another-food", "sample-as-release"}
+DRY_GAPS = {"chocolate-no-kill-step", "heat-not-validated", "figures-of-another-food", "sample-as-release"}
 
 
 def with_limits(*limits: dict[str, Any], **changes: Any) -> dict[str, Any]:
@@ -74,20 +74,46 @@ def named(plan: dict[str, Any]) -> set[str]:
     return {gap.code for gap in gaps(plan)} & DRY_GAPS
 
 
-@pytest.mark.parametrize("limit", [LETHALITY, WARM, HELD])
+PASTE_HELD = HELD | {"quantity": "temperature of the nut paste"}
+
+
+@pytest.mark.parametrize("limit", [LETHALITY, PASTE_HELD, HELD])
 def test_heat_in_dry_sweet_food_needs_the_sites_own_validation(limit):
     assert named(with_limits(limit)) == {"heat-not-validated"}
     assert named(with_limits(limit, validation={"evidence": "Report 7 of our laboratory"})) == set()
 
 
 @pytest.mark.parametrize(
-    "food", ["nut paste", "Hazelnut butter", "milk chocolate", "caramel", "sugar mass", "roasted hazelnuts"]
+    "validation", [{"on_site_within_days": "90"}, {"evidence": "Report 7 of our laboratory"}]
+)
+@pytest.mark.parametrize(
+    "limit",
+    [
+        WARM,
+        HELD | {"quantity": "time of the couverture at its temperature"},
+        LETHALITY | {"food": "milk chocolate"},
+        LETHALITY | {"food_kind": "chocolate", "product_kind": "chocolate"},
+    ],
+)
+def test_warm_chocolate_is_never_a_kill_step_whatever_is_shown(limit, validation):
+    """Over 30 h at 71 degC for five logs of Salmonella (secondary text, read)."""
+    assert named(with_limits(limit, validation=validation)) == {"chocolate-no-kill-step"}
+
+
+def test_the_roast_of_what_becomes_chocolate_asks_for_its_own_validation():
+    roast = WARM | {"quantity": "temperature of the cocoa beans in the roast for chocolate"}
+    assert named(with_limits(roast)) == {"heat-not-validated"}
+    assert named(with_limits(roast, validation={"evidence": "Report 7 of our laboratory"})) == set()
+
+
+@pytest.mark.parametrize(
+    "food", ["nut paste", "Hazelnut butter", "caramel", "sugar mass", "roasted hazelnuts"]
 )
 def test_a_lethality_in_such_food_is_found_by_its_name(food):
     assert named(with_limits(LETHALITY | {"food": food})) == {"heat-not-validated"}
 
 
-@pytest.mark.parametrize("kind", ["nut paste", "nuts", "chocolate", "sugar mass", "other dry food"])
+@pytest.mark.parametrize("kind", ["nut paste", "nuts", "sugar mass", "other dry food"])
 def test_a_lethality_that_says_dry_is_found_whatever_its_food_is_called(kind):
     named_otherwise = LETHALITY | {"food": "tahini", "food_kind": kind, "product_kind": kind}
     assert named(with_limits(named_otherwise)) == {"heat-not-validated"}
@@ -99,7 +125,8 @@ def test_heat_in_other_food_is_for_its_own_validation_part(food):
 
 
 def test_a_limit_among_several_is_looked_at_too():
-    both = {"kind": "all_of", "quantity": "heat", "members": [WARM, HELD], "source": {"provenance": "site"}}
+    members = [PASTE_HELD, HELD]
+    both = {"kind": "all_of", "quantity": "heat", "members": members, "source": {"provenance": "site"}}
     assert named(with_limits(both)) == {"heat-not-validated"}
 
 

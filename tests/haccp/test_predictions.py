@@ -2,6 +2,7 @@
 
 from collections.abc import Callable
 from datetime import date
+from decimal import Decimal
 from typing import Any
 
 import pytest
@@ -299,6 +300,26 @@ def test_the_highest_reading_of_a_lot_is_judged_at_its_unsafe_side(batch: Batch,
     may = {each.organism for each in found.growth.may_grow}
     assert "Escherichia coli" in may  # 0.935 by growth tables read; 0.925 alone would not reach it
     assert "Salmonella spp." in may
+
+
+def test_the_reading_judged_is_the_highest_by_its_own_uncertainty(
+    batch: Batch, make_lot: Any, act: Callable[..., Act], point: Any, make_instrument: Any
+):
+    """0.91 known to 0.03 reaches further than 0.92 known to 0.001."""
+    lot, highest = make_lot(batch), None
+    for value, spread in (("0.92", "0.001"), ("0.91", "0.03")):
+        meter = make_instrument(kind="meter", unit="C62", expanded_uncertainty=Decimal(spread))
+        said = [
+            {"quantity": "water activity", "value": value, "unit": "C62", **SAMPLE},
+            {"quantity": "moisture", "value": "40", "unit": "P1", "method": "oven, 70 °C under vacuum"},
+            {"quantity": "pH", "value": "5.5", "unit": "Q30"},
+        ]
+        subject = checks.Subject(point("CP-AW-2"), batch=batch, instrument=meter, lot=lot)
+        highest = checks.record(act=act(), subject=subject, said=said)
+    assert highest is not None
+    found = growing.of_lot(lot)
+    assert found.water_activity is not None
+    assert (found.water_activity.check, found.growth.aw) == (highest.pk, pytest.approx(0.94))
 
 
 def test_acid_is_taken_into_account_where_it_was_measured(batch: Batch, read: Any, make_lot: Any):
