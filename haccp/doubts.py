@@ -143,7 +143,7 @@ def recomputed(
     """
     entered = {each["quantity"]: each for each in check.readings}
     for judged in check.judgements:
-        reading, taken_with = _taken(check, readings.read(entered[judged["limit"]["quantity"]]))
+        reading, taken_with = _taken(check, readings.kept(entered[judged["limit"]["quantity"]]))
         if instrument is not None and taken_with != instrument:
             continue
         if reading.series and reading.course is None:

@@ -186,7 +186,7 @@ def _read(row: dict[str, Any], quantity: str, unit: str, zone: ZoneInfo) -> Meas
     said = _named(quantity, ((each, each) for each in row["readings"]))
     if judgement is None or said is None:
         return None
-    limit, reading = limits.from_json(judgement["limit"]), readings.read(said)
+    limit, reading = limits.from_json(judgement["limit"]), readings.kept(said)
     if not isinstance(limit, RangeLimit | ResidueLimit) or reading.value is None:
         return "no-number"
     if reading.below:

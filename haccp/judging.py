@@ -119,7 +119,8 @@ class Taken:
 
 
 def _taken(check: Check, said: Mapping[str, Any], index: int, instrument: Instrument | None) -> Taken:
-    reading = readings.read(said, field=f"readings.{index}")
+    comma = check.establishment.decimal_comma
+    reading = readings.read(said, decimal_comma=comma, field=f"readings.{index}")
     if not reading.series:
         return Taken(reading, instrument)
     found = series.standing(check.establishment, reading.series, field=f"readings.{index}.series")

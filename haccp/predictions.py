@@ -18,7 +18,7 @@ from config.api.refusals import Unusable
 from haccp import composition_documents, compositions, instruments, mixing
 from haccp.bounds import same_quantity
 from haccp.models import Check, Composition
-from haccp.readings import Reading, read
+from haccp.readings import Reading, kept
 from haccp.science.answers import Computed, NotComputed
 from haccp.science.water_activity import Band
 
@@ -121,7 +121,7 @@ def _measured(check: Check, said: dict[str, Any]) -> Measured | None:
     if quantity is None or "value" not in said:
         return None
     try:
-        reading = read(said)
+        reading = kept(said)
         return _in_unit(check, quantity, reading)
     except Unusable:  # of another kind, as a pH in per cent: it says nothing here
         return None

@@ -91,6 +91,11 @@ def read(said: Mapping[str, Any], *, decimal_comma: bool = False, field: str = "
     return _READ[given[0]](said, texts, decimal_comma, field)
 
 
+def kept(said: Mapping[str, Any]) -> Reading:
+    """A reading as it is kept with a check: it may bear the comma that its house took then, whatever it takes now."""
+    return read(said, decimal_comma=True)
+
+
 def _outcome(said: Mapping[str, Any], texts: dict[str, str], decimal_comma: bool, field: str) -> Reading:
     return Reading(texts["quantity"], outcome=texts["outcome"], method=texts["method"])
 

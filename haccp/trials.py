@@ -354,7 +354,7 @@ def _read(said: dict[str, Any]) -> Reading:
         value = Decimal(said["value"].strip().replace(",", "."))
         return Reading(said["quantity"], said["value"], value, said["unit"], "", said.get("method", ""),
                        said.get("sample_temperature", ""))  # fmt: skip
-    return readings.read(said)
+    return readings.kept(said)
 
 
 PLAIN = frozenset(["quantity", "value", "unit", "method", "sample_temperature", "sample_temperature_unit"])

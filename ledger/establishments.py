@@ -22,6 +22,7 @@ PROFILE = frozenset(
         "phased_start_until",
         "one_person_reason",
         "late_after_minutes",
+        "decimal_comma",
     }
 )
 """What may change later, each time with a record of before and after."""

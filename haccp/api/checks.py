@@ -57,7 +57,8 @@ class ReadingSerializer(BodySerializer):
     value = serializers.CharField(
         required=False,
         max_length=LONGEST,
-        help_text="A plain decimal number as text; < before it: below what the method detects.",
+        help_text="A plain decimal number as text, with a comma where the establishment takes one; < before it: below "
+        "what the method detects.",
     )
     unit = serializers.CharField(
         required=False, max_length=LONGEST, help_text="UN/ECE Rec 20, for example CEL, FAH, C62, MIN."

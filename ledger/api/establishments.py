@@ -29,6 +29,7 @@ class EstablishmentSerializer(NothingUnknown, serializers.ModelSerializer):
             "phased_start_until",
             "one_person_reason",
             "late_after_minutes",
+            "decimal_comma",
             "note",
             "version",
         ]

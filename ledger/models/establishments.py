@@ -21,6 +21,7 @@ class Establishment(Versioned):
     ``phased_start_until``: up to and including this local day the start gate warns instead of refusing.
     ``one_person_reason``: why, in this firm, who made a check may also review it; empty = not allowed.
     ``late_after_minutes``: a record written down later than this after the work is shown as a late entry.
+    ``decimal_comma``: numbers typed into a check may bear a comma as decimal mark (12,5); a thousands mark never.
     """
 
     id = models.UUIDField(primary_key=True, default=uuid7, editable=False)
@@ -36,6 +37,7 @@ class Establishment(Versioned):
     phased_start_until = models.DateField(null=True, blank=True)
     one_person_reason = models.TextField(max_length=1000, blank=True)
     late_after_minutes = models.PositiveIntegerField(default=60, validators=[MaxValueValidator(10080)])
+    decimal_comma = models.BooleanField(default=False)
 
     class Meta:
         ordering = ["id"]
