@@ -170,27 +170,46 @@ def make_inactive(*, act: Act, person: Person) -> Person:
         return person
     places = {act.establishment.pk: act.establishment} | {each.pk: each for each in _works_at(person)}
     _one_at_a_time(places.values())
+    _refuse_unless_administrator(act, places.values(), NOT_INACTIVE)
     for place in places.values():
-        _refuse_unless_administrator(act, place)
         _refuse_last_administrator_of(place, person)
-    acts = [
-        act,
-        *(act.with_new_id(establishment=each) for pk, each in places.items() if pk != act.establishment.pk),
-    ]
     for token in Token.objects.filter(person=person, revoked_at__isnull=True, establishment__in=places):
         revoke_token(act=act.with_new_id(establishment=places[token.establishment_id]), token=token)
-    return _forget(acts, person)
-
-
-def _forget(acts: Iterable[Act], person: Person) -> Person:
-    """The password too: a session holds only for the password it was begun with."""
-    here, *elsewhere = acts
-    changed = changes.alter(act=here, row=person, values={"is_active": False})
-    changed.set_unusable_password()
+    changed = _switch(act, person, places.values(), active=False)
+    changed.set_unusable_password()  # a session holds only for the password it was begun with
     changed.save(update_fields=["password"])
-    for act in elsewhere:
-        values = {"before": {"is_active": True}, "after": {"is_active": False}}
-        Change.new(act, subject_kind=person._meta.label_lower, subject_id=person.pk, **values).insert()
+    return changed
+
+
+@deed
+def make_active(*, act: Act, person: Person, password: str) -> Person:
+    """Let somebody who was made inactive sign in again, with a new password and the roles that have not ended.
+
+    A password is set with it, so it takes an administrator of every establishment where the person ever had a role
+    (decision D10); each keeps a record. Their keys stay ended. Raises NotAllowed, Unknown, Unusable for a weak password;
+    done twice is done once, and the password that was set first stays.
+    """
+    if not is_member(act.establishment, person):
+        raise Unknown(f"{person.pk} does not belong here.", field="person")
+    if person.is_active:
+        return person
+    places = list(Establishment.objects.filter(pk__in=person.memberships.values("establishment")))
+    _one_at_a_time(places)
+    _refuse_unless_administrator(act, places, NOT_ACTIVE)
+    changed = _switch(act, person, places, active=True)
+    _set_password(changed, password, field="new_password")
+    changed.save(update_fields=["password"])
+    return changed
+
+
+def _switch(act: Act, person: Person, places: Iterable[Establishment], *, active: bool) -> Person:
+    """Each place keeps a record of it."""
+    changed = changes.alter(act=act, row=person, values={"is_active": active})
+    told = {"before": {"is_active": not active}, "after": {"is_active": active}}
+    for place in places:
+        if place.pk != act.establishment.pk:
+            there = act.with_new_id(establishment=place, note=act.note)
+            Change.new(there, subject_kind=person._meta.label_lower, subject_id=person.pk, **told).insert()
     return changed
 
 
@@ -205,13 +224,21 @@ def _works_at(person: Person) -> list[Establishment]:
     ]
 
 
-def _refuse_unless_administrator(act: Act, place: Establishment) -> None:
-    today = timezone.now().astimezone(place.zone).date()
-    if Role.ADMINISTRATOR not in roles_of(act.recorded_by, place, today):
-        raise NotAllowed(
-            "Only who administers every place where somebody works makes them inactive. End their roles here "
-            "instead. Nothing was written."
-        )
+NOT_INACTIVE = (
+    "Only who administers every place where somebody works makes them inactive. End their roles here instead. "
+    "Nothing was written."
+)
+NOT_ACTIVE = (
+    "Only who administers every place where somebody ever had a role makes them active again, since a password is set "
+    "with it. Add them as a new person instead. Nothing was written."
+)
+
+
+def _refuse_unless_administrator(act: Act, places: Iterable[Establishment], because: str) -> None:
+    now = timezone.now()
+    for place in places:
+        if Role.ADMINISTRATOR not in roles_of(act.recorded_by, place, now.astimezone(place.zone).date()):
+            raise NotAllowed(because)
 
 
 def _refuse_last_administrator_of(place: Establishment, person: Person) -> None:

@@ -158,6 +158,32 @@ class PasswordSerializer(BodySerializer):
     new_password = serializers.CharField(max_length=200, trim_whitespace=False, write_only=True)
 
 
+class ActiveSerializer(PasswordSerializer):
+    note = WhyField(required=True, allow_blank=False)
+
+
+class PersonActive(Scoped):
+    """Let somebody who was made inactive sign in again, with a new password; their keys stay ended.
+
+    By who administers every place where the person ever had a role.
+    """
+
+    serializer_class = PersonSerializer
+    queryset = People.queryset
+    scope_by = "memberships__establishment"
+    write_roles = ADMINISTRATORS
+
+    @extend_schema(request=ActiveSerializer, responses={200: PersonSerializer})
+    def post(self, request: Request, *args: Any, **kwargs: Any) -> Response:
+        said = ActiveSerializer(data=request.data)
+        said.is_valid(raise_exception=True)
+        values = dict(said.validated_data)
+        person, act = self.get_object(), act_of(self, request, {"note": values["note"]})
+        prove(request=request._request, person=act.recorded_by, password=values["password"])
+        person = people.make_active(act=act, person=person, password=values["new_password"])
+        return Response(self.get_serializer(person).data)
+
+
 class PersonPassword(Scoped):
     """Set a password: one's own, or as administrator that of somebody who belongs only here."""
 

@@ -11,6 +11,7 @@ urlpatterns = [
     path(f"{HERE}people", people.People.as_view(), name="people"),
     path(f"{HERE}people/<uuid:pk>/password", people.PersonPassword.as_view(), name="person-password"),
     path(f"{HERE}people/<uuid:pk>/inactive", people.PersonInactive.as_view(), name="person-inactive"),
+    path(f"{HERE}people/<uuid:pk>/active", people.PersonActive.as_view(), name="person-active"),
     path(f"{HERE}roles", people.Roles.as_view(), name="roles"),
     path(f"{HERE}roles/<uuid:pk>", people.OneRole.as_view(), name="role"),
     path(f"{HERE}qualifications", people.Qualifications.as_view(), name="qualifications"),

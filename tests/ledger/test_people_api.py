@@ -1,9 +1,11 @@
 """People and their roles over the API: what is asked twice is there once, and the answer says which it is."""
 
+from datetime import date
 from typing import Any
 
 import pytest
 
+from ledger import people
 from ledger.models import Change, Establishment, Membership, Person, Token
 from tests.conftest import PASSWORD, Client, new_id
 
@@ -157,6 +159,98 @@ def test_an_operator_makes_nobody_inactive(api: Client, lead: Person) -> None:
 def test_the_last_administrator_is_not_made_inactive(lead_api: Client, lead: Person) -> None:
     answer = _make_inactive(lead_api, lead)
     assert (answer.status_code, answer.json()["type"]) == (409, "/api/problems/last-administrator")
+
+
+# -- making active again --------------------------------------------------------------------------------
+
+ANOTHER = "sugar-cools-slowly-8"
+
+
+def _make_active(asking: Client, person: Person, **said: str) -> Any:
+    usual = {"note": "Came back.", "password": PASSWORD, "new_password": ANOTHER}
+    return asking.send(f"people/{person.pk}/active", usual | said)
+
+
+@pytest.fixture
+def gone(lead_api: Client, api: Client, operator: Person) -> Person:
+    assert api.ask("people").status_code == 200
+    _make_inactive(lead_api, operator)
+    return operator
+
+
+def test_who_is_made_active_again_has_a_new_password_and_their_roles_and_a_record_says_so(
+    lead_api: Client, api: Client, gone: Person
+) -> None:
+    answer = _make_active(lead_api, gone)
+    assert (answer.status_code, answer.json()["is_active"], answer.json()["roles"]) == (
+        200,
+        True,
+        ["operator"],
+    )
+    back = Person.objects.get(pk=gone.pk)
+    assert [back.check_password(each) for each in (PASSWORD, ANOTHER)] == [False, True]
+    change = Change.objects.filter(subject_id=gone.pk).latest("recorded_at")
+    assert (change.before, change.after, change.note) == (
+        {"is_active": False},
+        {"is_active": True},
+        "Came back.",
+    )
+    assert api.ask("people").status_code == 401  # the key of before stays ended
+
+
+def test_made_active_twice_is_made_active_once_and_the_first_password_stays(
+    lead_api: Client, gone: Person
+) -> None:
+    _make_active(lead_api, gone)
+    assert _make_active(lead_api, gone, new_password="sugar-burns-quickly-9").status_code == 200
+    assert Person.objects.get(pk=gone.pk).check_password(ANOTHER)
+    assert Change.objects.filter(subject_id=gone.pk).count() == 2
+
+
+@pytest.mark.parametrize(
+    ("said", "status", "field"),
+    [
+        ({"note": ""}, 400, "note"),
+        ({"new_password": "short"}, 400, "new_password"),
+        ({"password": "a wrong one"}, 403, "password"),
+    ],
+)
+def test_a_way_back_that_cannot_be_names_the_field_and_writes_nothing(
+    lead_api: Client, gone: Person, said: dict[str, str], status: int, field: str
+) -> None:
+    answer = _make_active(lead_api, gone, **said)
+    assert (answer.status_code, answer.json()["errors"][0]["field"]) == (status, field)
+    assert not Person.objects.get(pk=gone.pk).is_active
+    assert Change.objects.filter(subject_id=gone.pk).count() == 1
+
+
+def test_an_operator_makes_nobody_active(client_of: Any, make_person: Any, act: Any, gone: Person) -> None:
+    other = make_person("Olga Stove")
+    people.give_role(act=act(by=gone), person=other, role="operator", from_day=date(2020, 1, 1))
+    assert _make_active(client_of(other), gone).status_code == 403
+    assert not Person.objects.get(pk=gone.pk).is_active
+
+
+def test_who_ever_worked_elsewhere_is_not_given_a_password_from_here(
+    lead_api: Client, gone: Person, elsewhere: Establishment
+) -> None:
+    """Else who administers one place could set the password of somebody who belongs to another."""
+    Membership.objects.create(
+        establishment=elsewhere, person=gone, role="operator", from_day="2020-01-01", until_day="2021-01-01"
+    )
+    answer = _make_active(lead_api, gone)
+    assert (answer.status_code, "ever had a role" in answer.json()["detail"]) == (403, True)
+    assert not Person.objects.get(pk=gone.pk).is_active
+
+
+def test_who_administers_every_place_makes_active_and_each_keeps_a_record(
+    lead_api: Client, lead: Person, gone: Person, elsewhere: Establishment
+) -> None:
+    for person, role in ((gone, "operator"), (lead, "administrator")):
+        Membership.objects.create(establishment=elsewhere, person=person, role=role, from_day="2020-01-01")
+    assert _make_active(lead_api, gone).status_code == 200
+    change = Change.objects.get(subject_id=gone.pk, establishment=elsewhere)
+    assert (change.after, change.note) == ({"is_active": True}, "Came back.")
 
 
 @pytest.fixture
