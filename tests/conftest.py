@@ -7,6 +7,7 @@ import uuid
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 from datetime import date, datetime, timedelta, timezone
+from pathlib import Path
 from typing import Any
 
 import hypothesis
@@ -22,6 +23,21 @@ from ledger.models import Establishment, Membership, Person
 pytest.register_assert_rewrite("tests.kept_rows", "tests.twins")
 hypothesis.settings.register_profile("ci", derandomize=True, max_examples=30, deadline=None)
 hypothesis.settings.load_profile(os.environ.get("HYPOTHESIS_PROFILE", "ci"))
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    """Files of deeper folders first, whatever order they were named in.
+
+    A file named on the command line makes pytest (9.1) collect its folder anew, with new nodes for the folders below,
+    while the fixtures of their conftest.py hang on the first ones: a file below that comes later would not find them.
+    """
+    config.args.sort(key=_depth, reverse=True)
+
+
+def _depth(argument: str) -> int:
+    path = Path(argument.split("::")[0]).absolute()
+    return len(path.parts) + path.is_dir()
+
 
 NOON = datetime(2026, 3, 2, 12, 0, tzinfo=timezone(timedelta(hours=1)))  # a Monday, offset +01:00
 PASSWORD = "sugar-boils-slowly-7"
