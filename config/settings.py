@@ -222,6 +222,7 @@ CELERY_BEAT_SCHEDULE = {
     "instruments to verify": {"task": "haccp.tasks.sweep_instruments", "schedule": 3600},
     "unsent notices": {"task": "haccp.tasks.sweep_notices", "schedule": 120},
     "waiting documents": {"task": "reports.tasks.sweep_documents", "schedule": 120},
+    "lost files": {"task": "ledger.tasks.sweep_files", "schedule": 6 * 3600},
 }
 if CELERY_BROKER_URL.startswith("filesystem://"):
     _broker = DATA_DIR / "broker"

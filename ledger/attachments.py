@@ -1,12 +1,15 @@
 """Photos and scans on a record: the bytes lie in the storage under their own hash."""
 
 import hashlib
+import re
+from datetime import timedelta
 from typing import IO, Any
 
 from django.conf import settings
 from django.core.files.base import File
 from django.core.files.storage import default_storage
 from django.db import connection, transaction
+from django.utils import timezone
 
 from config.api.refusals import Unknown, Unusable
 from ledger.acts import Act
@@ -20,11 +23,15 @@ MEDIA_TYPES = {
 }
 """What may hang on a record, with the first bytes such a file has."""
 
+LEFT_ALONE = timedelta(days=1)  # a site setting, no source
+HASH = re.compile("[0-9a-f]{64}")
+
 
 def attach(*, act: Act, target: Entry, file: IO[bytes], file_name: str, media_type: str) -> Attachment:
     """Keep a file and hang it on a record. Raises Unusable for another kind of file, an empty or a large one.
 
-    A file that no record names in the end is not kept. Of a name longer than 200 characters the end is kept.
+    A file that no record names in the end is not kept (``sweep`` clears it where this was killed). Of a name longer than
+    200 characters the end is kept.
     """
     size, sha256 = _measure(file, media_type)
     told = {"file_name": file_name[-200:], "media_type": media_type, "size": size, "sha256": sha256}
@@ -67,6 +74,38 @@ def clear(sha256: str) -> None:
         _alone_with(sha256)
         if not Attachment.objects.filter(sha256=sha256).exists():
             default_storage.delete(path_of(sha256))
+
+
+def sweep() -> int:
+    """Clear files that no record has named for a day: whatever wrote them was killed before it came to its end.
+
+    The number of files cleared. A file of today is left alone: its record may not be committed yet.
+    """
+    return sum(_sweep(folder) for folder in _inside("attachments")[0])
+
+
+def _sweep(folder: str) -> int:
+    before = timezone.now() - LEFT_ALONE
+    named = set(Attachment.objects.filter(sha256__startswith=folder).values_list("sha256", flat=True))
+    lost = [
+        name
+        for name in _inside(f"attachments/{folder}")[1]
+        if name not in named and default_storage.get_modified_time(f"attachments/{folder}/{name}") < before
+    ]
+    for name in lost:
+        if HASH.fullmatch(name):
+            clear(name)
+        else:  # half a file, under a name that the storage made up
+            default_storage.delete(f"attachments/{folder}/{name}")
+    return len(lost)
+
+
+def _inside(folder: str) -> tuple[list[str], list[str]]:
+    """Folders and files in a folder of the storage; nothing where it is not there yet."""
+    try:
+        return default_storage.listdir(folder)
+    except FileNotFoundError:
+        return [], []
 
 
 def _alone_with(sha256: str) -> None:
