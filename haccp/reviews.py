@@ -1,7 +1,7 @@
 """Records are looked over by somebody else, who signs that; which still await it, and by which day.
 
-Asked for: checks of critical points and operational programmes, closed deviations, corrections of slips, ends of
-batches, and starts that were put right. A correction is a record of its own, so it awaits a review of its own
+Asked for: checks of critical points and operational programmes, packing checks, closed deviations, corrections of
+slips, ends of batches, and starts that were put right. A correction is a record of its own, so it awaits a review of its own
 (decision D7). By when, the plan says (``records.review``), with its source; without that there is no day.
 """
 
@@ -17,7 +17,7 @@ from django.utils import timezone
 from batches.models import Batch, BatchEnd, BatchStart
 from config.api.refusals import OtherContent, Reason, RuleBroken
 from haccp import plan_documents
-from haccp.models import Check, Closing, ControlKind, Correction, PlanVersion
+from haccp.models import Check, Closing, ControlKind, Correction, PackingCheck, PlanVersion
 from ledger import signatures
 from ledger.acts import Act
 from ledger.deeds import deed
@@ -31,6 +31,7 @@ RELATED: dict[type[Record], tuple[str, ...]] = {
     Correction: (),
     BatchEnd: ("batch",),
     BatchStart: ("batch",),
+    PackingCheck: ("batch",),
 }
 
 
@@ -114,8 +115,9 @@ def _of_batch(kind: type[Record], batch: Batch) -> Q:
     if kind is Correction:  # says that no product is touched
         return Q(pk__isnull=True)
     if kind is Closing:
-        about = [batch.uid, *batch.checks.values_list("pk", flat=True)]
-        return Q(deviation__subject__in=[*about, *batch.movements.values_list("pk", flat=True)])
+        several = (batch.checks, batch.movements, batch.packing_checks)
+        about = [key for rows in several for key in rows.values_list("pk", flat=True)]
+        return Q(deviation__subject__in=[batch.uid, *about])
     return Q(batch=batch)
 
 
@@ -158,6 +160,8 @@ def _about(record: Any) -> str:
         words = f"deviation closed: {record.deviation.title}"
     elif isinstance(record, Correction):
         words = f"slip put right: {record.what}"
+    elif isinstance(record, PackingCheck):
+        words = f"packing of batch {record.batch.code}, {record.moment}: {record.result}"
     else:
         words = f"batch {record.batch.code} {'ended' if isinstance(record, BatchEnd) else 'began, put right'}"
     return f"withdrawn: {words}" if record.withdrawn else words

@@ -1,9 +1,9 @@
 """Lots held against the labels used on them: what release asks, and every late fact asks again.
 
 Only once a product has an approved label is its lot held against one; before that, what would be asked is told. Then a
-lot without a known label is refused, and what nobody stated is refused unless it is declared or assessed. In a phased
-start what nobody stated is told: nobody has all statements on the first day. What is contained or possible is refused
-then as well.
+lot without a known label is refused, as is one whose packing was not ended. What nobody stated is refused unless it is
+declared or assessed; in a phased start it is told, since nobody has all statements on the first day. What is contained
+or possible is refused then as well.
 """
 
 from collections.abc import Collection, Iterator, Mapping, Sequence
@@ -17,7 +17,7 @@ from haccp.allergens import content, lists
 from haccp.allergens.vocabulary import Vocabulary
 from haccp.labels import assessments, declaring, packing
 from haccp.labels.declaring import Compared, Declared
-from haccp.models import ContactAssessment, LabelVersion, PackingCheck
+from haccp.models import ContactAssessment, LabelVersion, Moment, PackingCheck
 from ledger.models import Establishment
 
 
@@ -77,7 +77,7 @@ class _Looking:
 
     def on(self, lot: Lot) -> OnLot:
         seen = self.seen[lot.pk]
-        refused = tuple(_wrong_labels(lot, seen))
+        refused = (*_wrong_labels(lot, seen), *_not_counted(lot, seen))
         if not seen:
             missing = self.no_label(lot)
             if lot.material_id in self.labelled:
@@ -124,6 +124,13 @@ def _wrong_labels(lot: Lot, seen: Sequence[PackingCheck]) -> Iterator[Reason]:
             told = each.seen if version is None else f"label {version.label.code} of another product"
             sentence = f"What was seen on it is not its label: {told}. Close that case, and record what lot {lot.code} bears now."
             yield Reason("label-of-another", sentence, "lot", [str(each.pk)])
+
+
+def _not_counted(lot: Lot, seen: Sequence[PackingCheck]) -> Iterator[Reason]:
+    """Packing that began and was not ended has labels that nobody counted."""
+    if seen and seen[-1].moment != Moment.END:
+        sentence = f"Packing of lot {lot.code} was not ended: count its labels and record the end."
+        yield Reason("labels-not-counted", sentence, "lot", [str(seen[-1].pk)])
 
 
 def _declared(lot: Lot, seen: Sequence[PackingCheck]) -> Iterator[Declared]:

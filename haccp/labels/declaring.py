@@ -90,6 +90,11 @@ def compare(
     )
 
 
+def contained(found: Found, labels: Sequence[Declared], vocabulary: Vocabulary) -> list[Reason]:
+    """Only what is contained and not declared, each with its path."""
+    return list(_Asked(found, labels, frozenset(), vocabulary).contained())
+
+
 @dataclass(frozen=True)
 class _Asked:
     found: Found

@@ -6,12 +6,14 @@ from datetime import date, datetime, time, timedelta
 from typing import Any
 
 from django.db.models import Exists, OuterRef, QuerySet
+from django.utils import timezone
 
 from batches import recipes, reference
 from batches.models import Material
 from config.api.refusals import ChangedMeanwhile, Reason, RuleBroken
-from haccp.allergens import lists
-from haccp.labels import documents
+from haccp.allergens import content, lists
+from haccp.labels import declaring, documents, recipe_lists
+from haccp.labels.declaring import Declared
 from haccp.labels.documents import LabelDocument
 from haccp.models import Label, LabelVersion
 from ledger import people, signatures
@@ -96,7 +98,11 @@ def gaps(label: Label) -> list[Reason]:
     if isinstance(read, list):
         found = [*read, *_unknown(label, _named_anyway(label.draft))]
     else:
-        found = [*_unknown(label, documents.codes(read)), *_artwork(label, read)]
+        found = [
+            *_unknown(label, documents.codes(read)),
+            *_artwork(label, read),
+            *_undeclared(label, read),
+        ]
     return [replace(reason, field=f"draft.{reason.field}".rstrip(".")) for reason in found]
 
 
@@ -158,6 +164,18 @@ def _named_anyway(draft: dict[str, Any]) -> Iterator[tuple[str, str]]:
         code = each.get("allergen") if isinstance(each, dict) else None
         if isinstance(code, str) and code:
             yield f"may_contain.{index}.allergen", code
+
+
+def _undeclared(label: Label, read: LabelDocument) -> Iterator[Reason]:
+    """What its recipe and the statements of today say is contained; that a lot will be held against again."""
+    version = recipe_lists.version_of(label.material)
+    if version is None:
+        return
+    today = timezone.now().astimezone(label.establishment.zone).date()
+    declared = Declared("the label", frozenset(read.contains), frozenset())
+    found = content.of_recipe(version, today)
+    for reason in declaring.contained(found, [declared], lists.vocabulary(label.establishment)):
+        yield replace(reason, field="contains")
 
 
 def _artwork(label: Label, read: LabelDocument) -> Iterator[Reason]:

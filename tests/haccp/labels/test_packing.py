@@ -7,7 +7,7 @@ import pytest
 
 from batches.models import Batch, Lot, LotStatus, Material
 from config.api.refusals import OtherContent, RuleBroken, Unknown, Unusable
-from haccp import deviations
+from haccp import deviations, reviews
 from haccp.labels import packing
 from haccp.models import Deviation, Label, LabelVersion, Packed, PackingCheck
 from ledger.acts import Act
@@ -174,6 +174,16 @@ def test_where_the_lot_is_named_that_lot_is_held(
     one, other = make_lot(batch, at=MORNING + HOUR), make_lot(batch, at=MORNING + 2 * HOUR)
     see(batch, drops_version, lot=one)
     assert (status(one), status(other)) == (LotStatus.HELD, LotStatus.AWAITING)
+
+
+def test_a_packing_check_and_its_correction_each_await_a_review(
+    batch: Batch, label_version: LabelVersion, see: See, act: Callable[..., Act], establishment: Establishment
+) -> None:
+    first = see(batch, label_version)
+    assert [entry.pk for entry in reviews.awaiting(establishment, batch)] == [first.pk]
+    second = see(batch, label_version, said_act=act(corrects=first.pk, reason="Misread."))
+    (awaited,) = reviews.awaited(reviews.awaiting(establishment, batch))
+    assert (awaited.record.pk, awaited.about) == (second.pk, f"packing of batch {batch.code}, end: good")
 
 
 # -- corrections (D7) ---------------------------------------------------------------------------------

@@ -7,8 +7,9 @@ from uuid import UUID
 
 import pytest
 
-from batches.models import Material
+from batches.models import Material, RecipeVersion
 from config.api.refusals import ChangedMeanwhile, NotAllowed, RuleBroken
+from haccp.allergens import statements
 from haccp.labels import versions
 from haccp.models import Label, LabelVersion
 from ledger.acts import Act
@@ -107,6 +108,29 @@ def test_a_file_attached_elsewhere_is_not_there(
     label = make_label(unpacked=False, artwork={"sha256": sha256})
     label.establishment = elsewhere
     assert [gap.code for gap in versions.gaps(label)] == ["artwork-not-attached"]
+
+
+def test_what_its_recipe_is_known_to_contain_must_be_declared(
+    make_label: Callable[..., Label],
+    approve: Callable[..., LabelVersion],
+    act: Callable[..., Act],
+    lead: Person,
+    sugar: Material,
+    caramel_recipe: RecipeVersion,
+) -> None:
+    statements.record(
+        act=act(lead, at=BEFORE),
+        material=sugar,
+        says=[{"allergen": "hazelnut", "says": "contains"}],
+        document="Sheet 7",
+        document_day=BEFORE.date(),
+        in_force_from=BEFORE.date(),
+    )
+    with pytest.raises(RuleBroken) as caught:
+        approve(make_label())
+    assert codes(caught) == [("draft.contains", "allergen-undeclared")]
+    assert sugar.code in caught.value.reasons[0].detail
+    assert approve(make_label(contains=["milk", "hazelnut"])).number == 1
 
 
 def test_the_newest_approval_is_in_force_from_its_day_on(
