@@ -353,7 +353,11 @@ SPECIAL: dict[str, Any] = {
     "local-rules/{id}": RULE,
     "local-rules/{id}/confirmation": {"rule_version": 1},
     "materials": {"dimension": "mass", "kind": "ingredient"},
-    "movements/made": lambda scene: {"material": scene.ids["product"], "lot": None},
+    "movements/made": lambda scene: {
+        "material": scene.ids["product"],
+        "lot": None,
+        "rework_from": None,
+    },
     "movements/many": _a_movement,
     "movements/moved": lambda scene: {"from_place": None},
     "movements/shipped": lambda scene: {"lot": scene.ids["released_lot"]},
