@@ -19,7 +19,7 @@ from ledger import seals
 from ledger.evidence import evidence
 from ledger.ids import uuid7
 from ledger.models import Entry, Establishment, Person, Record, Seal, record_class
-from reports import batch_record, rendering, sale_sign, trial
+from reports import batch_record, rendering, sale_sign, tag_sheet, trial
 from reports.documents import Document, PageSize, SealLine, establishment_lines
 from reports.models import DocumentJob
 from reports.rendering import DataFile
@@ -32,6 +32,7 @@ _KINDS: dict[str, Any] = {
     DocumentJob.Kind.BATCH_RECORD: batch_record,
     DocumentJob.Kind.TRIAL: trial,
     DocumentJob.Kind.SALE_SIGN: sale_sign,
+    DocumentJob.Kind.TAG_SHEET: tag_sheet,
 }
 """Where each kind of document is made: a module with ``refuse`` (before it is asked for) and ``build``."""
 

@@ -320,7 +320,7 @@ SPECIAL: dict[str, Any] = {
     "checks": _check,
     "checks/many": lambda scene: {"items": [scene.body("post", BASE + "checks")]},
     "checks/withdrawn": lambda scene: {"corrects": scene.ids["check"], "reason": "Never happened."},
-    "documents": lambda scene: {"subject": scene.ids["batch"], "trial": None},
+    "documents": lambda scene: {"subject": scene.ids["batch"], "trial": None, "tags": None},
     "run-orders": lambda scene: {
         "batches": [{"name": "A", "material": scene.ids["product"], "minutes": 30}],
         "cleaning": [{"after": None, "before": "A", "minutes": 0}],

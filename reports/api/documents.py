@@ -16,6 +16,7 @@ from config.api.refusals import RuleBroken
 from haccp.api.trials import TRIED, ProposalSerializer
 from ledger.api.scope import WORKERS, Scoped
 from reports import jobs
+from reports.api.tags import TagSerializer
 from reports.documents import PageSize
 from reports.models import DocumentJob
 
@@ -23,6 +24,7 @@ NEEDED = {
     DocumentJob.Kind.BATCH_RECORD: "subject",
     DocumentJob.Kind.TRIAL: "trial",
     DocumentJob.Kind.SALE_SIGN: "subject",
+    DocumentJob.Kind.TAG_SHEET: "tags",
 }
 MEDIA = {"pdf": "application/pdf", "json": "application/json", "html": "text/html; charset=utf-8"}
 
@@ -39,6 +41,15 @@ MEDIA = {"pdf": "application/pdf", "json": "application/json", "html": "text/htm
             {"kind": "sale-sign", "subject": "01a21200-0000-7000-8000-000000000001"},
             request_only=True,
         ),
+        OpenApiExample(
+            "Labels of a tub, ten of them",
+            {
+                "kind": "tag-sheet",
+                "tags": [{"kind": "tub", "lot": "01a21200-0000-7000-8000-000000000030", "copies": 10}],
+                "page_size": "letter",
+            },
+            request_only=True,
+        ),
         OpenApiExample("A trial on past checks", {"kind": "trial", "trial": TRIED}, request_only=True),
     ]
 )
@@ -50,6 +61,13 @@ class DocumentSerializer(BodySerializer):
     )
     trial = ProposalSerializer(
         required=False, source="about", write_only=True, help_text="What to try, for a trial."
+    )
+    tags = serializers.ListField(
+        child=TagSerializer(),
+        required=False,
+        write_only=True,
+        max_length=200,
+        help_text="For a sheet of tags.",
     )
     about = serializers.DictField(read_only=True, help_text="What was asked besides the subject.")
     language = serializers.ChoiceField(choices=jobs.LANGUAGES, default="en")
@@ -66,7 +84,11 @@ class DocumentSerializer(BodySerializer):
         needed = NEEDED[asked["kind"]]
         if needed not in self.initial_data:
             raise serializers.ValidationError({needed: f"A {asked['kind']} needs it."})
-        if "about" in asked:
+        if "tags" in asked and needed != "tags":
+            raise serializers.ValidationError({"tags": "Tags go on a sheet of tags."})
+        if asked.pop("tags", None) is not None:
+            asked["about"] = {"tags": self.initial_data["tags"]}
+        elif "about" in asked:
             asked["about"] = self.initial_data["trial"]  # as asked: it is read again when it is made
         return asked
 

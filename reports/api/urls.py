@@ -1,10 +1,13 @@
 from django.urls import path
 
-from reports.api import documents
+from reports.api import documents, tags
 
 HERE = "establishments/<uuid:establishment>/"
 
 urlpatterns = [
+    path(f"{HERE}lots/<uuid:uid>/tub-label.svg", tags.TubLabel.as_view(), name="tub-label"),
+    path(f"{HERE}lots/<uuid:uid>/hold-tag.svg", tags.HoldTag.as_view(), name="hold-tag"),
+    path(f"{HERE}movements/<uuid:pk>/sample-label.svg", tags.SampleLabel.as_view(), name="sample-label"),
     path(f"{HERE}documents", documents.Documents.as_view(), name="documents"),
     path(f"{HERE}documents/<uuid:pk>", documents.OneDocument.as_view(), name="document"),
     *(

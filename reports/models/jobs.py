@@ -23,6 +23,7 @@ class DocumentJob(models.Model):
         BATCH_RECORD = "batch-record", "batch record"
         TRIAL = "trial", "trial on past checks"
         SALE_SIGN = "sale-sign", "sign for unpacked sale"
+        TAG_SHEET = "tag-sheet", "sheet of tags"
 
     id = models.UUIDField(primary_key=True, default=uuid7, editable=False)
     establishment = models.ForeignKey(Establishment, models.PROTECT, related_name="+")
