@@ -12,6 +12,7 @@ from batches.locks import lock_material
 from batches.models import Batch, BatchStart, Equipment, Lot, LotStatus, RecipeVersion
 from config.api.refusals import Reason, RuleBroken
 from haccp import deviations, monitoring, plans, releasing
+from haccp.changeovers import starting
 from haccp.deviations import Touched
 from haccp.labels import comparing
 from haccp.labels.comparing import OnLot
@@ -37,13 +38,15 @@ def start_batch(
     """Permit a batch and begin it. Raises RuleBroken ``may-not-start`` with every reason at once.
 
     In a phased start (a profile's date) the reasons are kept as warnings with the permission instead. A batch
-    that runs already is recorded with them too, and opens a deviation with hold.
+    that runs already is recorded with them too, and opens a deviation with hold. What nobody stated of what was on the
+    equipment before is told with the permission, and refuses nothing.
     """
     record = runs.shape_start(
         act=act, recipe_version=recipe_version, quantity=quantity, unit=unit, equipment=equipment
     )
     plan_version = plans.version_in_force(act.establishment, recipe_version.material)
-    reasons = list(_start_reasons(act, recipe_version, plan_version, equipment))
+    left = starting.ask(recipe_version, equipment, act.performed.at, act.local_day)
+    reasons = [*_start_reasons(act, recipe_version, plan_version, equipment), *left.refused]
     out_of_order = bool(reasons) and not _in_phased_start(act)
     if out_of_order and not already_happened:
         raise RuleBroken(
@@ -57,7 +60,7 @@ def start_batch(
         recipe_version=recipe_version,
         plan_version=plan_version,
         equipment=sorted(str(each.pk) for each in equipment),
-        warnings=[_plain(reason) for reason in reasons],
+        warnings=[_plain(reason) for reason in (*reasons, *left.told)],
     ).insert()
     started = runs.start(
         act=act,

@@ -236,15 +236,15 @@ class Contacts:
     def _rank(self, stay: Stay, bit: int) -> tuple[bool, float, str]:
         return not self.contains(stay.batch) & bit, -stay.since.timestamp(), self.batches[stay.batch].code
 
-    def on(self, equipment: UUID, at: datetime, day: date) -> dict[str, Left]:
-        """What stands on equipment at a time, of what is listed on a day."""
+    def on(self, equipment: UUID, at: datetime, day: date, *, unstated: bool = False) -> dict[str, Left]:
+        """What stands on equipment at a time, of what is listed on a day; or what nobody stated of what was there."""
         bits = self.facts.bits
         found: dict[str, Left] = {}
         listed = bits.listed(day)
         stays = [stay for stay in self.floor.near(equipment, at, at) if stay.batch in self.batches]
         for stay in sorted(stays, key=lambda stay: (stay.since, self.batches[stay.batch].code)):
             gone = None if stay.until is None or stay.until > at else stay.until
-            there = self.carries(stay.batch)[0] & listed & ~self.floor.cleared(equipment, gone, at)
+            there = self.carries(stay.batch)[unstated] & listed & ~self.floor.cleared(equipment, gone, at)
             certain = self.contains(stay.batch)
             for code in bits.codes_in(there):
                 says = Says.CONTAINS if certain & bits.plain([code]) else Says.MAY_CONTAIN
@@ -264,12 +264,27 @@ def left_on(equipment: Collection[Equipment], at: datetime) -> dict[UUID, dict[s
 
     Of what some list in force that day names. What nobody stated of what was there is not among it.
     """
+    return standing_on(equipment, at).left
+
+
+class Standing(NamedTuple):
+    """By equipment and allergen: what stands there, and what nobody stated of what was there."""
+
+    left: dict[UUID, dict[str, Left]]
+    unstated: dict[UUID, dict[str, Left]]
+
+
+def standing_on(equipment: Collection[Equipment], at: datetime) -> Standing:
+    """As ``left_on``, and what is not known beside it."""
     if not equipment:
-        return {}
+        return Standing({}, {})
     here = next(iter(equipment)).establishment
     contacts = load(here, [], [each.pk for each in equipment], at)
     day = at.astimezone(here.zone).date()
-    return {each.pk: contacts.on(each.pk, at, day) for each in equipment}
+    return Standing(
+        {each.pk: contacts.on(each.pk, at, day) for each in equipment},
+        {each.pk: contacts.on(each.pk, at, day, unstated=True) for each in equipment},
+    )
 
 
 # -- reading ----------------------------------------------------------------------------------------

@@ -1,0 +1,132 @@
+"""What stands on equipment that the next product does not declare: the start gate's question, and the missing step."""
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from datetime import date, datetime
+from functools import cached_property
+
+from batches.models import Equipment, RecipeVersion
+from config.api.refusals import Reason
+from haccp.allergens import contact, lists
+from haccp.allergens.contact import Left
+from haccp.allergens.saying import Says
+from haccp.allergens.vocabulary import Vocabulary
+from haccp.changeovers import bearing, lines, procedures, releasing, scopes
+from haccp.changeovers.bearing import Bears
+from haccp.changeovers.procedure_documents import Procedure
+from haccp.models import Changeover, CleaningProcedureVersion
+
+MOST_TOLD = 3  # of what a release waits for, in one sentence
+LEFT, UNKNOWN = "allergen-left", "allergen-left-unknown"
+
+
+@dataclass(frozen=True)
+class Asked:
+    """``refused``: what the product does not declare. ``told``: what nobody stated of what was there before."""
+
+    refused: list[Reason]
+    told: list[Reason]
+
+
+def ask(recipe_version: RecipeVersion, equipment: Sequence[Equipment], at: datetime, on: date) -> Asked:
+    """What stands on equipment when a batch begins at a time, on that local day, and is no part of its product.
+
+    Only a released changeover whose scope names the allergen stands between. What is not known is told, never absent.
+    """
+    standing = contact.standing_on(equipment, at)
+    if not any(standing.left.values()) and not any(standing.unstated.values()):
+        return Asked([], [])
+    asking = _Asking(recipe_version, bearing.borne_by(recipe_version.material, recipe_version, on), at)
+    refused = [
+        asking.left(each, left)
+        for each in equipment
+        for code, left in sorted(standing.left[each.pk].items())
+        if not asking.declares(code)
+    ]
+    told = [reason for each in equipment for reason in asking.unknown(each, standing.unstated[each.pk])]
+    return Asked(refused, told)
+
+
+@dataclass(frozen=True)
+class _Asking:
+    version: RecipeVersion
+    bears: Bears
+    at: datetime
+
+    @cached_property
+    def vocabulary(self) -> Vocabulary:
+        return lists.vocabulary(self.version.establishment)
+
+    @cached_property
+    def known(self) -> list[CleaningProcedureVersion]:
+        return procedures.in_force(self.version.establishment)
+
+    def declares(self, code: str) -> bool:
+        return self.bears.names(code, self.vocabulary.groups_of(code))
+
+    def left(self, equipment: Equipment, left: Left) -> Reason:
+        name, product = self.vocabulary.name(left.allergen), self.version.material.name
+        may = "" if left.says == Says.CONTAINS else " possibly"
+        sentence = (
+            f"{equipment}{may} bears {name} of batch {left.batch}, which {product} does not declare (by {self.bears.by}). "
+            f"{self.missing(equipment, left)}"
+        )
+        return Reason(LEFT, sentence, "equipment", [str(equipment.pk), str(left.batch_uid)])
+
+    def unknown(self, equipment: Equipment, unstated: dict[str, Left]) -> Iterator[Reason]:
+        """One reason for each earlier batch, not one for each allergen."""
+        by_batch: dict[str, list[Left]] = {}
+        for code, left in sorted(unstated.items()):
+            if not self.declares(code) and code not in self.bears.unknown:
+                by_batch.setdefault(left.batch, []).append(left)
+        for batch, lefts in sorted(by_batch.items()):
+            words = ", ".join(self.vocabulary.name(each.allergen) for each in lefts)
+            sentence = f"{equipment}: nobody stated of batch {batch}, which was on it before, whether it left: {words}."
+            yield Reason(UNKNOWN, sentence, "equipment", [str(equipment.pk), str(lefts[0].batch_uid)])
+
+    # -- which step is missing --------------------------------------------------------------------------
+
+    def missing(self, equipment: Equipment, left: Left) -> str:
+        if left.until is None or left.until > self.at:
+            return f"Batch {left.batch} is on it still: end that batch or free it, then change over."
+        since = lines.on_equipment(
+            self.version.establishment, [equipment.pk], since=left.until, until=self.at
+        )
+        last = since[-1] if since else None
+        if last is None or last.performed_at < left.until:
+            return f"No changeover is on record since. {self.would_clear(equipment, left.allergen)}"
+        return self.lacks(last, equipment, left.allergen)
+
+    def lacks(self, changeover: Changeover, equipment: Equipment, allergen: str) -> str:
+        used = procedures.document_of(changeover.procedure_version)
+        named = f"It was changed over by {changeover.procedure_version.procedure.code}"
+        if not self.clears(used, allergen):
+            return f"{named}, which does not clear it. {self.would_clear(equipment, allergen)}"
+        release = lines.standing_release(changeover)
+        if release is not None:
+            scope = scopes.from_json(release.scope)
+            if scope.names(allergen, self.vocabulary.groups_of(allergen)):
+                return f"{named}, and that was not ended when this begins."
+            return f"{named}, released without it: verify it, take that release back, and release anew."
+        waits = releasing.missing(changeover)
+        if not waits:
+            return f"{named}; a supervisor or food-safety lead has to release it yet."
+        told = " ".join(reason.detail for reason in waits[:MOST_TOLD])
+        more = f" And {len(waits) - MOST_TOLD} more." if len(waits) > MOST_TOLD else ""
+        return f"{named}; its release waits for: {told}{more}"
+
+    def clears(self, procedure: Procedure, allergen: str) -> bool:
+        return procedure.clears.names(allergen, self.vocabulary.groups_of(allergen))
+
+    def would_clear(self, equipment: Equipment, allergen: str) -> str:
+        """The quickest approved procedure for it."""
+        read = [(procedures.document_of(version), version) for version in self.known]
+        good = [
+            (procedure.minutes, version.procedure.code)
+            for procedure, version in read
+            if procedure.is_for(equipment.kind) and self.clears(procedure, allergen)
+        ]
+        if not good:
+            return f"No approved procedure clears it from a {equipment.kind}: have one approved, or make it elsewhere."
+        minutes, code = min(good)
+        return f"Change over by {code} ({minutes:f} min), verify and release it."
