@@ -14,7 +14,8 @@ from ledger.triggers import kept_models
 
 @deed
 def remove(*, act: Act, record: Record, rule: str) -> Removal:
-    """Take a sealed record away under a retention rule. Raises RuleBroken while it is unsealed or corrected.
+    """Take a sealed record away under a retention rule. Raises RuleBroken while it is unsealed or corrected, and for
+    kinds that something is computed from (``Record.counted_in``): without one of them stock and states would be false.
 
     Whoever calls this has made sure that the longest retention rule that applies has ended. A removal stays for ever:
     without it the record it names would be missing. The file of an attachment leaves with the last record of it, the
@@ -28,6 +29,12 @@ def remove(*, act: Act, record: Record, rule: str) -> Removal:
     removal.answer_if_repeated()
     if isinstance(record, Removal):
         raise RuleBroken("The record of a removal stays.", code="removal-stays")
+    if record.counted_in:
+        raise RuleBroken(
+            f"Record {record.pk} is counted in {record.counted_in}; without it they would be false. It leaves only "
+            "together with all that belongs to it. Nothing was written.",
+            code="counted-in",
+        )
     if not Leaf.objects.filter(entry_id=record.pk).exists():
         raise RuleBroken(f"Record {record.pk} is not sealed yet; seal it first.", code="not-sealed")
     if type(record).objects.filter(corrects=record).exists():

@@ -40,6 +40,7 @@ class BatchStart(Record):
     """A batch began: how much was planned, with which equipment (uuids)."""
 
     kind = "batches.start"
+    counted_in = "the states of batches"
 
     batch = models.ForeignKey(Batch, models.PROTECT, related_name="starts")
     code = models.CharField(max_length=30)
@@ -77,6 +78,7 @@ class BatchEnd(Record):
     """A batch ended; its equipment is free from then on."""
 
     kind = "batches.end"
+    counted_in = "the states of batches"
 
     batch = models.ForeignKey(Batch, models.PROTECT, related_name="ends")
 
@@ -111,6 +113,7 @@ class EquipmentUse(Record):
     """Equipment was taken into a running batch, or given free before its end."""
 
     kind = "batches.equipment-use"
+    counted_in = "what was on which equipment"
 
     class Deed(models.TextChoices):
         TAKEN = "taken", "taken"

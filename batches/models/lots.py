@@ -92,6 +92,7 @@ class Movement(Record):
     """
 
     kind = "batches.movement"
+    counted_in = "stock, traces and the states of lots"
 
     what = models.CharField(max_length=10, choices=MovementKind.choices)
     lot = models.ForeignKey(Lot, models.PROTECT, related_name="movements")
@@ -190,6 +191,7 @@ class LotDecision(Record):
     """A lot's status from now on, and the record that says why (a release, a deviation, a disposition)."""
 
     kind = "batches.lot-decision"
+    counted_in = "the states of lots"
 
     lot = models.ForeignKey(Lot, models.PROTECT, related_name="decisions")
     status = models.CharField(max_length=8, choices=LotStatus.choices)

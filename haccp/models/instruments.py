@@ -30,6 +30,7 @@ class InstrumentVerification(Record):
     """
 
     kind = "haccp.instrument-verification"
+    counted_in = "the states of instruments"
 
     instrument = models.ForeignKey(Instrument, models.PROTECT, related_name="verifications")
     method = models.CharField(max_length=20, choices=Method.choices)

@@ -92,6 +92,7 @@ class Record(Kept):
     FORMS: ClassVar[dict[int, tuple[str, ...]]]
     client_fields: ClassVar[tuple[str, ...]]
     confidential: ClassVar[frozenset[str]] = frozenset()
+    counted_in: ClassVar[str] = ""  # what is computed from all records of this kind: one alone never leaves
     repeated = False  # True on an instance that answers a repeated post
 
     id = models.UUIDField(primary_key=True, default=uuid7, editable=False)
