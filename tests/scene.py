@@ -543,6 +543,7 @@ def _ids(house: House) -> dict[str, str]:
         "material": rows_id("materials", "ICS"),
         "product": rows_id("materials", "FIL"),
         "movement": movement,
+        "movements": movement,
         "partners": supplier,
         "partner": supplier,
         "supplier": supplier,

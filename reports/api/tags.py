@@ -48,7 +48,7 @@ class TagPicture(Scoped):
     def tag(self) -> Tag:
         raise NotImplementedError
 
-    @extend_schema(responses={(200, "image/svg+xml"): OpenApiTypes.STR})
+    @extend_schema(responses={(200, "image/svg+xml"): OpenApiTypes.STR, 409: None})
     def get(self, request: Request, *args: Any, **kwargs: Any) -> HttpResponse:
         answer = HttpResponse(svg(self.tag()), content_type="image/svg+xml; charset=utf-8")
         answer["Content-Security-Policy"] = "default-src 'none'; sandbox"
