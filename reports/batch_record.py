@@ -24,6 +24,7 @@ from haccp.models import (
     Deviation,
     Disposition,
     Hold,
+    PackingCheck,
     PlanVersion,
     Question,
     Release,
@@ -31,8 +32,9 @@ from haccp.models import (
 )
 from haccp.series_uses import gone
 from ledger.models import Establishment, Record
-from reports import predicted, signed
+from reports import packed, predicted, signed
 from reports.documents import Column, Document, RecordLine, SignatureLine
+from reports.packed import PackingLine
 from reports.predicted import Predicted
 
 RELATED = RecordLine.FROM_RECORD
@@ -175,6 +177,7 @@ class BatchRecord(Document):
     kind: ClassVar[str] = "batch-record"
     template: ClassVar[str] = "reports/batch_record.html"
     check_columns: ClassVar[tuple[Column, ...]] = CHECK_COLUMNS
+    packing_columns: ClassVar[tuple[Column, ...]] = packed.COLUMNS
     answer_columns: ClassVar[tuple[Column, ...]] = ANSWER_COLUMNS
     disposition_columns: ClassVar[tuple[Column, ...]] = DISPOSITION_COLUMNS
 
@@ -184,6 +187,8 @@ class BatchRecord(Document):
     lots_used: tuple[LotUsed, ...]
     checks: tuple[CheckLine, ...]
     open_checks: tuple[OpenCheck, ...]
+    packing: tuple[PackingLine, ...]
+    told_at_release: tuple[str, ...]
     predicted: Predicted | None
     cases: tuple[Case, ...]
     record_ids: tuple[UUID, ...]
@@ -201,11 +206,12 @@ def build(here: Establishment, subject: UUID, about: dict[str, Any], **head: Any
     batch = batches.get(establishment=here, uid=subject)
     checks = _checks(batch)
     in_doubt = doubts.doubted(checks)
-    cases = _cases(batch, checks)
+    packing = packed.checks_of(batch)
+    cases = _cases(batch, [*checks, *packing])
     releases = list(Release.objects.filter(lot__batch=batch).select_related(*RELATED, "lot"))
     plan = _plan(batch)
     of_cases = (record for case in cases for record in case.records)
-    shown: list[Record] = [*checks, *of_cases, *releases, *signed.of_batch(batch)]
+    shown: list[Record] = [*checks, *packing, *of_cases, *releases, *signed.of_batch(batch)]
     signatures = signed.signatures(plan, shown)
     return BatchRecord(
         sheet=batch_sheet(batch),
@@ -214,6 +220,8 @@ def build(here: Establishment, subject: UUID, about: dict[str, Any], **head: Any
         lots_used=tuple(_lots_used(batch)),
         checks=tuple(_check_line(each, each.pk in in_doubt) for each in checks),
         open_checks=tuple(_open_checks(batch, head["made_at"])),
+        packing=tuple(map(packed.line, packing)),
+        told_at_release=packed.told(releases),
         predicted=predicted.of_batch(batch),
         cases=tuple(case.line for case in cases),
         signatures=tuple(SignatureLine.of(each, what) for each, what in signatures),
@@ -368,8 +376,8 @@ class _Case:
     records: tuple[Record, ...]
 
 
-def _cases(batch: Batch, checks: Sequence[Check]) -> list[_Case]:
-    """Deviations about the batch, its checks and movements, and those that hold one of its lots."""
+def _cases(batch: Batch, checks: Sequence[Check | PackingCheck]) -> list[_Case]:
+    """Deviations about the batch, its checks, packing checks and movements, and those that hold one of its lots."""
     subjects: list[UUID] = [batch.uid, *(check.pk for check in checks)]
     subjects += batch.movements.values_list("pk", flat=True)
     lots = {str(uid) for uid in batch.lots.values_list("uid", flat=True)}

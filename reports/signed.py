@@ -16,7 +16,7 @@ from batches.models import (
     QualityReading,
     TrimReturn,
 )
-from haccp.models import Check, Closing, Deviation, PlanVersion, Release, StartPermission
+from haccp.models import Check, Closing, Deviation, PackingCheck, PlanVersion, Release, StartPermission
 from ledger.models import Record, Signature
 
 OF_BATCH: tuple[type[Record], ...] = (
@@ -44,6 +44,11 @@ def signatures(plan: PlanVersion | None, shown: Sequence[Record]) -> list[tuple[
     what = {record.pk: _signed(record) for record in shown}
     permission = next(record for record in shown if isinstance(record, StartPermission))
     what[permission.recipe_version_id] = _("the recipe")
+    what |= {
+        record.label_version_id: _("the label")
+        for record in shown
+        if isinstance(record, PackingCheck) and record.label_version_id is not None
+    }
     if plan is not None:
         what[plan.pk] = _("the hazard plan")
     rows = Signature.objects.standing().filter(target__in=what).order_by("performed_at", "id")
@@ -53,6 +58,8 @@ def signatures(plan: PlanVersion | None, shown: Sequence[Record]) -> list[tuple[
 def _signed(record: Record) -> str:
     if isinstance(record, Check):
         return _("check at %(point)s") % {"point": record.control_point.code}
+    if isinstance(record, PackingCheck):
+        return _("packing check")
     if isinstance(record, Release):
         return _("release of lot %s") % record.lot.code
     if isinstance(record, Deviation):

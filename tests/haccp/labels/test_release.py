@@ -19,6 +19,7 @@ from ledger import establishments
 from ledger.acts import Act
 from ledger.models import Establishment, Person
 from ledger.signatures import Proof
+from reports import packed
 from tests.conftest import NOON, PASSWORD, Client
 from tests.haccp.conftest import HOUR, MORNING
 
@@ -338,11 +339,11 @@ def test_what_an_earlier_batch_left_on_the_kettle_is_refused_unless_declared(
     early = MORNING - 2 * HOUR
     nutty, clean = (accept(receive(at=early), at=early) for _ in range(2))
     state(milk="contains")
-    state(lot=nutty, hazelnut="contains")
     first = begin(at=early + HOUR / 6, equipment=[kettle])
     use(nutty, first, at=early + HOUR / 3)
     end(first, at=early + HOUR)
     second = begin(equipment=[kettle])
+    state(lot=nutty, hazelnut="contains")  # only now: the start gate would have asked for a cleaning
     use(clean, second, at=MORNING + HOUR / 6)
     lot = make_lot(second, at=MORNING + HOUR / 2)
     end(second, at=MORNING + HOUR)
@@ -402,6 +403,16 @@ def test_more_lots_cost_no_more_statements(
         assert all(codes(each.refused) == ["allergen-undeclared"] for each in found.values())
         counted.append(len(asked))
     assert counted[0] == counted[1] < 20
+
+
+def test_what_was_told_stands_in_the_batch_record(
+    lot: Lot, see: See, state: State, label_version: LabelVersion, release: Callable[..., Release]
+) -> None:
+    state()
+    see(lot.batch, label_version)
+    release(lot)
+    (told,) = packed.told(Release.objects.filter(lot=lot))
+    assert told.startswith(f"{lot.code}: version 1 of label")
 
 
 # -- over HTTP ----------------------------------------------------------------------------------------
