@@ -10,8 +10,9 @@ from batches import lots as lot_deeds
 from batches.flags import LOT_NOT_READY, REWORK, SENTENCES, Flag
 from batches.models import Batch, BatchEnd, BatchStart, Lot, Movement, MovementKind
 from batches.signals import movement_recorded, run_changed
-from haccp import deviations, holds, reworking
+from haccp import deviations, holds, late_labels, reworking
 from haccp.deviations import Touched
+from haccp.labels.signals import packing_recorded
 from haccp.models import Deviation, Disposition, HoldSubject
 from ledger.acts import Act
 from ledger.models import Record
@@ -29,6 +30,7 @@ CHANGES_GENEALOGY = frozenset({MovementKind.USED, MovementKind.MADE})
 def connect() -> None:
     movement_recorded.connect(follow, dispatch_uid="haccp.follow")
     run_changed.connect(follow_run, dispatch_uid="haccp.follow_run")
+    packing_recorded.connect(late_labels.follow_packing, dispatch_uid="haccp.late_labels")
 
 
 def follow(sender: Any, movement: Movement, act: Act, **_: Any) -> None:

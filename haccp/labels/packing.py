@@ -17,6 +17,7 @@ from batches.models import Batch, Lot, Material
 from config.api.refusals import Reason, RuleBroken, Unknown, Unusable
 from haccp import deviations, holds
 from haccp.holds import Touched
+from haccp.labels.signals import packing_recorded
 from haccp.models import Closing, Deviation, HoldSubject, LabelVersion, Moment, Packed, PackingCheck
 from ledger.acts import Act
 from ledger.deeds import deed
@@ -63,9 +64,10 @@ def record(
     changes = _changes_what_was_used(made)
     made.insert()
     if changes:
-        lot_deeds.reopen(act=act, lots=_lots_of(made), because=made)
+        lot_deeds.reopen(act=act, lots=lots_of(made), because=made)
     if findings:
         _open(act, made)
+    packing_recorded.send(sender=PackingCheck, check=made, act=act)
     return made
 
 
@@ -79,7 +81,7 @@ def withdraw(*, act: Act) -> PackingCheck:
     made = PackingCheck.withdrawal(replace(act, withdraws=True))
     made.answer_if_repeated()
     made.insert()
-    lot_deeds.reopen(act=act, lots=_lots_of(made), because=made)
+    lot_deeds.reopen(act=act, lots=lots_of(made), because=made)
     return made
 
 
@@ -225,11 +227,12 @@ def _changes_what_was_used(made: PackingCheck) -> bool:
     """Whether released lots now bear another label than when they were released."""
     if made.corrects_id is not None:
         return True
-    known = {each.label_version_id for lot in _lots_of(made) for each in seen_on(lot)}
+    known = {each.label_version_id for lot in lots_of(made) for each in seen_on(lot)}
     return bool(known) and made.label_version_id not in known
 
 
-def _lots_of(made: PackingCheck) -> list[Lot]:
+def lots_of(made: PackingCheck) -> list[Lot]:
+    """What a check speaks of, and what the one it corrects spoke of: named lots, else all of the batch."""
     corrected: Any = made.corrects
     named = [each.lot_id for each in (made, corrected) if each is not None]
     if None not in named:

@@ -369,6 +369,27 @@ def test_packing_that_was_not_ended_is_refused(
     assert codes(refused(lot)) == ["labels-not-counted"]
 
 
+def test_a_label_seen_late_that_does_not_declare_what_is_in_a_released_lot_holds_it(
+    lot: Lot,
+    label_version: LabelVersion,
+    make_label: Callable[..., Label],
+    approve: Callable[..., LabelVersion],
+    see: See,
+    state: State,
+    release: Callable[..., Release],
+) -> None:
+    """The small bag's label was approved before the sugar's supplier stated hazelnut."""
+    small = approve(make_label(net_quantity={"quantity": "50", "unit": "GRM"}))
+    state(milk="contains", hazelnut="contains")
+    see(lot.batch, approve(make_label(contains=["milk", "hazelnut"])))
+    release(lot)
+    check = see(lot.batch, small, at=NOON + HOUR)
+    lot.state.refresh_from_db()
+    case = Deviation.objects.get(subject=check.pk)
+    assert (check.result, lot.state.status, case.slot) == ("good", LotStatus.HELD, "undeclared")
+    assert lot.code in case.title
+
+
 def test_withdrawing_the_check_it_was_released_on_asks_for_the_decision_again(
     lot: Lot,
     label_version: LabelVersion,
