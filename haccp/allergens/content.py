@@ -3,7 +3,7 @@
 Heat clears no allergen: nothing here asks how a lot was made, only of what.
 """
 
-from collections.abc import Callable, Collection, Iterator, Mapping
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from functools import partial
@@ -154,6 +154,15 @@ def of_recipe(version: RecipeVersion, on: date) -> Content:
     Nothing is told of contact: that depends on where and after what it will be made.
     """
     return _contents(planned.facts_of(version, on), [planned.START])[planned.START]
+
+
+def of_recipes(versions: Sequence[RecipeVersion], on: date) -> list[Content]:
+    """The same of many recipes of one house, in their order. Four statements, however many there are."""
+    if not versions:
+        return []
+    keys = [planned.START + at for at in range(len(versions))]
+    found = _contents(planned.facts_of_many(versions, on), keys)
+    return [found[key] for key in keys]
 
 
 def _contents(facts: Facts, keys: Collection[int], contacts: Contacts | None = None) -> dict[int, Content]:

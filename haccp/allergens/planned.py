@@ -5,7 +5,7 @@ not state is unknown. What is made here is followed into its own recipe.
 """
 
 from collections import defaultdict
-from collections.abc import Collection
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
 from decimal import Decimal
@@ -34,8 +34,14 @@ class _House:
 
 def facts_of(version: RecipeVersion, on: date) -> Facts:
     """What is known of a recipe version, itself as ``START``. Four statements."""
-    house = _house(version, on)
-    materials, mixed = _walk(version, house)
+    return facts_of_many([version], on)
+
+
+def facts_of_many(versions: Sequence[RecipeVersion], on: date) -> Facts:
+    """What is known of recipe versions of one house, each under its place from ``START`` on. Four statements."""
+    version = versions[0]
+    house = _house(versions, on)
+    materials, mixed = _walk(versions, house)
     keys = {material.pk: key for key, material in materials.items()}
     known = defaultdict(list)
     for each in statements.standing(list(keys)):
@@ -56,7 +62,8 @@ def facts_of(version: RecipeVersion, on: date) -> Facts:
     return facts
 
 
-def _house(version: RecipeVersion, on: date) -> _House:
+def _house(versions: Sequence[RecipeVersion], on: date) -> _House:
+    version = versions[0]
     rows = RecipeVersion.objects.standing().filter(
         establishment=version.establishment_id, recipe__in_use=True, performed_at__lt=_end_of(version, on)
     )
@@ -67,7 +74,7 @@ def _house(version: RecipeVersion, on: date) -> _House:
     for row in latest.values():
         newest[row.material_id].append(row)
     lines: defaultdict[UUID, list[RecipeLine]] = defaultdict(list)
-    wanted = {version.pk, *(row.pk for row in latest.values())}
+    wanted = {*(each.pk for each in versions), *(row.pk for row in latest.values())}
     for line in RecipeLine.objects.filter(version__in=wanted).select_related("material").order_by("position"):
         lines[line.version_id].append(line)
     return _House(lines, newest)
@@ -78,22 +85,22 @@ def _end_of(version: RecipeVersion, on: date) -> datetime:
     return datetime.combine(on + timedelta(days=1), time(), version.establishment.zone)
 
 
-def _walk(version: RecipeVersion, house: _House) -> tuple[dict[int, Material], dict[int, Mixed]]:
+def _walk(versions: Sequence[RecipeVersion], house: _House) -> tuple[dict[int, Material], dict[int, Mixed]]:
     """Every material on the way by key, and what those that are made here are mixed of."""
-    materials = {START: version.material}
+    materials = {START + at: each.material for at, each in enumerate(versions)}
     keys: dict[UUID, int] = {}
     mixed: dict[int, Mixed] = {}
-    waiting = [(START, [version])]
+    waiting = [(START + at, [each]) for at, each in enumerate(versions)]
     while waiting:
-        target, versions = waiting.pop()
-        lines = [line for each in versions for line in house.lines[each.pk]]
+        target, made_by = waiting.pop()
+        lines = [line for each in made_by for line in house.lines[each.pk]]
         for line in lines:
             if line.material_id not in keys:
                 keys[line.material_id] = len(materials)
                 materials[len(materials)] = line.material
                 if line.material_id in house.newest:
                     waiting.append((keys[line.material_id], house.newest[line.material_id]))
-        mixed[target] = _mixed(versions, lines, keys)
+        mixed[target] = _mixed(made_by, lines, keys)
     return materials, mixed
 
 

@@ -1,6 +1,6 @@
 from django.urls import path
 
-from haccp.api import changeovers, cleaning_procedures
+from haccp.api import changeover_matrix, changeovers, cleaning_procedures
 
 HERE = "establishments/<uuid:establishment>/"
 CHANGEOVER = f"{HERE}changeovers/<uuid:pk>"
@@ -24,6 +24,7 @@ urlpatterns = [
         name="cleaning-procedure-version",
     ),
     path(f"{HERE}changeovers", changeovers.Changeovers.as_view(), name="changeovers"),
+    path(f"{HERE}changeovers/matrix", changeover_matrix.ChangeoverMatrix.as_view(), name="changeover-matrix"),
     path(
         f"{HERE}changeovers/withdrawn",
         changeovers.WithdrawnChangeovers.as_view(),

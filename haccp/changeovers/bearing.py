@@ -1,13 +1,24 @@
 """What a product bears without a word more: what its labels declare, or its recipe where no label is approved yet."""
 
-from collections.abc import Collection
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from datetime import date
+from typing import Protocol
 
-from batches.models import Material, RecipeVersion
+from batches.models import RecipeVersion
 from haccp.allergens import content
 from haccp.allergens.content import Content
 from haccp.labels import versions
+
+
+class Label(Protocol):
+    """An approved version of a label."""
+
+    @property
+    def declared(self) -> frozenset[str]: ...
+
+    @property
+    def precautionary(self) -> frozenset[str]: ...
 
 
 @dataclass(frozen=True)
@@ -26,19 +37,15 @@ class Bears:
         return allergen in self.codes or not self.codes.isdisjoint(groups)
 
 
-def borne_by(material: Material, recipe_version: RecipeVersion | None, on: date) -> Bears:
-    """What a product declares on a local day. Without label and recipe it bears nothing."""
-    own = None if recipe_version is None else content.of_recipe(recipe_version, on)
-    return of_content(material, own, on)
+def borne_by(version: RecipeVersion, on: date) -> Bears:
+    """What the product of a recipe declares on a local day."""
+    return of(content.of_recipe(version, on), versions.all_in_force(version.material, on))
 
 
-def of_content(material: Material, own: Content | None, on: date) -> Bears:
-    """The same where the content of the recipe is known already."""
-    unknown = frozenset() if own is None else own.unknown
-    labels = versions.all_in_force(material, on)
+def of(own: Content, labels: Sequence[Label]) -> Bears:
+    """The same of a recipe's content and the labels in use; what not every one of them declares is not declared."""
     if labels:
         codes = frozenset.intersection(*(each.declared | each.precautionary for each in labels))
-        return Bears(codes, "its label", unknown)
-    if own is None:
-        return Bears(frozenset(), "nothing: it has neither label nor recipe", unknown)
-    return Bears(frozenset((*own.contains, *own.may)), "its recipe, as no label is approved", unknown)
+        return Bears(codes, "its label", own.unknown)
+    codes = frozenset((*own.contains, *own.may))
+    return Bears(codes, "its recipe, as no label is approved", own.unknown)

@@ -36,7 +36,7 @@ def ask(recipe_version: RecipeVersion, equipment: Sequence[Equipment], at: datet
     standing = contact.standing_on(equipment, at)
     if not any(standing.left.values()) and not any(standing.unstated.values()):
         return Asked([], [])
-    asking = _Asking(recipe_version, bearing.borne_by(recipe_version.material, recipe_version, on), at)
+    asking = _Asking(recipe_version, bearing.borne_by(recipe_version, on), at)
     refused = [
         asking.left(each, left)
         for each in equipment

@@ -170,6 +170,7 @@ class ChangeoverRelease(Record):
     """
 
     kind = "haccp.changeover-release"
+    counted_in = "what stands on which equipment"
 
     changeover = models.ForeignKey(Changeover, models.PROTECT, related_name="releases")
     allergens = models.JSONField()

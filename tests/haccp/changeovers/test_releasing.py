@@ -17,7 +17,7 @@ from haccp.models import (
     Deviation,
     Hold,
 )
-from ledger import people
+from ledger import people, removals, seals
 from ledger.ids import uuid7
 from ledger.models import Membership, Person, Signature
 from tests.haccp.changeovers.conftest import BEGUN, ENDED, FREED, HOUR, MINUTE, SHOWN
@@ -354,6 +354,18 @@ def test_taking_a_release_back_holds_what_ran_since(
     begin(at=FREED + MINUTE, equipment=[table])
     releasing.withdraw(act=act(supervisor, at=FREED + HOUR, corrects=release.pk, reason="Wrong table."))
     assert Deviation.objects.filter(what="changeover", subject=release.pk).count() == 1
+
+
+def test_what_lets_a_release_fall_does_not_leave_alone(
+    changed_over: Changeover, free: Any, show: Any, act: Any, lead: Person
+):
+    """Without that record the break would count again."""
+    free(changed_over)
+    show(changed_over, "swab", "milk", value="1300")
+    fell = ChangeoverRelease.objects.get(withdrawn=True)
+    seals.seal(establishment=fell.establishment)
+    with pytest.raises(RuleBroken, match="counted in"):
+        removals.remove(act=act(lead), record=fell, rule="kept two years")
 
 
 # --- verifications that are refused

@@ -1,0 +1,151 @@
+"""Products before and after each other: which allergens must be cleared between them, and which procedure does it.
+
+Derived from contents, labels and approved procedures as they stand on a day; nobody keeps it by hand. What nobody stated
+is shown as unknown: it may have to be cleared, and no minutes are told for it unless a procedure clears it as well.
+"""
+
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date
+from decimal import Decimal
+from uuid import UUID
+
+from django.db.models import Exists, OuterRef
+
+from batches.models import Material, RecipeVersion
+from haccp.allergens import content, lists
+from haccp.allergens.content import Content
+from haccp.allergens.vocabulary import Vocabulary
+from haccp.changeovers import bearing, procedures
+from haccp.changeovers.bearing import Bears
+from haccp.changeovers.procedure_documents import Procedure
+from haccp.labels import versions as labels
+from haccp.models import CleaningProcedureVersion
+from ledger.models import Establishment
+
+CAUTION = (
+    "Derived from what is stated; what no document states is unknown, never absent. A procedure counts once its changeover "
+    "is verified and released. Qualified people and your authority decide whether a cleaning is enough."
+)
+
+
+@dataclass(frozen=True)
+class Product:
+    """A product with the recipe in force: what it contains or may contain, and what it declares."""
+
+    material: Material
+    version: RecipeVersion
+    holds: frozenset[str]
+    unknown: frozenset[str]
+    bears: Bears
+
+
+@dataclass(frozen=True)
+class Means:
+    """An approved procedure."""
+
+    version: CleaningProcedureVersion
+    procedure: Procedure
+
+    def clears(self, allergens: Collection[str], vocabulary: Vocabulary) -> bool:
+        return all(self.procedure.clears.names(code, vocabulary.groups_of(code)) for code in allergens)
+
+
+@dataclass(frozen=True)
+class Cell:
+    """One product after another. ``by``: procedures that clear all of it, the unknown too, the quickest first.
+
+    ``by_known``: those that clear what is known to be there, where none clears the unknown as well. ``none_clears``: what
+    no approved procedure clears. ``minutes`` None: not known, or no single procedure does it.
+    """
+
+    before: UUID
+    after: UUID
+    clear: tuple[str, ...]
+    unknown: tuple[str, ...]
+    by: tuple[CleaningProcedureVersion, ...]
+    by_known: tuple[CleaningProcedureVersion, ...]
+    none_clears: tuple[str, ...]
+    minutes: Decimal | None
+
+
+@dataclass(frozen=True)
+class Matrix:
+    products: tuple[Product, ...]
+    cells: tuple[Cell, ...]
+    vocabulary: Vocabulary
+
+
+def of_day(
+    establishment: Establishment,
+    on: date,
+    *,
+    equipment_kind: str | None = None,
+    materials: Collection[UUID] | None = None,
+) -> Matrix:
+    """Every product with an approved recipe after every other, on a local day. A flat number of statements.
+
+    ``equipment_kind``: by procedures that are meant for it; for any, if None. ``materials``: of these products only.
+    """
+    vocabulary = lists.vocabulary(establishment)
+    means = [Means(each, procedures.document_of(each)) for each in procedures.in_force(establishment)]
+    if equipment_kind is not None:
+        means = [each for each in means if each.procedure.is_for(equipment_kind)]
+    products = _products(establishment, on, materials)
+    cells = (cell(before, after, means, vocabulary) for before in products for after in products)
+    return Matrix(tuple(products), tuple(cells), vocabulary)
+
+
+def cell(before: Product, after: Product, means: Sequence[Means], vocabulary: Vocabulary) -> Cell:
+    """What must be cleared after one product before another, and by what."""
+
+    def undeclared(codes: Collection[str]) -> list[str]:
+        return sorted(code for code in codes if not after.bears.names(code, vocabulary.groups_of(code)))
+
+    clear, unknown = undeclared(before.holds), undeclared(before.unknown - before.holds)
+    by = _that_clear(means, [*clear, *unknown], vocabulary) if clear or unknown else []
+    by_known = _that_clear(means, clear, vocabulary) if clear and not by else []
+    none_clears = [code for code in clear if not any(each.clears([code], vocabulary) for each in means)]
+    nothing = not clear and not unknown
+    return Cell(
+        before.material.pk,
+        after.material.pk,
+        tuple(clear),
+        tuple(unknown),
+        tuple(each.version for each in by),
+        tuple(each.version for each in by_known),
+        tuple(none_clears),
+        Decimal(0) if nothing else by[0].procedure.minutes if by else None,
+    )
+
+
+def _that_clear(means: Sequence[Means], allergens: Sequence[str], vocabulary: Vocabulary) -> list[Means]:
+    good = [each for each in means if each.clears(allergens, vocabulary)]
+    return sorted(good, key=lambda each: (each.procedure.minutes, each.version.procedure.code))
+
+
+def _products(establishment: Establishment, on: date, materials: Collection[UUID] | None) -> list[Product]:
+    """By the newest approved recipe of each product; where it has several, by what any of them brings."""
+    newer = RecipeVersion.objects.filter(recipe=OuterRef("recipe"), number__gt=OuterRef("number"))
+    rows = RecipeVersion.objects.standing().of(establishment)
+    rows = rows.filter(~Exists(newer), recipe__in_use=True, material__in_use=True)
+    if materials is not None:
+        rows = rows.filter(material__in=list(materials))
+    versions = list(rows.select_related("material", "establishment").order_by("material__code", "id"))
+    contents = content.of_recipes(versions, on)
+    declared = labels.all_in_force_of([each.material for each in versions], on)
+    found: dict[UUID, list[tuple[RecipeVersion, Content]]] = {}
+    for version, own in zip(versions, contents, strict=True):
+        found.setdefault(version.material_id, []).append((version, own))
+    return [_product(made, declared) for made in found.values()]
+
+
+def _product(
+    made: Sequence[tuple[RecipeVersion, Content]], declared: Mapping[UUID, Sequence[bearing.Label]]
+) -> Product:
+    version = made[-1][0]
+    holds = frozenset(code for _, own in made for code in (*own.contains, *own.may))
+    unknown = frozenset(code for _, own in made for code in own.unknown)
+    every = [bearing.of(own, declared[version.material_id]) for _, own in made]
+    codes = frozenset.intersection(*(each.codes for each in every))
+    return Product(version.material, version, holds, unknown, Bears(codes, every[-1].by, unknown))
