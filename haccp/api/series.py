@@ -153,7 +153,9 @@ class LoggedSummarySerializer(serializers.Serializer):
     gaps = MissingReadingsSerializer(many=True, help_text="The first twenty.")
     outside_seconds = NumberText(allow_null=True, help_text="Below lower or above upper, gaps left out.")
     f_minutes = NumberText(
-        allow_null=True, help_text="Heat in minutes at the reference temperature, gaps left out."
+        allow_null=True,
+        help_text="Heat in minutes at the reference temperature, gaps left out; by definition only, no statement "
+        "of what it kills.",
     )
 
 
