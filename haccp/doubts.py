@@ -217,4 +217,5 @@ def _guard(judged: dict[str, Any]) -> dict[str, Any]:
     """Guard and uncertainty as the check was judged with."""
     if "guard" not in judged:
         return {}
-    return {"guard": judged["guard"], "uncertainty": Decimal(judged["uncertainty"].split()[0])}
+    known = judged.get("uncertainty")
+    return {"guard": judged["guard"], "uncertainty": None if known is None else Decimal(known.split()[0])}

@@ -158,9 +158,8 @@ def _judge_one(
     except Unusable as refusal:
         field = f"readings.{index}.{refusal.reasons[0].field}".rstrip(".")
         raise type(refusal)(refusal.detail, code=refusal.code, field=field) from refusal
-    return judgement.as_json() | (
-        {} if known is None else {"guard": guard, "uncertainty": f"{known:f} {unit}"}
-    )
+    told = {} if guard == "off" or judgement.margin is None else {"guard": guard}
+    return judgement.as_json() | told | ({} if known is None else {"uncertainty": f"{known:f} {unit}"})
 
 
 def _refuse_other_readings(read: Sequence[Reading], wanted: Sequence[str]) -> None:

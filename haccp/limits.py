@@ -89,6 +89,8 @@ class Judgement:
 
 
 NEXT = "Stop, keep what it touched apart, and tell the food-safety lead."
+TOO_NEAR = "Too near the bound for this instrument to decide."
+UNGUARDED = "The plan asks for a guard band, but the uncertainty of the instrument is not known: enter it in the register."
 AGAIN_COUNT = "Count again, or tell the food-safety lead."
 AGAIN = "Measure again, or tell the food-safety lead."
 
@@ -100,8 +102,8 @@ def judge(
 
     ``uncertainty``: the expanded uncertainty of the instrument, in the reading's unit. Guard ``off``: the reading
     as it is. ``one-sided``: within only when inside by U; in the band it is undecided, beyond the bound outside.
-    ``two-sided``: undecided within U on either side of the bound. A guard without a known uncertainty judges
-    the reading as it is, and warns. What the reading itself leaves open (a gap, a result below detection) is
+    ``two-sided``: undecided within U on either side of the bound. A guard without a known uncertainty cannot be
+    kept: what lies inside is undecided. What the reading itself leaves open (a gap, a result below detection) is
     undecided whatever the guard, where it would change the result.
     """
     known = None if guard == "off" else uncertainty
@@ -125,7 +127,7 @@ def decide(
     every = isinstance(limit, RangeLimit) and reading.course is not None
     if every or isinstance(limit, ObservationLimit | CountLimit | CoolingLimit):
         return judge(reading, bounds, uncertainty=known, guard=guard).result
-    return _result(figures.figure(limit, reading, known), bounds, guard)
+    return _result(figures.figure(limit, reading, known), bounds, guard, known)
 
 
 def _judge_observation(reading: Reading, bounds: InForce, limit: ObservationLimit) -> Judgement:
@@ -227,13 +229,13 @@ def _judge_figure(
     figure: Figure, bounds: InForce, limit: BoundedLimit, known: Decimal | None, guard: Guard
 ) -> Judgement:
     margin, bound = _nearest(figure.value, bounds)
-    result = _result(figure, bounds, guard)
+    result = _result(figure, bounds, guard, known)
     reached = tuple(each for each in bounds.triggers if each.reached(figure.low, figure.high))
     warnings = [
         _shortcoming(bounds),
         *bounds.cautions,
         *map(_told, reached),
-        _unguarded(known, guard),
+        "" if result is Result.UNDECIDED else _unguarded(known, guard),
         figure.open,
     ]
     if result is Result.WITHIN and isinstance(limit, RangeLimit):
@@ -243,7 +245,7 @@ def _judge_figure(
     return Judgement(
         result,
         bounds,
-        _sentence(figure, limit, bounds, bound, margin, result),
+        _sentence(figure, limit, bounds, bound, margin, result, _unguarded(known, guard)),
         margin=_kept(margin),
         decided_by=bound.source,
         warning=" ".join(filter(None, warnings)),
@@ -278,7 +280,7 @@ def _shortcoming(bounds: InForce) -> str:
 def _unguarded(uncertainty: Decimal | None, guard: Guard) -> str:
     if guard == "off" or uncertainty is not None:
         return ""
-    return "The plan asks for a guard band, but the uncertainty of the instrument is not known."
+    return UNGUARDED
 
 
 def _nearest(value: Decimal, bounds: InForce) -> tuple[Decimal, Bound]:
@@ -295,11 +297,13 @@ def _inside(value: Decimal, bounds: InForce) -> bool:
     return margin > 0 or (margin == 0 and bound.inclusive)
 
 
-def _result(figure: Figure, bounds: InForce, guard: Guard) -> Result:
+def _result(figure: Figure, bounds: InForce, guard: Guard, uncertainty: Decimal | None) -> Result:
     inside = _inside(figure.value, bounds)
     if inside:
         # a bound reached by U exactly is still inside by U, also where the bound itself is not allowed
-        sure = guard == "off" or _margin(figure.uncertain_low, figure.uncertain_high, bounds) >= 0
+        sure = guard == "off" or (
+            uncertainty is not None and _margin(figure.uncertain_low, figure.uncertain_high, bounds) >= 0
+        )
         known = _inside(figure.low, bounds) and _inside(figure.high, bounds)
         out = figure.less and bounds.lower is not None and figure.value <= bounds.lower.value
         return Result.OUTSIDE if out else Result.WITHIN if known and sure else Result.UNDECIDED
@@ -326,13 +330,19 @@ def _reaches_inside(low: Decimal, high: Decimal, bounds: InForce, *, touching: b
 
 
 def _sentence(
-    figure: Figure, limit: BoundedLimit, bounds: InForce, bound: Bound, margin: Decimal, result: Result
+    figure: Figure,
+    limit: BoundedLimit,
+    bounds: InForce,
+    bound: Bound,
+    margin: Decimal,
+    result: Result,
+    unguarded: str,
 ) -> str:
     told = f"{figure.read}; {limit.subject} must be {bounds.words()} ({bound.source})."
     if result is Result.WITHIN:
         return f"{told} Margin {amount(margin, limit.unit)}."
     if result is Result.UNDECIDED:
-        why = figure.open or "Too near the bound for this instrument to decide."
+        why = " ".join(filter(None, [figure.open, unguarded])) or TOO_NEAR
         return f"{told} {why} {AGAIN}"
     off = f"Off by {amount(-margin, limit.unit)}" if margin else "The bound itself is not allowed"
     return f"{told} {off}. {NEXT}"

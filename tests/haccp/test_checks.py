@@ -497,13 +497,14 @@ def test_without_a_guard_the_uncertainty_changes_nothing(measure: Any, batch: Ba
     assert (check.result, "uncertainty" in check.judgements[0]) == ("within", False)
 
 
-def test_a_guard_without_a_known_uncertainty_warns(
+def test_a_guard_without_a_known_uncertainty_decides_nothing_inside(
     guarded: Any, measure: Any, batch: Batch, meter: Instrument
 ):
     meter.expanded_uncertainty = None
-    check = measure(batch, "0.645")
-    assert check.result == "within"
-    assert "uncertainty" in check.judgements[0]["warning"]
+    check = measure(batch, "0.5")
+    assert (check.result, check.judgements[0]["guard"]) == ("undecided", "one-sided")
+    assert "the uncertainty of the instrument is not known" in check.judgements[0]["sentence"]
+    assert measure(batch, "0.651").result == "outside"
 
 
 def test_an_undecided_check_opens_nothing_but_reopens_a_release(

@@ -416,10 +416,13 @@ def test_without_a_guard_the_uncertainty_changes_nothing():
     assert result("120.9", uncertainty=Decimal(5)) is OUTSIDE
 
 
-def test_a_guard_without_a_known_uncertainty_warns():
-    judgement = judge(read("130"), in_force(BOIL), guard="one-sided")
-    assert judgement.result is WITHIN
-    assert "uncertainty" in judgement.warning
+@pytest.mark.parametrize("guard", ["one-sided", "two-sided"])
+def test_a_guard_without_a_known_uncertainty_decides_nothing_inside(guard):
+    judgement = judge(read("130"), in_force(BOIL), guard=guard)
+    assert judgement.result is UNDECIDED
+    assert "the uncertainty of the instrument is not known" in judgement.sentence
+    assert judge(read("120.9"), in_force(BOIL), guard=guard).result is OUTSIDE
+    assert judge(read("130"), in_force(BOIL), uncertainty=Decimal(0), guard=guard).result is WITHIN
 
 
 ORDER = {OUTSIDE: 0, UNDECIDED: 1, WITHIN: 2}
