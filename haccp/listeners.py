@@ -9,8 +9,9 @@ from uuid import UUID
 from batches import lots as lot_deeds
 from batches.flags import LOT_NOT_READY, REWORK, SENTENCES, Flag
 from batches.models import Batch, BatchEnd, BatchStart, Lot, Movement, MovementKind
-from batches.signals import movement_recorded, run_changed
-from haccp import deviations, holds, late_labels, reworking
+from batches.signals import movement_corrected, movement_recorded, run_changed
+from haccp import deviations, holds, late_allergens, late_labels, reworking
+from haccp.allergens.signals import allergens_stated
 from haccp.deviations import Touched
 from haccp.labels.signals import packing_recorded
 from haccp.models import Deviation, Disposition, HoldSubject
@@ -31,6 +32,8 @@ def connect() -> None:
     movement_recorded.connect(follow, dispatch_uid="haccp.follow")
     run_changed.connect(follow_run, dispatch_uid="haccp.follow_run")
     packing_recorded.connect(late_labels.follow_packing, dispatch_uid="haccp.late_labels")
+    allergens_stated.connect(late_allergens.follow_statement, dispatch_uid="haccp.follow_statement")
+    movement_corrected.connect(late_allergens.follow_correction, dispatch_uid="haccp.follow_correction")
 
 
 def follow(sender: Any, movement: Movement, act: Act, **_: Any) -> None:

@@ -115,6 +115,21 @@ class Floor:
                         waiting.append(other.batch)
         return seen
 
+    def onward(self, batches: Collection[int]) -> set[int]:
+        """The batches, and all that stood later, or at the same time, where one of them did; breaks are not asked."""
+        earliest: dict[UUID, datetime] = {}
+        seen, waiting = set(batches), list(batches)
+        while waiting:
+            for stay in self.by_batch.get(waiting.pop(), ()):
+                if stay.equipment in earliest and earliest[stay.equipment] <= stay.since:
+                    continue
+                earliest[stay.equipment] = stay.since
+                for other in self.by_equipment[stay.equipment]:
+                    if other.batch not in seen and (other.until is None or other.until >= stay.since):
+                        seen.add(other.batch)
+                        waiting.append(other.batch)
+        return seen
+
 
 @dataclass
 class Contacts:
@@ -285,6 +300,30 @@ def standing_on(equipment: Collection[Equipment], at: datetime) -> Standing:
         {each.pk: contacts.on(each.pk, at, day) for each in equipment},
         {each.pk: contacts.on(each.pk, at, day, unstated=True) for each in equipment},
     )
+
+
+def reached_from(establishment: Establishment, lots: Collection[int]) -> set[int]:
+    """The lots, what was made of them, and what either may have touched: no fewer than there are, maybe more."""
+    floor = Floor(_stays(establishment), {}, 0)
+    keys, fresh, batches = set(lots), set(lots), set[int]()
+    while fresh:
+        links = reached(fresh, back=False)
+        onward = fresh | {link[1] for link in links}
+        keys |= onward
+        new = floor.onward(batches | {link[2] for link in links} | _moved_in(onward)) - batches
+        batches |= new
+        made = Lot.objects.extra(where=[f"{Lot._meta.db_table}.batch_id {among()}"], params=[as_one(new)])
+        fresh = set(made.values_list("pk", flat=True)) - keys
+    return keys | fresh
+
+
+def _moved_in(lots: Collection[int]) -> set[int]:
+    """The batches that used or made lots."""
+    rows: Any = Movement.objects.standing().filter(
+        what__in=[MovementKind.USED, MovementKind.MADE], batch__isnull=False
+    )
+    rows = rows.extra(where=[f"{Movement._meta.db_table}.lot_id {among()}"], params=[as_one(lots)])
+    return set(rows.order_by().values_list("batch_id", flat=True).distinct())
 
 
 # -- reading ----------------------------------------------------------------------------------------

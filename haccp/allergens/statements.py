@@ -11,6 +11,7 @@ from batches.models import Lot, Material, TradingPartner
 from batches.texts import one_line
 from config.api.refusals import RuleBroken, Unknown, Unusable
 from haccp.allergens import lists, saying
+from haccp.allergens.signals import allergens_stated
 from haccp.models import AllergenStatement
 from ledger.acts import Act
 from ledger.deeds import deed
@@ -31,6 +32,8 @@ def record(
     supplier: TradingPartner | None = None,
 ) -> AllergenStatement:
     """Keep what a document states; with ``act.corrects`` it replaces an earlier record.
+
+    Lots whose label no longer holds by it are held at once (``haccp.late_allergens``).
 
     ``lot``: None is every lot of the material. ``supplier``: None is whoever supplies it. ``says``: see
     ``haccp.allergens.saying``. Raises Unusable with every reason, Unknown, RuleBroken. A refusal first asks whether
@@ -53,22 +56,38 @@ def record(
     if document_day > act.local_day:
         raise Unusable("A document of a day to come is none.", code="in-the-future", field="document_day")
     saying.read(says, lists.vocabulary(act.establishment))
-    return made.insert()
+    made.insert()
+    allergens_stated.send(sender=AllergenStatement, statement=made, act=act)
+    return made
 
 
 @deed
 def withdraw(*, act: Act) -> AllergenStatement:
-    """Say that the statement ``act.corrects`` was never made. Raises Unknown, RuleBroken."""
+    """Say that the statement ``act.corrects`` was never made. Raises Unknown, RuleBroken.
+
+    What an earlier one says speaks again, and holds what no longer bears the right label.
+    """
     lock_material(act.establishment)
     made = AllergenStatement.withdrawal(replace(act, withdraws=True))
     made.answer_if_repeated()
-    return made.insert()
+    made.insert()
+    allergens_stated.send(sender=AllergenStatement, statement=made, act=act)
+    return made
 
 
 def standing(materials: Collection[UUID]) -> list[AllergenStatement]:
     """Every statement about materials that stands, in the order of its day and then as recorded. One statement."""
     found = AllergenStatement.objects.standing().filter(material__in=set(materials))
     return list(found.order_by("in_force_from", "recorded_at", "id"))
+
+
+def before(made: AllergenStatement) -> list[AllergenStatement]:
+    """What stood about the material before a statement, its correction or its withdrawal was recorded."""
+    others = [each for each in standing([made.material_id]) if each.pk != made.pk]
+    corrected: Any = made.corrects
+    if corrected is not None:
+        others.append(corrected)
+    return sorted(others, key=lambda each: (each.in_force_from, each.recorded_at, each.pk))
 
 
 def about(
