@@ -344,7 +344,7 @@ def load(
     floor = Floor(_stays(establishment), _clearings(bits, rows.values()), bits.every)
     started = {stay.batch for each in equipment if at for stay in floor.near(each, at, at)}
     moved, keys = _gather(establishment, floor, set(lots), started)
-    facts = known_facts.load(establishment, keys)
+    facts = known_facts.load(establishment, keys, bits)
     named = _named(moved)
     contacts = Contacts(facts, floor, moved, named, {pk: row.code for pk, row in rows.items()})
     contacts.settle()

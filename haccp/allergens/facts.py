@@ -78,11 +78,14 @@ class Facts:
         ]
 
 
-def load(establishment: Establishment, starts: Collection[int]) -> Facts:
-    """Everything that lots (by key) came from, with what was stated of each. Four statements."""
+def load(establishment: Establishment, starts: Collection[int], bits: Bits | None = None) -> Facts:
+    """Everything that lots (by key) came from, with what was stated of each. Four statements.
+
+    ``bits``: those of the establishment's lists, where they were read already.
+    """
     links = _links(establishment, starts)
     lots = _lots({*starts, *(key for link in links for key in link[:2])})
-    bits = Bits(lists.vocabulary(establishment))
+    bits = bits or Bits(lists.vocabulary(establishment))
     web = Web({(source, target): None for source, target, *_ in links})
     facts = Facts(bits, lots, web, links, _spoken(lots.values()), _mixed)
     for lot in lots.values():

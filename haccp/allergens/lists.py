@@ -3,6 +3,7 @@
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from datetime import date
+from functools import cache
 from typing import Any
 
 from batches import reference
@@ -129,9 +130,10 @@ def vocabulary(establishment: Establishment) -> Vocabulary:
     return Vocabulary(known) if known else Vocabulary(_shipped(), shipped=True)
 
 
-def _shipped() -> list[Listed]:
+@cache  # files of this version of the service; read once a process
+def _shipped() -> tuple[Listed, ...]:
     said = [files.shipped_list(name) for name in files.shipped()]
-    return [
+    return tuple(
         Listed(
             each["jurisdiction"],
             date.fromisoformat(each["in_force_from"]),
@@ -139,7 +141,7 @@ def _shipped() -> list[Listed]:
             documents.read(each["document"]),
         )
         for each in said
-    ]
+    )
 
 
 def in_words(row: AllergenList) -> str:
