@@ -26,7 +26,7 @@ from ledger.ids import uuid7
 from ledger.models import Membership, Person, Token
 from reports.demo.asking import Asking
 from reports.demo.house import HOUSE, PASSWORD, House, rows_id
-from reports.demo.story import Story
+from reports.demo.story import BLADES, Story
 
 OURS = ("ledger", "batches", "haccp", "reports")
 BASE = "/api/v1/establishments/{establishment}/"
@@ -163,7 +163,7 @@ TRIED_LIMIT = {"kind": "range", "quantity": "water activity", "unit": "C62", "up
 
 
 def _check(scene: Scene) -> dict[str, Any]:
-    readings = [{"quantity": "blades, knives, mats and gloves", "outcome": "all there and whole"}]
+    readings = [dict(each) for each in BLADES]
     return {
         "readings": readings,
         "control_point": scene.ids["blade_point"],
@@ -276,6 +276,8 @@ def _changeover(scene: Scene) -> dict[str, Any]:
     }
 
 
+PIECE = {"piece_length_mm": "76.2", "piece_width_mm": "19.05", "blade_mm": "2"}
+UNASKED = ("marginal_share", "lot", "bad", "marginal", "confidence")
 # What usual values alone do not make acceptable.
 SPECIAL: dict[str, Any] = {
     "keys": {"sign_in_name": "mara", "label": "a tablet", "days": 3},
@@ -377,6 +379,21 @@ SPECIAL: dict[str, Any] = {
     "people": {"sign_in_name": "newcomer", "role": "operator", "initials": "NC"},
     "qualifications": {"valid_until": None},
     "reviews": lambda scene: {"records": [scene.ids["check"]]},
+    "laminating": {
+        "layers": {"folds": ["letter"], "slab_mm": "12"},
+        "sheet": None,
+        "slab": None,
+        "pieces": {**dict.fromkeys(("length_mm", "width_mm"), "300"), **PIECE},
+        "mass_yield": None,
+    },
+    "sampling-plans": {"n": 5, "c": 0, "bad_share": "0.1", **dict.fromkeys(UNASKED)},
+    "residues/action-levels": {
+        "eaten_g": "200",
+        "allergens": ["milk"],
+        "doses": None,
+        "detection_limit": "1",
+    },
+    "residues/swab": {"found": "5", "contact_cm2": "2000", "first_product_g": "400", "batch_g": "60000"},
     "series/withdrawn": lambda scene: {"corrects": scene.ids["series"], "reason": "Never was."},
     "roles": {"until_day": None, "role": "supervisor"},
     "roles/{id}": {"until_day": None},

@@ -12,6 +12,10 @@ from reports.demo.house import PASSWORD, House, rows_id
 
 AW = {"quantity": "water activity", "unit": "C62"}
 METAL = "test pieces, leading, middle and trailing"
+BLADES = [
+    {"quantity": "blades, knives, mats and gloves", "counted_out": "9", "counted_in": "9"},
+    {"quantity": "edges, tips and surfaces of blades, knives, mats and gloves", "outcome": "all whole"},
+]
 
 
 class Story:
@@ -76,14 +80,14 @@ class Story:
         batch = self.batch = self._start("FIL", "2", -90, ["G1"])
         self.look("CP-WEIGH-1", -88, "each container against the batch sheet", "all as on the sheet", "start")
         self.look("CP-CLEAN-1", -87, "table, kettle, tempering machine and tools", "no residue seen", "start")
-        self.look("CP-BLADE-1", -86, "blades, knives, mats and gloves", "all there and whole", "start")
+        self._check("CP-BLADE-1", -86, BLADES, occasion="start")
         self._use(batch, "NUT", "1.400", 1, -85)
         self._use(batch, "ICS", "0.601", 2, -84)
         self.lots["FIL"] = self._move(
             "made", -60, batch=batch["id"], material=rows_id("materials", "FIL"), quantity="2.000", unit="KGM"
         )
         self._water_activity()
-        self.look("CP-BLADE-1", -56, "blades, knives, mats and gloves", "all there and whole", "end")
+        self._check("CP-BLADE-1", -56, BLADES, occasion="end")
         self.house.operator.post(f"batches/{batch['id']}/end", performed_at=self.at(-55))
         self._release(self.lots["FIL"]["lot"], -50)
         self.tell(
@@ -104,7 +108,7 @@ class Story:
         )
         self.look("CP-WEIGH-1", 3, "each container against the batch sheet", "all as on the sheet", "start")
         self.look("CP-CLEAN-1", 4, "table, kettle, tempering machine and tools", "no residue seen", "start")
-        self.look("CP-BLADE-1", 5, "blades, knives, mats and gloves", "all there and whole", "start")
+        self._check("CP-BLADE-1", 5, BLADES, occasion="start")
         self.look("CP-METAL-1", 6, METAL, "all found and rejected", "start")
         self.look(
             "CP-LABEL-1", 7, "label on the pack against the approved version", "the approved version", "start"
@@ -189,7 +193,7 @@ class Story:
             reasons = "; ".join(each["detail"] for each in refusal.problem["reasons"])
             self.tell(f"Somebody tried to ship the held lot. Refused: {reasons}", f"lots/{self.bad['lot']}")
         self.look("CP-METAL-1", 200, METAL, "all found and rejected", "end")
-        self.look("CP-BLADE-1", 201, "blades, knives, mats and gloves", "all there and whole", "end")
+        self._check("CP-BLADE-1", 201, BLADES, occasion="end")
         self.look(
             "CP-LABEL-1", 202, "label on the pack against the approved version", "the approved version", "end"
         )

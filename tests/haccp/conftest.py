@@ -271,10 +271,15 @@ def water(value: str, **more: str) -> list[dict[str, str]]:
 
 
 def seen(control_point: ControlPoint, good: bool = True) -> list[dict[str, str]]:
-    """The outcome the limit accepts, or the first that it does not."""
-    limit = control_point.document["limits"][0]
+    """As each limit asks, or not: what is looked at, and what is counted out and in."""
+    return [_seen(limit, good) for limit in control_point.document["limits"]]
+
+
+def _seen(limit: dict[str, Any], good: bool) -> dict[str, str]:
+    if limit["kind"] == "count":
+        return {"quantity": limit["quantity"], "counted_out": "9", "counted_in": "9" if good else "8"}
     bad = next(each for each in limit["outcomes"] if each not in limit["accepted"])
-    return [{"quantity": limit["quantity"], "outcome": limit["accepted"][0] if good else bad}]
+    return {"quantity": limit["quantity"], "outcome": limit["accepted"][0] if good else bad}
 
 
 @pytest.fixture

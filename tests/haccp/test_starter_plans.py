@@ -141,7 +141,7 @@ def test_each_control_of_the_trade_stands_in_it_as_its_kind(name, code, kind, co
     assert told in words(point.document)
 
 
-@pytest.mark.parametrize("name", ["laminated_nut_filled_coated", "plain_boiled_drops"])
+@pytest.mark.parametrize("name", sorted(starter_plans()))
 def test_blades_are_counted_at_start_breaks_and_end(name):
     (point,) = [each for each in control_points(starter_plan(name)) if each.code == "CP-BLADE-1"]
     assert [limit["kind"] for limit in point.limits] == ["count", "observation"]
