@@ -1,9 +1,18 @@
-from haccp.api import allergen_urls, changeover_urls, filling_urls, judging_urls, label_urls, planning_urls
+from haccp.api import (
+    allergen_urls,
+    changeover_urls,
+    filling_urls,
+    judging_urls,
+    label_urls,
+    planning_urls,
+    question_urls,
+)
 
 urlpatterns = [
     *planning_urls.urlpatterns,
     *judging_urls.urlpatterns,
     *filling_urls.urlpatterns,
+    *question_urls.urlpatterns,
     *allergen_urls.urlpatterns,
     *label_urls.urlpatterns,
     *changeover_urls.urlpatterns,
