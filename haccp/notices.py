@@ -12,6 +12,7 @@ from django.conf import settings
 from django.core.mail import send_mail
 from django.db import transaction
 from django.db.models import F, Q
+from django.urls import reverse
 from django.utils import timezone
 
 from haccp.models import Deviation, Instrument, Notice
@@ -91,11 +92,12 @@ def tell(pk: int) -> None:
 
 def _of_case(case: Deviation) -> tuple[str, str]:
     held = "What it touched is held. " if case.holds.exists() else ""
+    where = reverse("deviation", kwargs={"establishment": case.establishment_id, "pk": case.pk})
     return (
         f"Deviation at {case.establishment.name}: {case.title}",
         f"{case.title}\n\nOpened {case.recorded_at.astimezone(case.establishment.zone):%Y-%m-%d %H:%M %z}. "
         f"{held}Answer and decide:\n"
-        f"{settings.PUBLIC_URL}/deviations/{case.pk}\n",
+        f"{settings.PUBLIC_URL}{where}\n",
     )
 
 

@@ -59,43 +59,46 @@ def body(batch: Batch, point: Any, meter: Any) -> Callable[..., dict[str, Any]]:
 
 VALUE, UNIT = "readings.0.value", "readings.0.unit"
 READINGS: list[Any] = [
-    ({"value": "NaN"}, 400, VALUE),
-    ({"value": "Infinity"}, 400, VALUE),
-    ({"value": "-inf"}, 400, VALUE),
-    ({"value": "1e309"}, 400, VALUE),
-    ({"value": "0,5"}, 400, VALUE),
-    ({"value": "half"}, 400, VALUE),
-    ({"value": "9" * 200}, 400, VALUE),
-    ({"value": True}, 400, VALUE),
-    ({"value": {"a": 1}}, 400, VALUE),
-    ({"value": None}, 400, VALUE),
-    ({"value": "0.5", "outcome": "amber"}, 400, VALUE),
-    ({"value": None, "unit": None, "outcome": "amber"}, 400, VALUE),
-    ({"unit": None}, 400, UNIT),
-    ({"unit": "XYZ"}, 400, UNIT),
-    ({"unit": "CEL"}, 400, UNIT),  # does not convert
-    ({"unit": "c62"}, 400, UNIT),
-    ({"quantity": "colour"}, 400, "readings.0.quantity"),
-    ({"quantity": ""}, 400, "readings.0.quantity"),
-    ({"method": "x" * 121}, 400, "readings.0.method"),
-    ({"method": "a\x07b"}, 400, "readings.0.method"),
-    ({"sample_temperature": "NaN", "sample_temperature_unit": "CEL"}, 400, "readings.0.sample_temperature"),
+    ({"value": "NaN"}, "not-a-number", VALUE),
+    ({"value": "Infinity"}, "not-a-number", VALUE),
+    ({"value": "-inf"}, "not-a-number", VALUE),
+    ({"value": "1e309"}, "not-a-number", VALUE),
+    ({"value": "0,5"}, "not-a-number", VALUE),
+    ({"value": "half"}, "not-a-number", VALUE),
+    ({"value": "9" * 200}, "invalid", VALUE),
+    ({"value": True}, "invalid", VALUE),
+    ({"value": {"a": 1}}, "invalid", VALUE),
+    ({"value": None}, "one-way-to-say-it", VALUE),
+    ({"value": "0.5", "outcome": "amber"}, "one-way-to-say-it", VALUE),
+    ({"value": None, "unit": None, "outcome": "amber"}, "value-missing", VALUE),
+    ({"unit": None}, "missing", UNIT),
+    ({"unit": "XYZ"}, "unknown-unit", UNIT),
+    ({"unit": "CEL"}, "unit-does-not-convert", UNIT),  # does not convert
+    ({"unit": "c62"}, "unknown-unit", UNIT),
+    ({"quantity": "colour"}, "readings", "readings.0.quantity"),
+    ({"quantity": ""}, "invalid", "readings.0.quantity"),
+    ({"method": "x" * 121}, "invalid", "readings.0.method"),
+    ({"method": "a\x07b"}, "invalid", "readings.0.method"),
+    (
+        {"sample_temperature": "NaN", "sample_temperature_unit": "CEL"},
+        "not-a-number",
+        "readings.0.sample_temperature",
+    ),
     (
         {"sample_temperature": "20", "sample_temperature_unit": "MIN"},
-        400,
+        "unit-does-not-convert",
         "readings.0.sample_temperature_unit",
     ),
 ]
 
 
-@pytest.mark.parametrize(("reading", "status", "field"), READINGS)
+@pytest.mark.parametrize(("reading", "kind", "field"), READINGS)
 def test_a_reading_that_cannot_be_used_is_refused(
-    api: Client, body: Any, reading: dict[str, Any], status: int, field: str
+    api: Client, body: Any, reading: dict[str, Any], kind: str, field: str
 ):
     before = written()
-    answer = api.send("checks", body(reading))
-    found = problem(answer)
-    assert (found[0], field in found[2]) == (status, True), answer.json()
+    found = problem(api.send("checks", body(reading)))
+    assert (found[0], found[1], field in found[2]) == (400, kind, True), found
     assert written() == before
 
 

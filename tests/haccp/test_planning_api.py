@@ -199,6 +199,22 @@ def test_a_wrong_password_approves_nothing(lead_api: Client, plan: Plan):
     assert not PlanVersion.objects.exists()
 
 
+def test_a_lead_whose_qualification_has_lapsed_approves_nothing(
+    client_of: Callable[..., Client], make_person: Any, act: Any, lead: Person, plan: Plan
+):
+    other = make_person("Lena Lapsed")
+    people.give_role(act=act(lead), person=other, role="food-safety-lead", from_day=date(2020, 1, 1))
+    told = {"title": "Course", "covers_plans": True, "evidence": "Certificate 9/24", "issued_by": "North"}
+    days = {"valid_from": date(2024, 1, 1), "valid_until": date(2026, 3, 1)}
+    people.qualify(act=act(lead), person=other, **told, **days)
+    asking, entries = client_of(other), Entry.objects.count
+    before = entries()
+    answer = asking.send(f"plans/{plan.pk}/versions", approval())
+    assert problem(answer) == (409, "plan-not-approvable", {"performed_by"})
+    assert [each["code"] for each in answer.json()["reasons"]] == ["not-qualified"]
+    assert entries() == before
+
+
 def test_a_draft_that_changed_since_it_was_read_is_not_approved(lead_api: Client, plan: Plan):
     lead_api.change(f"plans/{plan.pk}", {"name": "Renamed"}, 1)
     assert problem(lead_api.send(f"plans/{plan.pk}/versions", approval()))[:2] == (412, "changed-meanwhile")
