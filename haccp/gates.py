@@ -144,9 +144,7 @@ def release(*, act: Act, lot: Lot, proof: signatures.Proof) -> Release:
     people.refuse_unless(act, {Role.FOOD_SAFETY_LEAD} | accept, "releases this lot")
     batch, now = _batch_of(lot), timezone.now()
     found = monitoring.of_batch(batch, now) if batch else monitoring.of_receipt(lot, now)
-    label = comparing.compared(act.establishment, [lot], Moment.now(act.establishment).local.date()).get(
-        lot.pk
-    )
+    label = comparing.compared(act.establishment, [lot], _later_day(act)).get(lot.pk)
     reasons = [*releasing.reasons(lot, batch, found), *(label.refused if label else ())]
     if reasons:
         raise RuleBroken(

@@ -12,8 +12,8 @@ from batches.models import Material
 from config.api.refusals import Unknown
 from haccp.labels import signs
 from haccp.labels.signs import Face
-from ledger.models import Establishment
-from reports.documents import Document
+from ledger.models import Establishment, Signature
+from reports.documents import Document, SignatureLine
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -43,6 +43,7 @@ def build(here: Establishment, subject: UUID, about: dict[str, Any], **head: Any
     """Read what the sign tells today; call it within one snapshot."""
     material, today = _material(here, subject), _today(here)
     found = signs.sign(material, today)
+    approvals = list(Signature.objects.standing().filter(target=found.version.pk).order_by("performed_at"))
     confirmed, unconfirmed = signs.list_lines(material, today)
     return SaleSign(
         product=material.name,
@@ -53,7 +54,8 @@ def build(here: Establishment, subject: UUID, about: dict[str, Any], **head: Any
         may=found.may,
         not_known=found.not_known,
         lots=found.lots,
-        record_ids=(found.version.pk,),
+        record_ids=(found.version.pk, *(each.pk for each in approvals)),
+        signatures=tuple(SignatureLine.of(each, _("the label")) for each in approvals),
         confirmed_rules=confirmed,
         unconfirmed_rules=unconfirmed,
         cautions=(

@@ -3,7 +3,7 @@
 Only once a product has an approved label is its lot held against one; before that, what would be asked is told. Then a
 lot without a known label is refused, as is one whose packing was not ended. What nobody stated is refused unless it is
 declared or assessed; in a phased start it is told, since nobody has all statements on the first day. What is contained
-or possible is refused then as well.
+or possible is refused then as well. What is only sold loose bears no label: its lots are held against its sign.
 """
 
 from collections.abc import Collection, Iterator, Mapping, Sequence
@@ -15,26 +15,25 @@ from batches.models import Lot, MaterialKind
 from config.api.refusals import Reason
 from haccp.allergens import content, lists
 from haccp.allergens.vocabulary import Vocabulary
-from haccp.labels import assessments, declaring, packing
-from haccp.labels.declaring import Compared, Declared
+from haccp.labels import assessments, declaring, packing, versions
+from haccp.labels.declaring import Declared
 from haccp.models import ContactAssessment, LabelVersion, Moment, PackingCheck
 from ledger.models import Establishment
 
 
 @dataclass(frozen=True)
 class OnLot:
-    """``refused``: what stands against release; ``told``: what does not. ``rests_on``: the assessments it needs."""
+    """``refused``: what stands against release; ``told``: what does not. ``rests_on``: the assessments it needs.
+
+    ``seen``: the packing checks that count; ``versions``: the labels on it, or of the sign it is sold under.
+    """
 
     lot: Lot
     seen: Sequence[PackingCheck]
-    refused: tuple[Reason, ...]
-    told: tuple[Reason, ...]
-    rests_on: tuple[ContactAssessment, ...]
-
-    @property
-    def versions(self) -> list[LabelVersion]:
-        found = {each.label_version_id: each.label_version for each in self.seen}
-        return [each for each in found.values() if each is not None]
+    versions: Sequence[LabelVersion] = ()
+    refused: tuple[Reason, ...] = ()
+    told: tuple[Reason, ...] = ()
+    rests_on: tuple[ContactAssessment, ...] = ()
 
 
 def is_sold(lot: Lot) -> bool:
@@ -60,6 +59,7 @@ class _Looking:
     seen: Mapping[int, list[PackingCheck]]
     assessed: Mapping[int, list[ContactAssessment]]
     labelled: frozenset[UUID]
+    loose: Mapping[UUID, list[LabelVersion]]
     vocabulary: Vocabulary
     phased: bool
 
@@ -71,35 +71,35 @@ class _Looking:
             packing.seen_on_many(lots),
             assessments.standing(lots, on),
             _labelled(lots),
+            versions.sold_loose({lot.material_id for lot in lots}),
             lists.vocabulary(establishment),
             until is not None and on <= until,
         )
 
     def on(self, lot: Lot) -> OnLot:
         seen = self.seen[lot.pk]
-        refused = (*_wrong_labels(lot, seen), *_not_counted(lot, seen))
-        if not seen:
-            missing = self.no_label(lot)
-            if lot.material_id in self.labelled:
-                return OnLot(lot, seen, (missing,), (), ())
-            return OnLot(lot, seen, (), (missing,), ())
+        if seen:
+            return self.held_against(lot, seen, list(_used(seen)))
+        if lot.material_id in self.loose:
+            return self.held_against(lot, seen, self.loose[lot.material_id])
+        missing = self.no_label(lot)
+        if lot.material_id in self.labelled:
+            return OnLot(lot, seen, refused=(missing,))
+        return OnLot(lot, seen, told=(missing,))
+
+    def held_against(self, lot: Lot, seen: Sequence[PackingCheck], used: Sequence[LabelVersion]) -> OnLot:
+        own = [_declared(each) for each in used if each.material_id == lot.material_id]
         assessed = self.assessed[lot.pk]
         codes = {code for each in assessed for code in each.allergens}
-        found = declaring.compare(self.contents[lot.pk], list(_declared(lot, seen)), codes, self.vocabulary)
-        rests_on = tuple(each for each in assessed if found.covered & set(each.allergens))
-        return self.weighed(lot, seen, refused, found, rests_on)
-
-    def weighed(
-        self,
-        lot: Lot,
-        seen: Sequence[PackingCheck],
-        wrong: tuple[Reason, ...],
-        found: Compared,
-        rests_on: tuple[ContactAssessment, ...],
-    ) -> OnLot:
+        found = declaring.compare(self.contents[lot.pk], own, codes, self.vocabulary)
+        refused = (*_wrong_labels(lot, seen), *_not_counted(lot, seen), *found.refused)
+        told = found.told
         if self.phased:
-            return OnLot(lot, seen, (*wrong, *found.refused), (*found.told, *found.unknown), rests_on)
-        return OnLot(lot, seen, (*wrong, *found.refused, *found.unknown), found.told, rests_on)
+            told += found.unknown
+        else:
+            refused += found.unknown
+        rests_on = tuple(each for each in assessed if found.covered & set(each.allergens))
+        return OnLot(lot, seen, used, refused, told, rests_on)
 
     def no_label(self, lot: Lot) -> Reason:
         if lot.material_id in self.labelled:
@@ -133,11 +133,11 @@ def _not_counted(lot: Lot, seen: Sequence[PackingCheck]) -> Iterator[Reason]:
         yield Reason("labels-not-counted", sentence, "lot", [str(seen[-1].pk)])
 
 
-def _declared(lot: Lot, seen: Sequence[PackingCheck]) -> Iterator[Declared]:
-    told = set()
-    for each in seen:
-        version = each.label_version
-        if version is not None and version.material_id == lot.material_id and version.pk not in told:
-            told.add(version.pk)
-            name = f"version {version.number} of label {version.label.code}"
-            yield Declared(name, version.declared, version.precautionary)
+def _used(seen: Sequence[PackingCheck]) -> Iterator[LabelVersion]:
+    found = {each.label_version_id: each.label_version for each in seen}
+    yield from (each for each in found.values() if each is not None)
+
+
+def _declared(version: LabelVersion) -> Declared:
+    name = f"version {version.number} of label {version.label.code}"
+    return Declared(name, version.declared, version.precautionary)

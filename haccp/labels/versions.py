@@ -156,6 +156,21 @@ def all_in_force_of(materials: Collection[Material], on: date) -> dict[UUID, lis
     return found
 
 
+def sold_loose(materials: Collection[UUID]) -> dict[UUID, list[LabelVersion]]:
+    """By product that is only sold unpacked: the newest version of each label of it in use. One statement.
+
+    A product with a label for packs as well is not among them: there a packing check says which it is.
+    """
+    found: dict[UUID, list[LabelVersion]] = {}
+    for row in _newest(None).filter(material__in=materials):
+        found.setdefault(row.material_id, []).append(row)
+    return {
+        material: several
+        for material, several in found.items()
+        if all(each.document.get("unpacked") is True for each in several)
+    }
+
+
 def _end_of(material: Material, day: date) -> datetime:
     return datetime.combine(day + timedelta(days=1), time.min, material.establishment.zone)
 

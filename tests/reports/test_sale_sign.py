@@ -24,7 +24,9 @@ def asked(api: Any, label_version: Any) -> DocumentJob:
 def test_it_tells_the_label_and_shows_its_record(asked: DocumentJob, label_version: Any) -> None:
     document, shown = jobs.read(asked)
     assert (document.contains, document.may, document.lots) == (("milk",), ("almond",), ())
-    assert [record.pk for record in shown] == [label_version.pk]
+    (signature,) = document.signatures
+    assert (signature.record, signature.signed) == (label_version.pk, "the label")
+    assert label_version.pk in {record.pk for record in shown}
     assert document.title == "Sign for unpacked sale"
 
 

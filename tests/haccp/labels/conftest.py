@@ -51,16 +51,19 @@ def attach(act: Callable[..., Act], lead: Person) -> Callable[[], str]:
 
 
 @pytest.fixture
-def make_label(act: Callable[..., Act], lead: Person, products: dict[str, Material]) -> Callable[..., Label]:
+def make_label(
+    act: Callable[..., Act], lead: Person, products: dict[str, Material], attach: Callable[[], str]
+) -> Callable[..., Label]:
     """A draft of a label for caramels that can be approved, unless said otherwise."""
 
     def do(code: str = "", material: Material | None = None, **document: Any) -> Label:
+        artwork = {} if document.get("unpacked") else {"unpacked": False, "artwork": {"sha256": attach()}}
         return versions.draft(
             act=act(lead, at=BEFORE),
             code=code or f"L-{next(_numbers)}",
             name="Bag of 100 g",
             material=material or products["SBC"],
-            document=deepcopy(CARAMELS) | document,
+            document=deepcopy(CARAMELS) | artwork | document,
         )
 
     return do

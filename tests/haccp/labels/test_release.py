@@ -13,7 +13,7 @@ from batches.models import Batch, Equipment, Lot, LotStatus, Material
 from config.api.refusals import RuleBroken
 from haccp import gates
 from haccp.allergens import lists, statements
-from haccp.labels import assessments, comparing, packing
+from haccp.labels import assessments, comparing, packing, versions
 from haccp.models import Deviation, Label, LabelVersion, PackingCheck, Release
 from ledger import establishments
 from ledger.acts import Act
@@ -119,6 +119,35 @@ def test_what_was_received_is_accepted_without_a_word_of_labels(
 def test_once_there_is_a_label_a_lot_without_a_known_one_is_refused(
     lot: Lot, label_version: LabelVersion, refused: Callable[[Lot], list[Any]]
 ) -> None:
+    assert codes(refused(lot)) == ["label-not-known"]
+
+
+def test_what_is_only_sold_loose_is_held_against_its_sign(
+    lot: Lot,
+    make_label: Callable[..., Label],
+    approve: Callable[..., LabelVersion],
+    state: State,
+    release: Callable[..., Release],
+    refused: Callable[[Lot], list[Any]],
+    act: Callable[..., Act],
+    lead: Person,
+) -> None:
+    sign = approve(make_label(unpacked=True))
+    state(milk="contains", peanut="may-contain")
+    assert codes(refused(lot)) == ["allergen-by-contact-undeclared"]
+    wider = approve(make_label(unpacked=True, may_contain=[{"allergen": "peanut", "reason": "Mill."}]))
+    versions.redraft(act=act(lead), label=sign.label, values={"in_use": False})
+    assert release(lot).basis["labels"] == [str(wider.pk)]
+
+
+def test_what_is_sold_in_packs_too_needs_a_packing_check(
+    lot: Lot,
+    label_version: LabelVersion,
+    make_label: Callable[..., Label],
+    approve: Callable[..., LabelVersion],
+    refused: Callable[[Lot], list[Any]],
+) -> None:
+    approve(make_label(unpacked=True))
     assert codes(refused(lot)) == ["label-not-known"]
 
 

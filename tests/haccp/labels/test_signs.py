@@ -85,20 +85,24 @@ def test_without_a_label_there_is_no_sign(products: dict[str, Material]) -> None
 
 
 def test_the_label_for_unpacked_sale_comes_before_a_newer_one_for_packs(
-    label_version: LabelVersion,
     make_label: Callable[..., Label],
     approve: Callable[..., LabelVersion],
-    attach: Callable[[], str],
     products: dict[str, Material],
 ) -> None:
-    approve(make_label(unpacked=False, artwork={"sha256": attach()}), at=MORNING)
-    assert signs.sign(products["SBC"], TODAY).version == label_version
+    loose = approve(make_label(unpacked=True))
+    approve(make_label(), at=MORNING)
+    assert signs.sign(products["SBC"], TODAY).version == loose
 
 
 def test_what_a_lot_on_sale_contains_is_told_though_the_label_does_not_declare_it(
-    label_version: LabelVersion, on_sale: Lot, state: Callable[..., Any], products: dict[str, Material]
+    label_version: LabelVersion,
+    state: Callable[..., Any],
+    products: dict[str, Material],
+    request: pytest.FixtureRequest,
 ) -> None:
+    """Stated before the lot was there: stated later, it would hold the lot."""
     state(hazelnut="contains", almond="contains", peanut="may-contain")
+    on_sale = request.getfixturevalue("on_sale")
     sign = signs.sign(products["SBC"], TODAY)
     assert len(sign.contains) == 3
     assert any("hazelnut" in each for each in sign.contains)
