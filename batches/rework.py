@@ -4,13 +4,14 @@ What is out of order is flagged when the use is recorded, and asked anew when ot
 upstream, less of an ingredient, where the rework came from. The rules are in ``batches.rework_rules``.
 """
 
-from collections.abc import Collection
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from typing import Any
 
 from django.db.models import Q, QuerySet
 
 from batches import edges, judging, recipe_documents, recipes
+from batches.edges import among, as_one
 from batches.flags import Flag
 from batches.models import (
     Batch,
@@ -61,19 +62,24 @@ def of_unknown_origin(lots: Collection[Lot]) -> set[int]:
 
     They count as containing everything that the equipment of their batch could have left.
     """
-    rework = {lot.pk: lot for lot in lots if lot.is_rework}
-    births = Movement.objects.standing().filter(lot__in=rework, what=MovementKind.MADE).exclude(new_lot={})
+    return unknown_among({lot.pk: lot.batch_id for lot in lots if lot.is_rework})
+
+
+def unknown_among(made_by: Mapping[int, int | None]) -> set[int]:
+    """The same by keys: rework lots, each with the batch that made it. Two statements, none where there are none."""
+    if not made_by:
+        return set()
+    table, moved = Movement._meta.db_table, Movement.objects.standing().order_by()
+    births: Any = moved.filter(what=MovementKind.MADE).exclude(new_lot={})
+    births = births.extra(where=[f"{table}.lot_id {among()}"], params=[as_one(made_by)])
     said = {
         lot for lot, born in births.values_list("lot_id", "new_lot") if born.get("rework_from") == "unknown"
     }
-    fed = set(
-        Movement.objects.standing()
-        .filter(batch__in={lot.batch_id for lot in rework.values()}, what=MovementKind.USED)
-        .exclude(lot__material__kind=MaterialKind.PACKAGING)
-        .order_by()
-        .values_list("batch_id", flat=True)
-    )
-    return said | {key for key, lot in rework.items() if lot.batch_id not in fed}
+    fed: Any = moved.filter(what=MovementKind.USED).exclude(lot__material__kind=MaterialKind.PACKAGING)
+    batches = [batch for batch in set(made_by.values()) if batch is not None]
+    fed = fed.extra(where=[f"{table}.batch_id {among()}"], params=[as_one(batches)])
+    known = set(fed.values_list("batch_id", flat=True))
+    return said | {lot for lot, batch in made_by.items() if batch not in known}
 
 
 # -- one use ------------------------------------------------------------------------------------------------

@@ -159,8 +159,9 @@ class Contacts:
                 told = bits.on(Plane.TOUCHED, self.touched[batch]) | bits.on(
                     Plane.TOUCHED_BY_UNSTATED, self.unstated[batch]
                 )
+                contains = bits.on(Plane.CONTAINS, self.touched[batch])
                 for key in made[batch]:
-                    self.facts.own[key] |= told
+                    self.facts.own[key] |= told | (contains if key in self.facts.odd else 0)
             self.facts.respread()
 
     def _of_lots(self, batch: int) -> tuple[int, int, int]:

@@ -11,6 +11,7 @@ from uuid import UUID
 from django.db import connection
 from django.db.models import Count, Q, Sum
 
+from batches import rework
 from batches.edges import among, as_one, reached
 from batches.models import Edge, Lot, LotState, Material, MaterialKind, Movement, MovementKind
 from haccp.allergens import lists, statements
@@ -35,11 +36,16 @@ class KnownLot(NamedTuple):
     kind: str
     batch: int | None
     supplier: UUID | None
+    is_rework: bool = False
 
 
 @dataclass
 class Facts:
-    """Lots by key, the web of what they came from, and the bits that each has of its own and all in all."""
+    """Lots by key, the web of what they came from, and the bits that each has of its own and all in all.
+
+    ``odd``: rework of unknown origin. It counts as containing what its equipment could have left; of all else nobody
+    knows whether it does.
+    """
 
     bits: Bits
     lots: dict[int, KnownLot]
@@ -47,6 +53,7 @@ class Facts:
     links: list[tuple[int, int, int, float]]  # source, target, batch, share
     spoken: dict[int, list[AllergenStatement]]
     mixing: Callable[["Facts"], dict[int, Mixed]]
+    odd: frozenset[int] = frozenset()
     own: dict[int, int] = field(default_factory=dict)
     keep: dict[int, int] = field(default_factory=dict)
     found: dict[int, int] = field(default_factory=dict)
@@ -79,7 +86,8 @@ class Facts:
 
 
 def load(establishment: Establishment, starts: Collection[int], bits: Bits | None = None) -> Facts:
-    """Everything that lots (by key) came from, with what was stated of each. Four statements.
+    """Everything that lots (by key) came from, with what was stated of each. Four statements, two more where there is
+    rework.
 
     ``bits``: those of the establishment's lists, where they were read already.
     """
@@ -87,9 +95,11 @@ def load(establishment: Establishment, starts: Collection[int], bits: Bits | Non
     lots = _lots({*starts, *(key for link in links for key in link[:2])})
     bits = bits or Bits(lists.vocabulary(establishment))
     web = Web({(source, target): None for source, target, *_ in links})
-    facts = Facts(bits, lots, web, links, _spoken(lots.values()), _mixed)
+    odd = rework.unknown_among({lot.key: lot.batch for lot in lots.values() if lot.is_rework})
+    facts = Facts(bits, lots, web, links, _spoken(lots.values()), _mixed, frozenset(odd))
     for lot in lots.values():
-        facts.own[lot.key] = bits.stated(_says(facts.spoken[lot.key]), leaf=_is_leaf(facts, lot))
+        leaf = lot.key in odd or _is_leaf(facts, lot)
+        facts.own[lot.key] = bits.stated(_says(facts.spoken[lot.key]), leaf=leaf)
         if lot.kind == MaterialKind.PACKAGING:
             facts.keep[lot.key] = ~bits.on(Plane.UNSTATED, bits.every)
     facts.respread()
@@ -134,7 +144,8 @@ def _reached_of(
 def _lots(keys: Collection[int]) -> dict[int, KnownLot]:
     lot, state, material = (model._meta.db_table for model in (Lot, LotState, Material))
     sql = (
-        f"SELECT lot.id, lot.uid, lot.code, lot.day, lot.material_id, material.kind, lot.batch_id, state.supplier_id "
+        f"SELECT lot.id, lot.uid, lot.code, lot.day, lot.material_id, material.kind, lot.batch_id, state.supplier_id, "
+        f"lot.is_rework "
         f"FROM {lot} lot JOIN {material} material ON material.id = lot.material_id "
         f"LEFT JOIN {state} state ON state.lot_id = lot.id WHERE lot.id {among()}"
     )
@@ -144,7 +155,15 @@ def _lots(keys: Collection[int]) -> dict[int, KnownLot]:
 
 
 def _known(
-    key: int, uid: Any, code: str, day: Any, material: Any, kind: str, batch: int | None, supplier: Any
+    key: int,
+    uid: Any,
+    code: str,
+    day: Any,
+    material: Any,
+    kind: str,
+    batch: int | None,
+    supplier: Any,
+    is_rework: Any,
 ) -> KnownLot:
     """SQLite answers keys and days as text."""
     return KnownLot(
@@ -156,6 +175,7 @@ def _known(
         kind,
         batch,
         None if supplier is None else _uuid(supplier),
+        bool(is_rework),
     )
 
 
@@ -195,7 +215,8 @@ def _stated(facts: Facts, code: str) -> dict[int, Band]:
         if said:
             told = [each.mg_per_kg for each in said if each.mg_per_kg is not None]
             found[key] = Band(max(told), max(told)) if told else Band(Decimal(0), None)
-    return found
+    bit = facts.bits.bit(Plane.CONTAINS, code)
+    return found | {key: Band(Decimal(0), None) for key in facts.odd if facts.found[key] & bit}
 
 
 def _mixed(facts: Facts) -> dict[int, Mixed]:
