@@ -13,9 +13,10 @@ from zoneinfo import ZoneInfo
 
 from django.db.models import Exists, OuterRef
 
-from batches.models import Batch, CleaningBreak, Lot, Occupation, Part, ProcessStep
+from batches.models import Batch, Lot, Occupation, Part, ProcessStep
 from haccp import plans
-from haccp.models import ControlPoint, PlanVersion
+from haccp.changeovers import lines
+from haccp.models import Changeover, ControlPoint, PlanVersion
 from haccp.plan_documents import ControlPointSpec, Schedule
 
 START, END, BREAK, CHANGE = "start", "end", "break", "change"
@@ -220,31 +221,40 @@ def _first(pk: UUID, corrects: Mapping[UUID, UUID | None]) -> UUID:
 
 
 def _of_changeovers(whole: Due, schedule: Schedule, run: Run) -> Iterator[Due]:
-    """At each changeover noted for the batch's equipment: before it began, then at its start; or while it ran."""
+    """At each changeover of the batch's equipment: before it began, then at its start; or while it ran."""
     assert whole.batch is not None
-    found: dict[UUID, CleaningBreak] = {}
+    found: dict[UUID, Changeover] = {}
     for occupation in whole.batch.occupations.order_by("since", "id"):
-        for each in _breaks_for(occupation, run):
-            found.setdefault(each.because_id, each)
+        for each in _changeovers_for(whole.batch, occupation, run):
+            found.setdefault(each.pk, each)
     if not found:
         yield replace(whole, occasion=CHANGE, yours=True)
-    for because, each in sorted(found.items(), key=lambda item: (item[1].at, item[0])):
-        at = max(each.at, run.begun)
-        local = each.at.astimezone(whole.batch.establishment.zone)
+    for each in sorted(found.values(), key=lambda each: (_done(each), each.pk)):
+        at = max(_done(each), run.begun)
+        local = _done(each).astimezone(whole.batch.establishment.zone)
         occasion, since = f"changeover of {local:%Y-%m-%d %H:%M}", _latest(whole.not_before, at)
-        yield _due(whole, schedule, occasion, at, asks=CHANGE, not_before=since, key=f"changeover {because}")
+        key = f"changeover {lines.line_of(each)[-1]}"
+        due_at = None if each.ended_at is None else at  # while it lasts nobody knows when it is due
+        yield _due(whole, schedule, occasion, due_at, asks=CHANGE, not_before=since, key=key)
 
 
-def _breaks_for(occupation: Occupation, run: Run) -> list[CleaningBreak]:
+def _changeovers_for(batch: Batch, occupation: Occupation, run: Run) -> list[Changeover]:
     """The last one before the equipment was taken, since another batch was on it; and those while it was used."""
-    breaks = CleaningBreak.objects.filter(equipment=occupation.equipment_id)
     others = Occupation.objects.filter(equipment=occupation.equipment_id, since__lt=occupation.since)
     last = others.exclude(batch=occupation.batch_id).order_by("-since").first()
-    before = breaks.filter(at__lte=occupation.since)
+    until = occupation.until or run.until
+    kept = lines.on_equipment(
+        batch.establishment, [occupation.equipment_id], since=last.since if last else None, until=until
+    )
+    before = [each for each in kept if _done(each) <= occupation.since]
     if last is not None:
-        before = before.filter(at__gte=last.since)
-    during = breaks.filter(at__gt=occupation.since, at__lt=occupation.until or run.until)
-    return [*before.order_by("-at", "-id")[:1], *during.order_by("at", "id")]
+        before = [each for each in before if _done(each) >= last.since]
+    during = [each for each in kept if occupation.since < _done(each) < until]
+    return [*sorted(before, key=_done)[-1:], *during]
+
+
+def _done(changeover: Changeover) -> datetime:
+    return changeover.ended_at or changeover.performed_at
 
 
 # -- shifts and days ------------------------------------------------------------------------------------

@@ -13,6 +13,7 @@ from uuid import UUID
 from django.db.models import Exists, OuterRef
 
 from batches.models import Material, RecipeVersion
+from config.api.refusals import Unusable
 from haccp.allergens import content, lists
 from haccp.allergens.content import Content
 from haccp.allergens.vocabulary import Vocabulary
@@ -23,6 +24,7 @@ from haccp.labels import versions as labels
 from haccp.models import CleaningProcedureVersion
 from ledger.models import Establishment
 
+FIRST_YEAR, LAST_YEAR = 2, 9998  # exclusive, as of moments
 CAUTION = (
     "Derived from what is stated; what no document states is unknown, never absent. A procedure counts once its changeover "
     "is verified and released. Qualified people and your authority decide whether a cleaning is enough."
@@ -86,7 +88,10 @@ def of_day(
     """Every product with an approved recipe after every other, on a local day. A flat number of statements.
 
     ``equipment_kind``: by procedures that are meant for it; for any, if None. ``materials``: of these products only.
+    Raises Unusable for a day on which nobody works.
     """
+    if not FIRST_YEAR < on.year < LAST_YEAR:
+        raise Unusable("No work is done on that day.", code="out-of-range", field="on")
     vocabulary = lists.vocabulary(establishment)
     means = [Means(each, procedures.document_of(each)) for each in procedures.in_force(establishment)]
     if equipment_kind is not None:

@@ -7,14 +7,16 @@ from typing import Any
 import pytest
 
 from batches import noting, runs
-from batches.models import Batch, CleaningBreak, Equipment
+from batches.models import Batch, Equipment
 from haccp import missed, monitoring
+from haccp.changeovers import procedures, recording
 from haccp.dues import YOURS
-from haccp.models import Check, Deviation
+from haccp.models import Changeover, Check, Deviation
 from haccp.monitoring import Answered, State
 from haccp.plan_documents import control_point, errors, gaps
+from ledger import signatures
 from ledger.acts import Act
-from ledger.models import Entry
+from tests.haccp.changeovers.procedures import dry
 from tests.haccp.conftest import HOUR, MINUTE, MORNING
 
 BLADE = "CP-BLADE-1"
@@ -155,13 +157,16 @@ def test_breaks_without_a_name_are_left_to_people_and_it_says_so(batch: Batch, p
 
 
 @pytest.fixture
-def clean(kettle: Equipment) -> Callable[..., CleaningBreak]:
-    def do(at: datetime, equipment: Equipment | None = None, because: Entry | None = None) -> CleaningBreak:
-        return CleaningBreak.objects.create(
-            equipment=equipment or kettle,
-            at=at,
-            scope={},
-            because=because or Entry.objects.order_by("-id")[0],
+def clean(act: Any, lead: Any, kettle: Equipment, products: Any) -> Callable[..., Changeover]:
+    """The kettle, or other equipment, was changed over for caramels, ended at a time."""
+    procedure = procedures.draft(act=act(lead), code="DRY", name="Vacuumed", document=dry(equipment_kinds=[]))
+    early = act(lead, at=MORNING - timedelta(days=1))
+    version = procedures.approve(act=early, procedure=procedure, proof=signatures.Proof(lead))
+
+    def do(at: datetime, *equipment: Equipment, said_act: Any = None, **values: Any) -> Changeover:
+        usual = {"procedure_version": version, "to_material": products["SBC"], "ended_at": at}
+        return recording.record(
+            act=said_act or act(at=at - MINUTE), equipment=equipment or [kettle], **(usual | values)
         )
 
     return do
@@ -192,7 +197,7 @@ def test_a_changeover_while_the_batch_runs_is_due_then(begin: Any, kettle: Equip
 def test_a_changeover_of_an_earlier_batch_is_not_this_ones(
     begin: Any, kettle: Equipment, clean: Any, end: Any
 ):
-    clean(MORNING - HOUR, because=Entry.objects.order_by("id")[0])
+    clean(MORNING - HOUR)
     end(begin(equipment=[kettle]), at=MORNING + HOUR)
     (found,) = of(begin(at=MORNING + 2 * HOUR, equipment=[kettle]), MORNING + 2 * HOUR).values()
     assert found.state is State.YOURS
@@ -204,9 +209,37 @@ def test_one_changeover_of_two_things_asks_once(
 ):
     table = Equipment.objects.create(establishment=establishment, code="T-1", name="Table", kind="table")
     batch = begin(equipment=[kettle, table])
-    because = clean(MORNING + HOUR).because
-    clean(MORNING + HOUR, table, because)
+    clean(MORNING + HOUR, kettle, table)
     assert len(of(batch, MORNING + 2 * HOUR)) == 1
+
+
+@AT_CHANGES
+def test_a_corrected_changeover_asks_under_the_same_name(begin: Any, kettle: Equipment, clean: Any, act: Any):
+    batch = begin(equipment=[kettle])
+    first = clean(MORNING + HOUR)
+    (before,) = of(batch, MORNING + 2 * HOUR).values()
+    said = act(at=MORNING + HOUR, corrects=first.pk, reason="Misread the clock.")
+    clean(MORNING + HOUR + MINUTE, said_act=said)
+    (after,) = of(batch, MORNING + 2 * HOUR).values()
+    assert (after.due.slot, after.due.due_at) == (before.due.slot, MORNING + HOUR + MINUTE)
+
+
+@AT_CHANGES
+def test_a_withdrawn_changeover_asks_for_nothing(begin: Any, kettle: Equipment, clean: Any, act: Any):
+    batch = begin(equipment=[kettle])
+    recording.withdraw(act=act(corrects=clean(MORNING + HOUR).pk, reason="Another kettle."))
+    (found,) = of(batch, MORNING + 2 * HOUR).values()
+    assert found.state is State.YOURS
+
+
+@AT_CHANGES
+def test_while_a_changeover_lasts_nobody_knows_when_its_check_is_due(
+    begin: Any, kettle: Equipment, clean: Any
+):
+    batch = begin(equipment=[kettle])
+    clean(MORNING + HOUR, ended_at=None)
+    (found,) = of(batch, MORNING + 9 * HOUR).values()
+    assert (found.due.due_at, found.state) == (None, State.WAITING)
 
 
 @AT_CHANGES
