@@ -113,8 +113,8 @@ def _least(value: Decimal, unit: str) -> Decimal:
 
 def extremes(limit: RangeLimit, reading: Reading, uncertainty: Decimal | None) -> tuple[Figure, Figure]:
     """The lowest and the highest of a course, each as one reading: every other lies between them."""
-    sent, made = reading.course, []
-    assert sent is not None
+    assert reading.course is not None
+    sent, made = _refuse_colder_than_anything(reading.course), []
     for name, value in (("Lowest", sent.values.min()), ("Highest", sent.values.max())):
         exact = Decimal(repr(float(value)))  # the shortest text of a float is what was sent
         one = replace(reading, value=exact, entered=plain_text(exact), unit=sent.unit, course=None)
@@ -143,9 +143,9 @@ def _entered(reading: Reading, value: Decimal, unit: str) -> str:
 def _residue(limit: ResidueLimit, reading: Reading, uncertainty: Decimal | None) -> Figure:
     """A value of the food, or a swab brought to the first food off the line."""
     value = _value(reading, limit.quantity)
-    if value < 0:
-        sentence = "A residue is 0 or more; write < before what the method can find."
-        raise Unusable(sentence, code="negative", field="value")
+    if value <= 0:
+        sentence = "No method finds nothing: write < and the least that it can find, as in < 2.5."
+        raise Unusable(sentence, code="negative" if value else "no-detection-limit", field="value")
     per = _factor(limit, reading)
     level, band = per(value), Decimal(0) if uncertainty is None else per(uncertainty)
     read = f"Read {_entered(reading, level, limit.unit)}"
@@ -193,7 +193,21 @@ def course_of(reading: Reading, unit: str) -> Course:
             code="course-missing",
             field="points",
         )
-    return reading.course.converted(unit)
+    return _refuse_colder_than_anything(reading.course).converted(unit)
+
+
+def _refuse_colder_than_anything(course: Course) -> Course:
+    """Raises Unusable for what a logger writes when its probe is broken (-999): it would cool any food at once."""
+    if UNITS[course.unit].dimension is not Dimension.TEMPERATURE:
+        return course
+    coldest = int(course.values.argmin())
+    if exactly(Decimal(repr(float(course.values[coldest]))), course.unit, "KEL") < 0:
+        sentence = (
+            f"Reading {coldest + 1} is colder than anything can be, as of a broken probe. Leave such readings out: "
+            "then there is a gap."
+        )
+        raise Unusable(sentence, code="no-such-value", field=f"points.{coldest}")
+    return course
 
 
 def shifts(course: Course, reading: Reading, uncertainty: Decimal | None, unit: str) -> tuple[Course, Course]:

@@ -285,6 +285,20 @@ def test_readings_that_begin_too_late_leave_the_time_before_them_open():
     assert "what was before is not known" in judgement.sentence
 
 
+@pytest.mark.parametrize(
+    ("limit", "broken", "unit"),
+    [
+        (COOL, -999, "CEL"),
+        (HOT | {"side": "at_or_below"}, -300, "CEL"),
+        ({"kind": "range", "quantity": "core", "unit": "CEL", "upper": "5"}, -999.9, "FAH"),
+    ],
+)
+def test_what_a_logger_writes_of_a_broken_probe_cools_nothing(limit, broken, unit):
+    with pytest.raises(Unusable) as refusal:
+        judged(limit, followed((0, 60), (1, broken), (2, 59), unit=unit))
+    assert (refusal.value.code, refusal.value.reasons[0].field) == ("no-such-value", "points.1")
+
+
 def test_food_that_warms_again_is_told():
     points = [(0, 58), (1, 56), (60, 20), (70, 23), (100, 15), (200, 4)]
     assert "rose above 21 °C again" in judged(COOL, followed(*points)).warning
@@ -327,6 +341,12 @@ def test_below_detection_is_kept_as_such_and_judged_at_the_limit_of_detection(en
     reading = read({"quantity": "hazelnut protein", "value": entered, "unit": "59"})
     assert reading.as_json()["value"] == entered
     assert judged(RESIDUE, reading).result is expected
+
+
+def test_a_residue_of_nothing_says_what_the_method_can_find():
+    with pytest.raises(Unusable, match="the least that it can find") as refusal:
+        judged(RESIDUE, read({"quantity": "hazelnut protein", "value": "0", "unit": "59"}))
+    assert refusal.value.code == "no-detection-limit"
 
 
 def test_a_swab_needs_all_of_its_figures():
