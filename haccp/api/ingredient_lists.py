@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from datetime import date
+from fractions import Fraction
 from typing import Any
 
 from django.shortcuts import get_object_or_404
@@ -33,6 +34,11 @@ class ListedSerializer(serializers.Serializer):
     name = serializers.CharField()
     percent = serializers.CharField(
         allow_null=True, help_text="Of all that is mixed; null where only the order is known."
+    )
+    percent_of_finished = serializers.CharField(
+        allow_null=True,
+        help_text="Of the finished product; null unless the recipe says what total is left; "
+        "over 100 where more of it went in than is left in all.",
     )
     named = serializers.BooleanField(help_text="The product's name tells of it: it bears its percentage.")
     allergens = serializers.ListField(child=serializers.CharField())
@@ -86,22 +92,27 @@ def _shown(found: OfRecipe) -> dict[str, Any]:
         "recipe_version": found.version.pk,
         "day": found.on,
         "text": found.words,
-        "ingredients": _listed(found.found.listed, found.named),
+        "ingredients": _listed(found.found.listed, found),
         "cannot": found.found.cannot,
         "left_out": found.left_out,
         "note": found.found.note,
     }
 
 
-def _listed(listed: Sequence[Listed], named: frozenset[str]) -> list[dict[str, Any]]:
+def _percent(share: Fraction | None, times: Fraction | None) -> str | None:
+    return None if share is None or times is None else f"{ingredient_list.percent(share * times):f}"
+
+
+def _listed(listed: Sequence[Listed], whole: OfRecipe) -> list[dict[str, Any]]:
     return [
         {
             "code": each.code,
             "name": each.name,
-            "percent": None if each.share is None else f"{ingredient_list.percent(each.share):f}",
-            "named": each.code in named,
+            "percent": _percent(each.share, Fraction(1)),
+            "percent_of_finished": _percent(each.share, whole.found.thicker),
+            "named": each.code in whole.named,
             "allergens": sorted(each.allergens),
-            "parts": _listed(each.parts, named),
+            "parts": _listed(each.parts, whole),
         }
         for each in listed
     ]

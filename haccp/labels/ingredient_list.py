@@ -2,8 +2,9 @@
 
 In descending order by weight at mixing: what goes off in cooking is not taken off again, and water stands where its
 weight puts it. Shares are exact fractions of all that is mixed; equal weights stand by name, then by code. Some law
-relates a percentage to the finished product where water is lost, lets added water be counted as it is left in it, or
-frees the order of what is under 2 % (from memory): so a difference is shown, and a person decides.
+relates a percentage to the finished product where water is lost (Regulation (EU) No 1169/2011, annex VIII, 3 (a): from
+memory), lets added water be counted as it is left in it, or frees the order of what is under 2 % (from memory). So a
+percentage is right by either where the recipe says what is left; a difference is shown, and a person decides.
 """
 
 import re
@@ -16,7 +17,7 @@ from haccp.labels.documents import EMPHASIS, Ingredient
 
 AT_MIXING = (
     "By weight at mixing, before anything is cooked off. Where the law of the place relates a percentage to the "
-    "finished product, or counts added water as what is left of it, work that out by hand."
+    "finished product it can be told if the recipe says what total is left; added water is counted as it goes in."
 )
 PLACES = 1  # decimals shown where a label prints none to go by: a site setting, no source
 LEAST_LETTERS = 4  # of a word that may stand in the product's name: a site setting, no source
@@ -50,15 +51,22 @@ class Listed:
 
 @dataclass(frozen=True)
 class IngredientList:
-    """``cannot``: why there is no list, or no order in a compound; in words."""
+    """``cannot``: why there is no list, or no order in a compound; in words.
+
+    ``thicker``: all that is mixed over what is left of it, where the recipe tells that and something went off.
+    """
 
     listed: tuple[Listed, ...]
     cannot: tuple[str, ...] = ()
+    thicker: Fraction | None = None
     note: str = AT_MIXING
 
 
-def computed(lines: Sequence[Line]) -> IngredientList:
-    """The list of what is mixed. Without the mass of one line there is none: it cannot be computed."""
+def computed(lines: Sequence[Line], left: int | None = None) -> IngredientList:
+    """The list of what is mixed. Without the mass of one line there is none: it cannot be computed.
+
+    ``left``: mg of the finished product, where the recipe says what it is cooked to.
+    """
     merged = _merged(lines)
     unknown = [line.name for line in merged if line.mass is None]
     if unknown:
@@ -68,7 +76,8 @@ def computed(lines: Sequence[Line]) -> IngredientList:
     if total <= 0:
         return IngredientList((), ("Cannot be computed: nothing to eat goes in.",))
     cannot: list[str] = []
-    return IngredientList(_listed(merged, Fraction(1), cannot), tuple(cannot))
+    thicker = Fraction(total, left) if left is not None and 0 < left < total else None
+    return IngredientList(_listed(merged, Fraction(1), cannot), tuple(cannot), thicker)
 
 
 def _listed(lines: Sequence[Line], whole: Fraction, cannot: list[str]) -> tuple[Listed, ...]:
@@ -187,9 +196,16 @@ class Difference:
 
 
 def differences(
-    listed: Sequence[Listed], printed: Sequence[Ingredient], named: Collection[str] = (), within: str = ""
+    listed: Sequence[Listed],
+    printed: Sequence[Ingredient],
+    named: Collection[str] = (),
+    thicker: Fraction | None = None,
+    within: str = "",
 ) -> list[Difference]:
-    """What a label prints otherwise than the recipe gives, compound by compound; ``named`` want a percentage."""
+    """What a label prints otherwise than the recipe gives, compound by compound; ``named`` want a percentage.
+
+    ``thicker``: as in the list; then a percentage of the finished product is right as well.
+    """
     pairs, extra = _matched(listed, printed)
     there = {each.code for each, _ in pairs}
     found = [
@@ -200,9 +216,9 @@ def differences(
     found += [Difference("extra", _plain(each), within, _plain(each), "") for each in extra]
     found += _out_of_order(pairs, within)
     for each, as_printed in pairs:
-        found += _one_against(each, as_printed, named, within)
+        found += _one_against(each, as_printed, named, thicker, within)
         if each.parts and as_printed.parts:
-            found += differences(each.parts, as_printed.parts, named, each.name)
+            found += differences(each.parts, as_printed.parts, named, thicker, each.name)
     return found
 
 
@@ -252,13 +268,14 @@ def _longest_falling(weights: Sequence[Fraction]) -> set[int]:
 
 
 def _one_against(
-    each: Listed, printed: Ingredient, named: Collection[str], within: str
+    each: Listed, printed: Ingredient, named: Collection[str], thicker: Fraction | None, within: str
 ) -> Iterator[Difference]:
     if each.share is not None and printed.percent is not None:
-        exponent = printed.percent.as_tuple().exponent
-        found = percent(each.share, max(0, -int(exponent)))
-        if found != printed.percent:
-            yield Difference("percentage", each.name, within, f"{printed.percent:f}", f"{found:f}")
+        places = max(0, -int(printed.percent.as_tuple().exponent))
+        right = [percent(each.share * times, places) for times in (Fraction(1), thicker) if times]
+        if printed.percent not in right:
+            told = " or, of the finished product, ".join(f"{one:f}" for one in right)
+            yield Difference("percentage", each.name, within, f"{printed.percent:f}", told)
     elif each.code in named and printed.percent is None:
         told = "" if each.share is None else f"{percent(each.share):f}"
         yield Difference("no-percentage", each.name, within, "", told)

@@ -7,6 +7,7 @@ from uuid import UUID
 
 from django.db.models import Exists, OuterRef
 
+from batches import recipes
 from batches.models import Dimension, Material, MaterialKind, RecipeLine, RecipeVersion
 from haccp.allergens import lists, saying, statements
 from haccp.allergens.saying import Says
@@ -49,14 +50,16 @@ def of(version: RecipeVersion, on: date) -> OfRecipe:
     lines = [known.line(line, itself) for line in known.lines[version.pk]]
     eaten = [each for each in lines if each is not None]
     left = (each.material.name for each in known.lines[version.pk] if known.line(each) is None)
-    return OfRecipe(version, on, ingredient_list.computed(eaten), tuple(sorted(left)))
+    found = ingredient_list.computed(eaten, _left(version))
+    return OfRecipe(version, on, found, tuple(sorted(left)))
 
 
 def differences(computed: OfRecipe, label: LabelDocument) -> list[Difference]:
     """What a label prints otherwise than its recipe gives; nothing where the list cannot be computed."""
     if not computed.found.listed:
         return []
-    return ingredient_list.differences(computed.found.listed, label.ingredients, computed.named)
+    found = computed.found
+    return ingredient_list.differences(found.listed, label.ingredients, computed.named, found.thicker)
 
 
 def version_of(material: Material) -> RecipeVersion | None:
@@ -146,6 +149,12 @@ def _lines_of(versions: Iterable[RecipeVersion]) -> dict[UUID, list[RecipeLine]]
     for line in rows.order_by("version", "position"):
         found[line.version_id].append(line)
     return found
+
+
+def _left(version: RecipeVersion) -> int | None:
+    """What is left of one batch when it is cooked, in mg, where the recipe says a total."""
+    cooked_to = recipes.document_of(version).cooked_to
+    return None if cooked_to is None or cooked_to.total is None else int(cooked_to.total)
 
 
 def _mass(line: RecipeLine) -> int | None:

@@ -161,6 +161,25 @@ def test_a_percentage_is_compared_to_the_decimals_it_is_printed_with() -> None:
     assert told("37.1") == ["37.0"]
 
 
+def test_butter_cookies_may_tell_their_butter_of_the_baked_cookie() -> None:
+    """Commission Notice 2017/C 393/05 on QUID: 50 g butter of 240 g mixed, 200 g baked, are 25 % (from memory)."""
+    mixed = [Line("F", "flour", 100), Line("S", "sugar", 40), Line("E", "eggs", 50), Line("B", "butter", 50)]
+    found = computed(mixed, left=200)
+    butter = next(each for each in found.listed if each.code == "B")
+
+    def told(text: str) -> list[str]:
+        as_printed = [printed(butter, percent=Decimal(text))]
+        return [each.computed for each in differences([butter], as_printed, (), found.thicker)]
+
+    assert told("25") == told("20.8") == []
+    assert told("30") == ["21 or, of the finished product, 25"]
+
+
+def test_where_nothing_goes_off_there_is_one_percentage() -> None:
+    assert computed([NUTS], left=1_400_000).thicker is None
+    assert computed([NUTS]).thicker is None
+
+
 def test_a_named_ingredient_without_a_percentage_is_told() -> None:
     listed = computed(PILLOWS).listed
     (found,) = differences(listed, [printed(each) for each in listed], {"NUT"})

@@ -123,6 +123,25 @@ def test_more_ingredients_cost_no_more_statements(
             recipe_lists.of(version, TODAY)
 
 
+def test_a_total_in_the_recipe_tells_percentages_of_the_finished_product(
+    lead_api: Client, products: dict[str, Material], sugar: Material, act: Callable[..., Act], lead: Person
+) -> None:
+    document = {
+        "batch_size": {"quantity": "800", "unit": "GRM"},
+        "lines": [{"material": "SUG", "quantity": "1", "unit": "KGM", "tolerance_permille": "10"}],
+        "cooked_to": {
+            "total": {"quantity": "800", "unit": "GRM"},
+            "total_uncertainty": {"quantity": "5", "unit": "GRM"},
+        },
+    }
+    drafted = recipes.draft(
+        act=act(lead), code="R", name="Drops", material=products["LMD"], document=document
+    )
+    version = recipes.approve(act=act(lead), recipe=drafted, proof=Proof(lead))
+    (listed,) = lead_api.ask(f"recipe-versions/{version.pk}/ingredients").json()["ingredients"]
+    assert (listed["percent"], listed["percent_of_finished"]) == ("100.0", "125.0")
+
+
 # -- against a label ----------------------------------------------------------------------------------
 
 INGREDIENTS = [
