@@ -4,11 +4,9 @@ from collections.abc import Callable
 from typing import Any, ClassVar
 
 from drf_spectacular.utils import (
-    OpenApiExample,
     PolymorphicProxySerializer,
     extend_schema,
     extend_schema_field,
-    extend_schema_serializer,
 )
 from rest_framework import mixins, serializers, status
 from rest_framework.request import Request
@@ -29,7 +27,9 @@ from batches.models import (
     TradingPartner,
 )
 from batches.movements import withdraw
+from config.api import examples
 from config.api.bodies import BodySerializer
+from config.api.examples import ID, WHEN
 from config.api.problems import exception_handler
 from ledger.acts import Act
 from ledger.api.records import RecordSerializer, act_of
@@ -92,11 +92,9 @@ class AmountOfLot(RecordSerializer):
 
 
 def example(**values: Any) -> Callable[[Any], Any]:
-    body = {"performed_at": "2026-03-02T09:30:00+01:00"} | values
-    return extend_schema_serializer(examples=[OpenApiExample("usual", value=body, request_only=True)])
+    return examples.example(**{"performed_at": WHEN} | values)
 
 
-ID = "01980a3e-7c1b-7d44-9a55-0f2f3c7d1e10"
 AMOUNT = {"quantity": "2.400", "unit": "KGM"}
 
 
@@ -292,6 +290,10 @@ class ItemSerializer(BodySerializer):
     movement = AnyBody()
 
 
+USED = {"performed_at": WHEN, "batch": ID, "lot": ID, "recipe_line": 1, **AMOUNT}
+
+
+@examples.example(items=[{"what": "used", "movement": USED}])
 class ItemsSerializer(BodySerializer):
     items = serializers.ListField(child=ItemSerializer(), min_length=1, max_length=MOST_ITEMS)
 

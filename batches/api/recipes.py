@@ -20,6 +20,7 @@ from batches.api.reference import ID, ReferenceFilters, ReferenceSerializer
 from batches.models import Material, Recipe, RecipeLine, RecipeVersion
 from batches.movements import read_amount
 from config.api.etags import answer_with_etag, version_sent
+from config.api.examples import example
 from ledger.api.approvals import Versions, VersionSerializer
 from ledger.api.records import act_of
 from ledger.api.scope import PLANNERS, WORKERS, Scoped, ScopedReference
@@ -90,6 +91,7 @@ class WholeRecipeSerializer(RecipeSerializer):
         return None if latest is None else str(latest.pk)
 
 
+@example(name="Caramels, softer", note="Renamed.")
 class RecipeChangeSerializer(WholeRecipeSerializer):
     """What a recipe makes stays: for another product begin another recipe."""
 

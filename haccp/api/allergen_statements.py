@@ -8,8 +8,8 @@ from rest_framework.request import Request
 from rest_framework.response import Response
 
 from batches.api.movements import read_filters
-from batches.api.reference import ID
 from batches.models import Lot, Material, TradingPartner
+from config.api.examples import ID, WHEN, example
 from haccp.allergens import statements
 from haccp.allergens.saying import MOST
 from haccp.models import AllergenStatement
@@ -100,6 +100,7 @@ class OneAllergenStatement(Scoped):
         return Response(self.get_serializer(self.get_object()).data)
 
 
+@example(performed_at=WHEN, corrects=ID, reason="Written down for the wrong material.")
 class WithdrawnAllergenStatementSerializer(RecordSerializer):
     corrects = serializers.UUIDField(source="corrects_id", help_text="The statement that was never made.")
     reason = serializers.CharField(max_length=1000)

@@ -12,7 +12,9 @@ from rest_framework.response import Response
 from batches.api.movements import read_filters
 from batches.api.reference import ID, example
 from batches.models import Area, Batch, Equipment, Material, RecipeVersion
+from config.api import examples
 from config.api.bodies import BodySerializer
+from config.api.examples import WHEN
 from haccp.api.verifications import Said
 from haccp.changeovers import findings, lines, recording, releasing, verifying
 from haccp.changeovers.sheets import MOST_COUNTS
@@ -357,6 +359,7 @@ class ChangeoverReleases(OfChangeover):
 # -- withdrawing ----------------------------------------------------------------------------------------
 
 
+@examples.example(performed_at=WHEN, corrects=ID, reason="Noted for the wrong table.")
 class WithdrawnOfChangeoverSerializer(RecordSerializer):
     corrects = serializers.UUIDField(source="corrects_id", help_text="The record that never happened.")
     reason = serializers.CharField(max_length=1000)

@@ -13,6 +13,7 @@ from rest_framework.response import Response
 from batches.api.movements import read_filters
 from batches.models import Batch, Lot, Part
 from config.api.bodies import BodySerializer
+from config.api.examples import ID, WHEN, example
 from config.api.problems import exception_handler, refusal_as_item
 from config.api.refusals import Refusal
 from haccp import checks, judging, monitoring, series_uses
@@ -206,6 +207,7 @@ class Checks(RecordView):
         return checks.record(act=act, subject=subject_of(values), said=said, as_entered=values["as_entered"])
 
 
+@example(performed_at=WHEN, corrects=ID, reason="Keyed for the wrong batch.")
 class WithdrawnCheckSerializer(RecordSerializer):
     corrects = serializers.UUIDField(source="corrects_id", help_text="The check that never happened.")
     reason = serializers.CharField(max_length=1000)
@@ -226,6 +228,7 @@ class WithdrawnChecks(Scoped):
         return Response(CheckSerializer(check, context=self.get_serializer_context()).data, status=code)
 
 
+@example(items=[SEEN])
 class CheckItemsSerializer(BodySerializer):
     items = serializers.ListField(child=serializers.DictField(), min_length=1, max_length=MOST_ITEMS)
 

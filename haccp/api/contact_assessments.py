@@ -9,6 +9,7 @@ from rest_framework.response import Response
 
 from batches.api.movements import read_filters
 from batches.models import Lot, Material
+from config.api.examples import ID, PASSWORD, WHEN, example
 from haccp.labels import assessments
 from haccp.models import ContactAssessment
 from ledger import signatures
@@ -85,6 +86,7 @@ class OneContactAssessment(Scoped):
         return Response(self.get_serializer(self.get_object()).data)
 
 
+@example(performed_at=WHEN, corrects=ID, reason="The shared table is gone.", password=PASSWORD)
 class WithdrawnAssessmentSerializer(RecordSerializer):
     corrects = serializers.UUIDField(source="corrects_id", help_text="The assessment that no longer stands.")
     reason = serializers.CharField(max_length=1000)

@@ -16,6 +16,7 @@ from rest_framework.response import Response
 from batches.api.movements import read_filters
 from batches.models import Lot
 from config.api.bodies import BodySerializer
+from config.api.examples import ID, PASSWORD, WHEN, example
 from config.api.refusals import Unknown
 from haccp import deviations, doubts, verifications
 from haccp.api.verifications import DoubtedCheckSerializer
@@ -42,6 +43,7 @@ class TouchedSerializer(BodySerializer):
     )
 
 
+@example(performed_at=WHEN, hold={"kind": "equipment", "subject": ID, "since": WHEN})
 class HoldSerializer(RecordSerializer):
     subject_kind = serializers.CharField(read_only=True)
     subject = serializers.UUIDField(read_only=True)
@@ -50,17 +52,20 @@ class HoldSerializer(RecordSerializer):
     hold = TouchedSerializer(write_only=True)
 
 
+@example(performed_at=WHEN, question="cause", text="The belt tension was not looked at after the wash.")
 class DeviationAnswerSerializer(RecordSerializer):
     question = serializers.ChoiceField(choices=Question.choices)
     text = serializers.CharField(max_length=4000)
 
 
+@example(performed_at=WHEN, lot=ID, decision="destroy", because="A test piece was not found again.")
 class DispositionSerializer(RecordSerializer):
     lot = ScopedReference(queryset=Lot.objects.all(), slug="uid")
     decision = serializers.ChoiceField(choices=Disposition.Decision.choices)
     because = serializers.CharField(max_length=2000)
 
 
+@example(performed_at=WHEN, password=PASSWORD)
 class ClosingSerializer(RecordSerializer):
     password = serializers.CharField(max_length=200, trim_whitespace=False, write_only=True)
 
@@ -227,6 +232,12 @@ class Close(OfDeviation):
         return deviations.close(act=act, deviation=self.deviation, proof=proof)
 
 
+@example(
+    performed_at=WHEN,
+    what="A label was askew.",
+    done="Put straight.",
+    no_impact_because="It could be read.",
+)
 class CorrectionSerializer(RecordSerializer):
     what = serializers.CharField(max_length=300)
     done = serializers.CharField(max_length=2000)

@@ -10,6 +10,7 @@ from rest_framework.response import Response
 
 from batches.api.batches import Batches, BatchSerializer
 from batches.models import Batch, BatchStart, Equipment, Lot, RecipeVersion
+from config.api.examples import PASSWORD, WHEN, example
 from haccp import gates
 from haccp.models import Release, StartPermission
 from ledger import signatures
@@ -82,6 +83,7 @@ class StartBatch(Batches):
         return Response(started(record), status=code)
 
 
+@example(performed_at=WHEN, password=PASSWORD)
 class ReleaseSerializer(RecordSerializer):
     password = serializers.CharField(max_length=200, trim_whitespace=False, write_only=True)
     lot = serializers.UUIDField(source="lot.uid", read_only=True)

@@ -17,6 +17,7 @@ from batches.api.recipes import GapSerializer
 from batches.api.reference import ID, ReferenceSerializer
 from batches.models import Material
 from config.api.etags import answer_with_etag
+from config.api.examples import example
 from haccp.api.registers import Register, RegisterRow
 from haccp.labels import versions
 from haccp.models import Label, LabelVersion
@@ -81,6 +82,7 @@ class WholeLabelSerializer(LabelSerializer):
         return str(changes.order_by("-recorded_at", "-id").values_list("pk", flat=True)[0])
 
 
+@example(name="Bag of 100 g", note="Renamed.")
 class LabelChangeSerializer(WholeLabelSerializer):
     """What a label stands on stays: for another product begin another label."""
 

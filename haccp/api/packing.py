@@ -11,6 +11,7 @@ from batches.api.amounts import AsEntered
 from batches.api.movements import read_filters
 from batches.models import Batch, Lot
 from config.api.bodies import BodySerializer
+from config.api.examples import ID, WHEN, example
 from haccp.labels import packing
 from haccp.models import LabelVersion, Moment, Packed, PackingCheck
 from ledger.acts import Act
@@ -126,6 +127,7 @@ class OnePackingCheck(Scoped):
         return Response(self.get_serializer(self.get_object()).data)
 
 
+@example(performed_at=WHEN, corrects=ID, reason="Keyed for the wrong batch.")
 class WithdrawnPackingSerializer(RecordSerializer):
     corrects = serializers.UUIDField(source="corrects_id", help_text="The packing check that never happened.")
     reason = serializers.CharField(max_length=1000)

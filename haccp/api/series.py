@@ -12,6 +12,7 @@ from rest_framework.request import Request
 from rest_framework.response import Response
 
 from batches.api.movements import read_filters
+from config.api.examples import ID, WHEN, example, example_form
 from config.api.parsers import FileAsBody, StrictMultiPartParser
 from haccp import series as deeds
 from haccp import series_uses
@@ -81,6 +82,7 @@ class LoggedSerializer(RecordSerializer):
         return [deeds.SENTENCES[flag] for flag in series.flags]
 
 
+@example_form(performed_at=WHEN, unit="CEL", file="(the logger's file: CSV or lines of JSON)")
 class LoggedFileSerializer(LoggedSerializer):
     file = serializers.FileField(
         write_only=True,
@@ -182,6 +184,7 @@ class LoggedWithSummarySerializer(LoggedSerializer):
         return judged_by(series)
 
 
+@example(performed_at=WHEN, corrects=ID, reason="Read from the wrong logger.")
 class WithdrawnLoggedSerializer(RecordSerializer):
     corrects = serializers.UUIDField(source="corrects_id", help_text="The series that never was.")
     reason = serializers.CharField(max_length=1000)

@@ -15,6 +15,7 @@ from rest_framework.request import Request
 from rest_framework.response import Response
 
 from batches.api.movements import read_filters
+from config.api.examples import ID, WHEN, example
 from haccp import doubts, due_instruments, instruments, verifications
 from haccp.api.registers import NumberText
 from haccp.models import Check, Instrument, InstrumentVerification, Method, Verified
@@ -200,6 +201,7 @@ class ChecksInDoubt(mixins.ListModelMixin, Scoped):
         return self.list(request, *args, **kwargs)
 
 
+@example(performed_at=WHEN, corrects=ID, reason="Noted for the wrong meter.")
 class WithdrawnVerificationSerializer(RecordSerializer):
     corrects = serializers.UUIDField(source="corrects_id", help_text="The verification that never happened.")
     reason = serializers.CharField(max_length=1000)

@@ -10,6 +10,7 @@ from rest_framework import mixins, serializers, status
 from rest_framework.request import Request
 from rest_framework.response import Response
 
+from config.api.examples import ID, PASSWORD, WHEN, example, example_form
 from config.api.parsers import StrictMultiPartParser
 from config.api.refusals import Unknown
 from ledger import attachments, signatures
@@ -41,6 +42,7 @@ class Seals(mixins.ListModelMixin, Scoped):
         return self.list(request, *args, **kwargs)
 
 
+@example(performed_at=WHEN, target=ID, meaning="reviewed", password=PASSWORD)
 class SignatureSerializer(RecordSerializer):
     target = ScopedReference(queryset=Entry.objects.all(), help_text="The id of the record that is signed.")
     meaning = serializers.ChoiceField(choices=Meaning.choices)
@@ -62,6 +64,7 @@ class Signatures(RecordView):
         return signatures.sign(act=act, proof=proof, **values)
 
 
+@example_form(performed_at=WHEN, target=ID, file="(a photo or a scan)")
 class AttachmentSerializer(RecordSerializer):
     target = ScopedReference(queryset=Entry.objects.all(), help_text="The id of the record it hangs on.")
     file = serializers.FileField(write_only=True, help_text="JPEG, PNG or PDF.")

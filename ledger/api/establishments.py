@@ -8,12 +8,14 @@ from rest_framework.views import APIView
 
 from config.api.bodies import NothingUnknown
 from config.api.etags import answer_unless_known, answer_with_etag, version_sent
+from config.api.examples import example
 from ledger import establishments
 from ledger.api.records import WhyField, act_of
 from ledger.api.scope import PLANNERS, Scoped
 from ledger.models import Establishment, Membership
 
 
+@example(phased_start_until="2026-06-30", note="The plan is being written.")
 class EstablishmentSerializer(NothingUnknown, serializers.ModelSerializer):
     note = WhyField()
 

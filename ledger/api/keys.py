@@ -9,6 +9,7 @@ from rest_framework.response import Response
 from rest_framework.views import APIView
 
 from config.api.bodies import BodySerializer
+from config.api.examples import ID, PASSWORD, example
 from ledger import people
 from ledger.acts import Act, Moment
 from ledger.api.authentication import standing_at
@@ -19,6 +20,7 @@ from ledger.passwords import WrongPassword, person_who_knows
 from ledger.signatures import prove
 
 
+@example(sign_in_name="nina", password=PASSWORD, establishment=ID, label="Tablet at the stove", days=30)
 class SignInSerializer(BodySerializer):
     sign_in_name = serializers.CharField(max_length=60)
     password = serializers.CharField(max_length=200, trim_whitespace=False, write_only=True)
@@ -27,6 +29,7 @@ class SignInSerializer(BodySerializer):
     days = serializers.IntegerField(min_value=1, max_value=people.LONGEST_TOKEN.days, default=30)
 
 
+@example(label="Tablet at the stove", days=30, password=PASSWORD)
 class KeySerializer(BodySerializer):
     id = serializers.UUIDField(read_only=True)
     person = serializers.UUIDField(source="person_id", read_only=True)

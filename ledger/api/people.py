@@ -7,6 +7,7 @@ from rest_framework.response import Response
 
 from config.api.bodies import BodySerializer
 from config.api.etags import answer_unless_known, answer_with_etag, version_sent
+from config.api.examples import ID, PASSWORD, WHEN, example
 from config.api.refusals import Unknown
 from ledger import people
 from ledger.acts import Act
@@ -36,6 +37,14 @@ class PersonSerializer(BodySerializer):
         return sorted(row.role for row in person.memberships.all() if row.establishment_id == here)
 
 
+@example(
+    sign_in_name="nina",
+    name="Nina New",
+    initials="NN",
+    password=PASSWORD,
+    role="operator",
+    from_day="2026-03-02",
+)
 class NewPersonSerializer(PersonSerializer):
     role = serializers.ChoiceField(choices=Role.choices, write_only=True)
     from_day = serializers.DateField(write_only=True)
@@ -64,12 +73,18 @@ class People(mixins.ListModelMixin, Scoped):
         return Response(self.get_serializer(person).data, status=code)
 
 
+@example(person=ID, role="supervisor", from_day="2026-03-02", note="Leads the second shift.")
 class RoleSerializer(BodySerializer):
     id = serializers.UUIDField(required=False)
     person = PersonReference()
     role = serializers.ChoiceField(choices=Role.choices)
     from_day = serializers.DateField()
-    until_day = serializers.DateField(required=False, allow_null=True, default=None)
+    until_day = serializers.DateField(
+        required=False,
+        allow_null=True,
+        default=None,
+        help_text="The first day on which it is no longer held.",
+    )
     note = WhyField()
     version = serializers.IntegerField(read_only=True)
 
@@ -95,6 +110,7 @@ class Roles(mixins.ListModelMixin, Scoped):
         return Response(self.get_serializer(row).data, status=code)
 
 
+@example(until_day="2026-12-31", note="Moves to another firm.")
 class RoleDaysSerializer(RoleSerializer):
     person = PersonReference(read_only=True, queryset=None)
     role = serializers.CharField(read_only=True)
@@ -124,6 +140,7 @@ class OneRole(Scoped):
         return answer_with_etag(self.get_serializer(changed).data, changed)
 
 
+@example(note="Left the firm.")
 class InactiveSerializer(BodySerializer):
     note = WhyField(required=True, allow_blank=False)
 
@@ -148,6 +165,7 @@ class PersonInactive(Scoped):
         return Response(self.get_serializer(person).data)
 
 
+@example(password=PASSWORD, new_password="another-one-only-you-know")
 class PasswordSerializer(BodySerializer):
     password = serializers.CharField(
         max_length=200,
@@ -158,6 +176,7 @@ class PasswordSerializer(BodySerializer):
     new_password = serializers.CharField(max_length=200, trim_whitespace=False, write_only=True)
 
 
+@example(note="Came back.", password=PASSWORD, new_password="one-they-will-change-at-once")
 class ActiveSerializer(PasswordSerializer):
     note = WhyField(required=True, allow_blank=False)
 
@@ -205,6 +224,16 @@ class PersonPassword(Scoped):
         return Response(status=status.HTTP_204_NO_CONTENT)
 
 
+@example(
+    performed_at=WHEN,
+    person=ID,
+    title="Preventive controls, two-day course",
+    covers_plans=True,
+    evidence="Certificate 117/26, copy in the office",
+    issued_by="Training house North",
+    valid_from="2026-03-02",
+    valid_until="2029-03-02",
+)
 class QualificationSerializer(RecordSerializer):
     person = PersonReference()
     title = serializers.CharField(max_length=200)
@@ -212,7 +241,9 @@ class QualificationSerializer(RecordSerializer):
     evidence = serializers.CharField(max_length=2000)
     issued_by = serializers.CharField(max_length=200)
     valid_from = serializers.DateField()
-    valid_until = serializers.DateField(required=False, allow_null=True, default=None)
+    valid_until = serializers.DateField(
+        required=False, allow_null=True, default=None, help_text="The first day on which it no longer holds."
+    )
 
 
 class Qualifications(RecordView):
