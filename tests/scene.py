@@ -18,11 +18,10 @@ from django.core.management import call_command
 from django.db import connection, transaction
 from django.test import override_settings
 
-from haccp import due_instruments, series_uses
+from haccp import due_instruments
 from haccp.models import Check
 from ledger import people
 from ledger.acts import Act, Moment
-from ledger.ids import uuid7
 from ledger.models import Membership, Person, Token
 from reports.demo.asking import Asking
 from reports.demo.house import HOUSE, PASSWORD, House, rows_id
@@ -515,7 +514,6 @@ def _ids(house: House) -> dict[str, str]:
     series = lead._answer(
         lead.client.post(lead.base + "series", {"performed_at": NOW, "unit": "CEL", "file": logged})
     )["id"]
-    _check_by(series)
     operator = house.operator.person
     cleaning, cleaned, shown, freed = _changed_over(lead)
     ids: dict[str, Any] = {
@@ -623,13 +621,6 @@ def _labelled(lead: Asking, batch: str) -> dict[str, Any]:
             **signed,
         )["id"],
     }
-
-
-def _check_by(series: str) -> None:
-    """A check like another, but judged by a logger's series."""
-    made = copy.copy(Check.objects.order_by("-id")[0])
-    made.pk, made.readings = uuid7(), [{"quantity": "core", "series": series}]
-    series_uses.keep([made.insert()])
 
 
 def _changed_over(lead: Asking) -> tuple[dict[str, Any], Any, Any, Any]:

@@ -1,5 +1,6 @@
 """Asking the service over its own API, in the name of one person, from within the same process."""
 
+import io
 from typing import Any, Protocol
 
 from rest_framework.test import APIClient
@@ -52,6 +53,12 @@ class Asking:
 
     def post(self, path: str, **body: Any) -> Any:
         return self._answer(self.client.post(self.base + path, body, format="json"))
+
+    def post_file(self, path: str, name: str, content: str, **fields: str) -> Any:
+        """A form with one text file."""
+        file = io.BytesIO(content.encode())
+        file.name = name
+        return self._answer(self.client.post(self.base + path, fields | {"file": file}, format="multipart"))
 
     @staticmethod
     def _answer(answer: Any) -> Any:

@@ -59,6 +59,29 @@ RECIPES = {
 
 REWORK = {"most_permille": "50", "most_days": "3", "most_generations": "1"}
 """Like into like, little and soon (site setting of the invented firm, no source)."""
+COMPOSITIONS: dict[str, dict[str, Any]] = {
+    "NUT": {
+        "water": "2",
+        "water_uncertainty": "0.5",
+        "tolerance": "1",
+        "dissolved": [{"solute": "sucrose", "grams": "4"}],
+        "undissolved": {"fat": "62", "protein": "16", "starch": "1", "other": "14"},
+    },
+    "ICS": {
+        "water": "0.2",
+        "water_uncertainty": "0.1",
+        "tolerance": "0.5",
+        "dissolved": [{"solute": "sucrose", "grams": "99.7"}],
+    },
+}
+"""What invented suppliers' sheets say of 100 g."""
+STORE_LIMIT = {
+    "kind": "range",
+    "quantity": "temperature of the store",
+    "unit": "CEL",
+    "upper": "20",
+    "source": {"provenance": "site", "citation": "The house's own; to be validated on site."},
+}
 
 
 def rows_id(kind: str, code: str) -> str:
@@ -78,6 +101,8 @@ def _plan_with_filling() -> dict[str, Any]:
     for point in document["control_points"]:
         if point["code"] in only:
             point["products"] = only[point["code"]]
+        if point["code"] == "CP-STORE-1":
+            point["limits"] = [STORE_LIMIT]
     return document
 
 
@@ -99,7 +124,8 @@ class House:
         self.recipe_versions = {code: self._recipe(code) for code in RECIPES}
         self.plan_version = self._plan()
         self.points = {each["code"]: each["id"] for each in self.plan_version["control_points"]}
-        self._instrument()
+        self._instruments()
+        self._compositions()
 
     def _people(self) -> None:
         for sign_in_name, role in (("jonas", "operator"), ("petra", "inspector")):
@@ -214,7 +240,20 @@ class House:
         )
         return version
 
-    def _instrument(self) -> None:
+    def _instruments(self) -> None:
+        self._row(
+            "instruments",
+            "TH1",
+            "Logger of the store",
+            kind="thermometer",
+            serial="demo-0017",
+            unit="CEL",
+            range_lower="-20",
+            range_upper="60",
+            resolution="0.1",
+            expanded_uncertainty="0.4",
+            verify_every_days=30,
+        )
         self._row(
             "instruments",
             "AW1",
@@ -225,6 +264,20 @@ class House:
             range_lower="0.1000",
             range_upper="1.0000",
         )
+
+    def _compositions(self) -> None:
+        for material, document in COMPOSITIONS.items():
+            self._row(
+                "compositions",
+                f"SHEET-{material}",
+                f"{MATERIALS[material][0]}, as its supplier states it",
+                material=rows_id("materials", material),
+                document=document,
+                method="supplier's sheet",
+                source="The sheet of an invented supplier",
+                provenance="site",
+                in_force_from="2025-06-02",
+            )
 
 
 def _open(tell: Told) -> Establishment:

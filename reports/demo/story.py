@@ -12,6 +12,7 @@ from reports.demo.house import PASSWORD, House, rows_id
 
 AW = {"quantity": "water activity", "unit": "C62"}
 METAL = "test pieces, leading, middle and trailing"
+COOL = ("16.4", "16.5", "16.9", "17.3")  # degrees Celsius, one every ten minutes
 BLADES = [
     {"quantity": "blades, knives, mats and gloves", "counted_out": "9", "counted_in": "9"},
     {"quantity": "edges, tips and surfaces of blades, knives, mats and gloves", "outcome": "all whole"},
@@ -31,6 +32,7 @@ class Story:
     def play(self) -> str:
         """The whole day; the id of the batch of pillows."""
         self.receive_and_accept()
+        self.verify_the_logger()
         self.make_filling()
         batch = self.make_pillows()
         case = self.put_right()
@@ -76,6 +78,24 @@ class Story:
             f"lots/{self.lots['NUT']['lot']}",
         )
 
+    def verify_the_logger(self) -> None:
+        made = self.house.operator.post(
+            "instrument-verifications",
+            performed_at=self.at(-98),
+            instrument=rows_id("instruments", "TH1"),
+            method="ice-point",
+            standard="Ice of drinking water, in a flask",
+            unit="CEL",
+            as_found="0.2",
+            tolerance="0.5",
+            covers_lower="-5",
+            covers_upper="30",
+        )
+        self.tell(
+            f"The logger of the store was held in ice water: {made['sentences'][0]}",
+            f"instrument-verifications/{made['id']}",
+        )
+
     def make_filling(self) -> None:
         batch = self.batch = self._start("FIL", "2", -90, ["G1"])
         self.look("CP-WEIGH-1", -88, "each container against the batch sheet", "all as on the sheet", "start")
@@ -87,12 +107,46 @@ class Story:
             "made", -60, batch=batch["id"], material=rows_id("materials", "FIL"), quantity="2.000", unit="KGM"
         )
         self._water_activity()
+        self._predicted()
+        self._stored_cool()
         self._check("CP-BLADE-1", -56, BLADES, occasion="end")
         self.house.operator.post(f"batches/{batch['id']}/end", performed_at=self.at(-55))
         self._release(self.lots["FIL"]["lot"], -50)
         self.tell(
             f"Hazelnut filling was ground: lot {self.lots['FIL']['lot_code']}.",
             f"batches/{batch['id']}/sheet",
+        )
+
+    def _predicted(self) -> None:
+        """What the recipe comes to by its materials' sheets, beside what was measured."""
+        where = f"batches/{self.batch['id']}/prediction"
+        found = self.house.operator.get(where)["prediction"]
+        moisture, activity = found["moisture"], found["water_activity"]
+        told = activity["why_not"]
+        if activity["computed"]:
+            told = f"Water activity: between {activity['low']} and {activity['high']}."
+        self.tell(
+            f"By its materials' sheets the filling holds {moisture['low']} to {moisture['high']} % water. "
+            f"{told}",
+            where,
+        )
+
+    def _stored_cool(self) -> None:
+        """The logger's readings of the morning, judged as one check."""
+        rows = "".join(f"{600 * number},{value}\n" for number, value in enumerate(COOL))
+        logged = self.house.operator.post_file(
+            "series",
+            "store.csv",
+            f"seconds,value\n{rows}",
+            performed_at=self.at(-97),
+            unit="CEL",
+            instrument=rows_id("instruments", "TH1"),
+        )
+        read = [{"quantity": "temperature of the store", "series": logged["id"]}]
+        judged = self._check("CP-STORE-1", -57, read, instrument="TH1")
+        self.tell(
+            f"The logger's {logged['count']} readings of the store were judged as one: {judged['sentences'][0]}",
+            f"series/{logged['id']}",
         )
 
     # -- the batch ----------------------------------------------------------------------------------

@@ -68,8 +68,19 @@ def attached(played: Played) -> dict[str, bytes]:
 
 
 def test_each_step_is_told_with_where_to_read_it(played: Played) -> None:
-    assert "12. Lot HZP-" in played.told
+    assert "15. Lot HZP-" in played.told
     assert "/api/v1/establishments/" in played.told
+
+
+def test_the_recipe_is_predicted_the_logger_verified_and_its_series_judged(played: Played) -> None:
+    assert "was held in ice water: Found off by +0.2 CEL" in played.told
+    assert "By its materials' sheets the filling holds" in played.told
+    assert "4 readings of the store were judged as one" in played.told
+    judged = Check.objects.filter(control_point__code="CP-STORE-1")
+    assert list(judged.values_list("result", "flags", "series_uses__series__instrument__code")) == [
+        ("within", [], "TH1"),
+        ("within", [], "TH1"),
+    ]
 
 
 def test_a_second_run_goes_on_in_the_same_firm(played: Played) -> None:
