@@ -9,6 +9,7 @@ from django.core.files.storage import default_storage
 from django.core.management.base import BaseCommand
 
 from ledger import seals
+from ledger.models import Establishment
 from reports import jobs
 from reports.demo.house import HOUSE, PASSWORD, PEOPLE, House
 from reports.demo.story import Story
@@ -35,16 +36,28 @@ class Command(BaseCommand):
 
     def add_arguments(self, parser: Any) -> None:
         parser.add_argument(
+            "--people",
+            action="store_true",
+            help="Only say who can sign in, if the firm is there.",
+        )
+        parser.add_argument(
             "--out", type=Path, default=None, help="Where to write the PDF; default: the data folder."
         )
 
     def handle(self, *args: Any, **options: Any) -> None:
+        if options["people"]:
+            if Establishment.objects.filter(pk=HOUSE).exists():
+                self._people()
+            return
         self.step = 0
         with refusals_told_once():
             house = House(self.tell)
             batch = Story(house, self.tell).play()
         seals.seal(establishment=house.establishment)
         self._record(house, batch, options["out"])
+        self._people()
+
+    def _people(self) -> None:
         self.stdout.write(
             f"\nThe API's pages: {settings.PUBLIC_URL}/api/docs/. Demo people, password {PASSWORD}:"
         )
