@@ -224,7 +224,10 @@ def _time(limit: TimeLimit, reading: Reading, uncertainty: Decimal | None) -> Fi
     found = courses.gaps(course, float(limit.longest_gap_minutes * SECONDS_A_MINUTE))
     missing = _time_in(sum(gap.lasts for gap in found), limit.unit)
     value, endless = _counted(limit, course)
-    ends = [_counted(limit, each) for each in shifts(course, reading, uncertainty, limit.temperature_unit)]
+    ends = [(value, endless)]
+    if uncertainty is not None:
+        shifted = shifts(course, reading, uncertainty, limit.temperature_unit)
+        ends = [_counted(limit, each) for each in shifted]
     told = [named(found), "It counted at the first or last reading already: how long in all is not known."]
     return Figure(
         value,
@@ -266,7 +269,9 @@ def _heat(limit: LethalityLimit, reading: Reading, uncertainty: Decimal | None) 
 
     value = reached(course)
     found = courses.gaps(course, longest)
-    ends = [reached(each) for each in shifts(course, reading, uncertainty, limit.temperature_unit)]
+    ends = [value]
+    if uncertainty is not None:
+        ends = [reached(each) for each in shifts(course, reading, uncertainty, limit.temperature_unit)]
     high = Decimal("Infinity") if found else value
     uncertain_high = high if found else max(ends)
     read = f"Reached {amount(value, limit.unit)}{_hotter(limit, course)}"

@@ -15,6 +15,7 @@ from batches.quantities import exact_difference, exactly
 from config.api.refusals import Unusable
 
 Floats = NDArray[np.float64]
+AT_ONCE = 16_384  # readings whose heat is computed together: what a processor keeps at hand
 MISSING_FROM = 2.0  # usual steps; where readings lie further apart, a regular logger left one out
 
 
@@ -115,13 +116,21 @@ def time_beyond(of: Course, bound: float, *, above: bool, allowed: bool, longest
 
 def time_at(of: Course, level: float, *, above: bool, longest: float) -> float:
     """Seconds at or above (else at or below) ``level``, gaps left out."""
-    over = (of.values - level) * (1.0 if above else -1.0)
+    total = 0.0
+    for start in range(0, len(of.values) - 1, AT_ONCE):
+        part = slice(start, start + AT_ONCE + 1)
+        total += _time_of(of.seconds[part], of.values[part], level, above, longest)
+    return total
+
+
+def _time_of(seconds: Floats, values: Floats, level: float, above: bool, longest: float) -> float:
+    over = (values - level) * (1.0 if above else -1.0)
     first, second = over[:-1], over[1:]
     higher, span = np.maximum(first, second), np.abs(second - first)
     part = np.where(np.minimum(first, second) >= 0, 1.0, 0.0)
     crossing = (higher > 0) & (part == 0)
     part[crossing] = higher[crossing] / span[crossing]
-    steps = np.diff(of.seconds)
+    steps = np.diff(seconds)
     return float(np.sum(part * steps, where=steps <= longest))
 
 
@@ -140,12 +149,23 @@ def heat(
     Never more than the trapezoid rule over that power, which counts several times too much where readings lie far
     apart on a steep rise. Infinite where a reading is beyond floating point.
     """
+    total = 0.0
+    for start in range(0, len(of.values) - 1, AT_ONCE):
+        part = slice(start, start + AT_ONCE + 1)
+        total += _heat_of(of.seconds[part], of.values[part], reference, z, longest, studied)
+    return total if np.isfinite(total) else float("inf")
+
+
+def _heat_of(
+    seconds: Floats, values: Floats, reference: float, z: float, longest: float, studied: tuple[float, float]
+) -> float:
     coldest, hottest = studied
-    steps = np.where(np.diff(of.seconds) <= longest, np.diff(of.seconds), 0.0)
-    between, hotter = _shares(of.values, coldest, hottest)
+    steps = np.diff(seconds)
+    steps[steps > longest] = 0.0
+    between, hotter = _shares(values, coldest, hottest)
     per_degree = np.log(10) / z
     with np.errstate(over="ignore", invalid="ignore"):
-        exponent = (np.clip(of.values, coldest, hottest) - reference) * per_degree
+        exponent = (np.clip(values, coldest, hottest) - reference) * per_degree
         rates, rise = np.exp(exponent), np.diff(exponent)
         flat = np.abs(rise) < 1e-6
         mean = np.where(flat, (rates[:-1] + rates[1:]) / 2, np.diff(rates) / np.where(flat, 1.0, rise))
@@ -153,7 +173,7 @@ def heat(
         total = float(np.sum(mean * counted, where=counted > 0))
         if hotter.any():
             total += float(np.exp((hottest - reference) * per_degree) * np.sum(steps * hotter))
-    return total if np.isfinite(total) else float("inf")
+    return total
 
 
 def _shares(values: Floats, coldest: float, hottest: float) -> tuple[Floats, Floats]:
