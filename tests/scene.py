@@ -326,6 +326,7 @@ SPECIAL: dict[str, Any] = {
         "batches": [{"name": "A", "material": scene.ids["product"], "minutes": 30}],
         "cleaning": [{"after": None, "before": "A", "minutes": 0}],
         "before": [],
+        "equipment": None,
     },
     "stated-parts": STATED_PARTS | {"in_force_from": "2026-04-01"},
     "stated-parts/{id}": STATED_PARTS,

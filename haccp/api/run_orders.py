@@ -3,7 +3,9 @@
 from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 from typing import Any
+from uuid import UUID
 
+from django.utils import timezone
 from drf_spectacular.utils import (
     OpenApiExample,
     extend_schema,
@@ -13,12 +15,14 @@ from rest_framework import serializers
 from rest_framework.request import Request
 from rest_framework.response import Response
 
-from batches.models import Material, RecipeVersion
+from batches.models import Equipment, Material, RecipeVersion
 from config.api.bodies import BodySerializer
 from config.api.refusals import Reason, Unusable
-from haccp import run_order
+from haccp import run_order, run_orders
+from haccp.changeovers.matrix import CAUTION
 from haccp.run_order import MOST_BATCHES, MOST_MINUTES, Cleaning, Given, Planned, Proposal, Run
 from haccp.run_order_search import Minutes
+from haccp.run_orders import Filled
 from ledger.api.scope import WORKERS, Scoped, ScopedReference
 
 LONGEST_NAME = 60
@@ -93,9 +97,17 @@ class PrecedenceSerializer(BodySerializer):
 
 @extend_schema_serializer(examples=[OpenApiExample("Two batches on one table", ASKED, request_only=True)])
 class RunOrderSerializer(BodySerializer):
-    """The batches in the order they are planned in. Minutes of cleaning that are not sent are missing, not 0."""
+    """The batches in the order they are planned in.
+
+    Minutes of cleaning that are not sent come from the table of changeovers; what that cannot tell is missing, not 0.
+    """
 
     starts_at = serializers.DateTimeField(required=False, help_text="When the first may begin.")
+    equipment = ScopedReference(
+        queryset=Equipment.objects.select_related("establishment"),
+        required=False,
+        help_text="What they share: minutes not sent come from procedures for its kind, and from what stands on it.",
+    )
     batches = serializers.ListField(child=PlannedSerializer(), max_length=MOST_BATCHES)
     cleaning = serializers.ListField(child=CleaningSerializer(), required=False, max_length=MOST_PAIRS)
     before = serializers.ListField(
@@ -110,11 +122,19 @@ class RunOrderSerializer(BodySerializer):
             raise serializers.ValidationError("The day lies too far in the future.", code="out-of-range")
         return said
 
-    def proposal(self) -> Proposal:
+    def answer(self) -> dict[str, Any]:
         """Raises Unusable, RuleBroken."""
         said = self.validated_data
+        planned = list(self._planned())
+        filled = run_orders.fill(
+            self.context["establishment"],
+            {each["name"]: _material(each) for each in said["batches"]},
+            self._cleaning(),
+            equipment=said.get("equipment"),
+            at=said.get("starts_at") or timezone.now(),
+        )
         pairs = [(each["first"], each["then"]) for each in said.get("before", [])]
-        return run_order.propose(list(self._planned()), self._cleaning(), pairs)
+        return _answer(run_order.propose(planned, filled.cleaning, pairs), filled, said.get("starts_at"))
 
     def _planned(self) -> Iterator[Planned]:
         starts_at: datetime | None = self.validated_data.get("starts_at")
@@ -144,6 +164,10 @@ class RunOrderSerializer(BodySerializer):
         )
 
 
+def _material(said: dict[str, Any]) -> UUID:
+    return said["material"].pk if "material" in said else said["recipe_version"].material_id
+
+
 def _refuse_twice(after: str | None, before: str | None) -> None:
     pair = f"{after or 'the present state'} before {before or 'the end of the day'}"
     reason = Reason("doubled", f"Cleaning after {pair} stands twice.", "cleaning")
@@ -158,6 +182,7 @@ class SlotSerializer(serializers.Serializer):
 
     name = serializers.CharField()
     cleaning = serializers.IntegerField(help_text="Minutes of cleaning before it.")
+    why = serializers.CharField(help_text="Where these minutes are from, and what is cleared.")
     begins = serializers.IntegerField()
     ends = serializers.IntegerField()
     begins_at = serializers.DateTimeField(allow_null=True, help_text="null where starts_at was not said.")
@@ -175,6 +200,7 @@ class RunSerializer(serializers.Serializer):
 class NeighboursSerializer(serializers.Serializer):
     after = serializers.CharField(allow_null=True)
     before = serializers.CharField()
+    why = serializers.CharField()
 
 
 class GivenSerializer(serializers.Serializer):
@@ -198,14 +224,15 @@ class RunOrderAnswerSerializer(serializers.Serializer):
     sentences = serializers.ListField(child=serializers.CharField())
 
 
-def _run(run: Run | None, starts_at: datetime | None) -> dict[str, Any] | None:
+def _run(run: Run | None, filled: Filled, starts_at: datetime | None) -> dict[str, Any] | None:
     if run is None:
         return None
     slots = []
-    for slot in run.slots:
+    for slot, before in zip(run.slots, (None, *run.slots), strict=False):
         times = [None if starts_at is None else starts_at + at * MINUTE for at in (slot.begins, slot.ends)]
         said = {name: getattr(slot, name) for name in ("name", "cleaning", "begins", "ends", "late_by")}
-        slots.append(said | {"begins_at": times[0], "ends_at": times[1]})
+        why = filled.why[None if before is None else before.name, slot.name]
+        slots.append(said | {"why": why, "begins_at": times[0], "ends_at": times[1]})
     return {
         "slots": slots,
         "cleaning_at_the_end": run.last,
@@ -214,29 +241,34 @@ def _run(run: Run | None, starts_at: datetime | None) -> dict[str, Any] | None:
     }
 
 
-def _given(given: Given, starts_at: datetime | None) -> dict[str, Any]:
+def _given(given: Given, filled: Filled, starts_at: datetime | None) -> dict[str, Any]:
     return {
         "holds": given.holds,
-        "run": _run(given.run, starts_at),
-        "impossible": [{"after": after, "before": before} for after, before in given.impossible],
+        "run": _run(given.run, filled, starts_at),
+        "impossible": [
+            {"after": after, "before": before, "why": filled.why[after, before]}
+            for after, before in given.impossible
+        ],
         "broken": [{"first": first, "then": then} for first, then in given.broken],
     }
 
 
-def _answer(proposal: Proposal, starts_at: datetime | None) -> dict[str, Any]:
+def _answer(proposal: Proposal, filled: Filled, starts_at: datetime | None) -> dict[str, Any]:
     return {
         "order": [slot.name for slot in proposal.run.slots],
-        "run": _run(proposal.run, starts_at),
-        "given": _given(proposal.given, starts_at),
+        "run": _run(proposal.run, filled, starts_at),
+        "given": _given(proposal.given, filled, starts_at),
         "saves": proposal.saves,
         "proved_best": proposal.proved,
         "at_least": proposal.at_least,
-        "sentences": list(proposal.sentences),
+        "sentences": [*proposal.sentences, *([CAUTION] if filled.derived else [])],
     }
 
 
 class RunOrders(Scoped):
     """Propose the order with the least cleaning for a day's batches, and what it saves. The lead decides.
+
+    Minutes between products that are not sent come from contents, labels and approved cleaning procedures.
 
     Exact up to 12 batches; above that a bounded search that says it is not proved best.
     """
@@ -245,9 +277,13 @@ class RunOrders(Scoped):
     queryset = Material.objects.none()
     write_roles = WORKERS
 
+    def get_serializer_context(self) -> dict[str, Any]:
+        return super().get_serializer_context() | {
+            "seen": {}
+        }  # a product of several batches is asked for once
+
     @extend_schema(request=RunOrderSerializer, responses={200: RunOrderAnswerSerializer})
     def post(self, request: Request, *args: Any, **kwargs: Any) -> Response:
         serializer = self.get_serializer(data=request.data)
         serializer.is_valid(raise_exception=True)
-        answer = _answer(serializer.proposal(), serializer.validated_data.get("starts_at"))
-        return Response(RunOrderAnswerSerializer(answer).data)
+        return Response(RunOrderAnswerSerializer(serializer.answer()).data)
