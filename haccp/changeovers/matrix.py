@@ -19,7 +19,7 @@ from haccp.allergens.content import Content
 from haccp.allergens.vocabulary import Vocabulary
 from haccp.changeovers import bearing, procedures
 from haccp.changeovers.bearing import Bears
-from haccp.changeovers.procedure_documents import Procedure
+from haccp.changeovers.procedures import Means, that_clear
 from haccp.labels import versions as labels
 from haccp.models import CleaningProcedureVersion
 from ledger.models import Establishment
@@ -40,17 +40,6 @@ class Product:
     holds: frozenset[str]
     unknown: frozenset[str]
     bears: Bears
-
-
-@dataclass(frozen=True)
-class Means:
-    """An approved procedure."""
-
-    version: CleaningProcedureVersion
-    procedure: Procedure
-
-    def clears(self, allergens: Collection[str], vocabulary: Vocabulary) -> bool:
-        return all(self.procedure.clears.names(code, vocabulary.groups_of(code)) for code in allergens)
 
 
 @dataclass(frozen=True)
@@ -93,7 +82,7 @@ def of_day(
     if not FIRST_YEAR < on.year < LAST_YEAR:
         raise Unusable("No work is done on that day.", code="out-of-range", field="on")
     vocabulary = lists.vocabulary(establishment)
-    means = [Means(each, procedures.document_of(each)) for each in procedures.in_force(establishment)]
+    means = procedures.means(establishment)
     if equipment_kind is not None:
         means = [each for each in means if each.procedure.is_for(equipment_kind)]
     products = _products(establishment, on, materials)
@@ -108,8 +97,8 @@ def cell(before: Product, after: Product, means: Sequence[Means], vocabulary: Vo
         return sorted(code for code in codes if not after.bears.names(code, vocabulary.groups_of(code)))
 
     clear, unknown = undeclared(before.holds), undeclared(before.unknown - before.holds)
-    by = _that_clear(means, [*clear, *unknown], vocabulary) if clear or unknown else []
-    by_known = _that_clear(means, clear, vocabulary) if clear and not by else []
+    by = that_clear(means, [*clear, *unknown], vocabulary) if clear or unknown else []
+    by_known = that_clear(means, clear, vocabulary) if clear and not by else []
     none_clears = [code for code in clear if not any(each.clears([code], vocabulary) for each in means)]
     nothing = not clear and not unknown
     return Cell(
@@ -122,11 +111,6 @@ def cell(before: Product, after: Product, means: Sequence[Means], vocabulary: Vo
         tuple(none_clears),
         Decimal(0) if nothing else by[0].procedure.minutes if by else None,
     )
-
-
-def _that_clear(means: Sequence[Means], allergens: Sequence[str], vocabulary: Vocabulary) -> list[Means]:
-    good = [each for each in means if each.clears(allergens, vocabulary)]
-    return sorted(good, key=lambda each: (each.procedure.minutes, each.version.procedure.code))
 
 
 def _products(establishment: Establishment, on: date, materials: Collection[UUID] | None) -> list[Product]:

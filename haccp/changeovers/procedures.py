@@ -1,7 +1,7 @@
 """Cleaning procedures: a draft that changes, and approved versions that never do (decision D18)."""
 
 from collections.abc import Collection
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import Any
 
 from django.db.models import Exists, OuterRef, QuerySet
@@ -9,6 +9,7 @@ from django.db.models import Exists, OuterRef, QuerySet
 from batches import recipes, reference
 from config.api.refusals import ChangedMeanwhile, Reason, RuleBroken
 from haccp.allergens import lists
+from haccp.allergens.vocabulary import Vocabulary
 from haccp.changeovers import procedure_documents
 from haccp.changeovers.procedure_documents import Procedure
 from haccp.models import CleaningProcedure, CleaningProcedureVersion
@@ -124,10 +125,23 @@ def _newest(establishment: Establishment) -> QuerySet[CleaningProcedureVersion]:
     return found.filter(~Exists(newer), procedure__in_use=True)
 
 
-def that_clear(
-    versions: Collection[CleaningProcedureVersion], allergens: Collection[str]
-) -> list[tuple[CleaningProcedureVersion, Procedure]]:
-    """Those of ``versions`` that clear every one of ``allergens``, the quickest first."""
-    read = [(version, document_of(version)) for version in versions]
-    good = [pair for pair in read if all(pair[1].clears.names(code) for code in allergens)]
-    return sorted(good, key=lambda pair: (pair[1].minutes, pair[0].procedure.code))
+@dataclass(frozen=True)
+class Means:
+    """An approved procedure and what it says."""
+
+    version: CleaningProcedureVersion
+    procedure: Procedure
+
+    def clears(self, allergens: Collection[str], vocabulary: Vocabulary) -> bool:
+        return all(self.procedure.clears.names(code, vocabulary.groups_of(code)) for code in allergens)
+
+
+def means(establishment: Establishment) -> list[Means]:
+    """Every procedure in force. One statement."""
+    return [Means(version, document_of(version)) for version in in_force(establishment)]
+
+
+def that_clear(known: Collection[Means], allergens: Collection[str], vocabulary: Vocabulary) -> list[Means]:
+    """Those that clear every one of ``allergens``, the quickest first."""
+    good = [each for each in known if each.clears(allergens, vocabulary)]
+    return sorted(good, key=lambda each: (each.procedure.minutes, each.version.procedure.code))

@@ -13,8 +13,8 @@ from haccp.allergens.saying import Says
 from haccp.allergens.vocabulary import Vocabulary
 from haccp.changeovers import bearing, lines, procedures, releasing, scopes
 from haccp.changeovers.bearing import Bears
-from haccp.changeovers.procedure_documents import Procedure
-from haccp.models import Changeover, CleaningProcedureVersion
+from haccp.changeovers.procedures import Means
+from haccp.models import Changeover
 
 MOST_TOLD = 3  # of what a release waits for, in one sentence
 LEFT, UNKNOWN = "allergen-left", "allergen-left-unknown"
@@ -58,8 +58,8 @@ class _Asking:
         return lists.vocabulary(self.version.establishment)
 
     @cached_property
-    def known(self) -> list[CleaningProcedureVersion]:
-        return procedures.in_force(self.version.establishment)
+    def known(self) -> list[Means]:
+        return procedures.means(self.version.establishment)
 
     def declares(self, code: str) -> bool:
         return self.bears.names(code, self.vocabulary.groups_of(code))
@@ -98,9 +98,9 @@ class _Asking:
         return self.lacks(last, equipment, left.allergen)
 
     def lacks(self, changeover: Changeover, equipment: Equipment, allergen: str) -> str:
-        used = procedures.document_of(changeover.procedure_version)
+        used = Means(changeover.procedure_version, procedures.document_of(changeover.procedure_version))
         named = f"It was changed over by {changeover.procedure_version.procedure.code}"
-        if not self.clears(used, allergen):
+        if not used.clears([allergen], self.vocabulary):
             return f"{named}, which does not clear it. {self.would_clear(equipment, allergen)}"
         release = lines.standing_release(changeover)
         if release is not None:
@@ -115,18 +115,11 @@ class _Asking:
         more = f" And {len(waits) - MOST_TOLD} more." if len(waits) > MOST_TOLD else ""
         return f"{named}; its release waits for: {told}{more}"
 
-    def clears(self, procedure: Procedure, allergen: str) -> bool:
-        return procedure.clears.names(allergen, self.vocabulary.groups_of(allergen))
-
     def would_clear(self, equipment: Equipment, allergen: str) -> str:
         """The quickest approved procedure for it."""
-        read = [(procedures.document_of(version), version) for version in self.known]
-        good = [
-            (procedure.minutes, version.procedure.code)
-            for procedure, version in read
-            if procedure.is_for(equipment.kind) and self.clears(procedure, allergen)
-        ]
+        known = [each for each in self.known if each.procedure.is_for(equipment.kind)]
+        good = procedures.that_clear(known, [allergen], self.vocabulary)
         if not good:
             return f"No approved procedure clears it from a {equipment.kind}: have one approved, or make it elsewhere."
-        minutes, code = min(good)
-        return f"Change over by {code} ({minutes:f} min), verify and release it."
+        best = good[0]
+        return f"Change over by {best.version.procedure.code} ({best.procedure.minutes:f} min), verify and release it."

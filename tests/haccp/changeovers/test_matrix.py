@@ -16,7 +16,8 @@ from haccp.allergens import content
 from haccp.allergens.vocabulary import Vocabulary
 from haccp.changeovers import matrix, procedure_documents
 from haccp.changeovers.bearing import Bears, of
-from haccp.changeovers.matrix import Cell, Means, Product
+from haccp.changeovers.matrix import Cell, Product
+from haccp.changeovers.procedures import Means
 from ledger import signatures
 from ledger.models import Person
 from tests.conftest import NOON

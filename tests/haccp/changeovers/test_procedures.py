@@ -5,6 +5,7 @@ from typing import Any
 import pytest
 
 from config.api.refusals import ChangedMeanwhile, NotAllowed, RuleBroken, Unusable
+from haccp.allergens import lists
 from haccp.changeovers import procedures
 from haccp.models import CleaningProcedure, CleaningProcedureVersion
 from ledger import signatures
@@ -104,9 +105,21 @@ def test_in_force_is_the_newest_version_of_each_procedure_in_use(
     assert procedures.in_force(establishment) == [newer]
 
 
-def test_what_clears_all_of_it_is_found_the_quickest_first(approve: Any):
+def test_what_clears_all_of_it_is_found_the_quickest_first(approve: Any, establishment: Any):
     washed, vacuumed = approve(WET), approve(dry(), "DRY")
-    known = [washed, vacuumed]
-    assert [version for version, _ in procedures.that_clear(known, ["milk"])] == [vacuumed, washed]
-    assert [version for version, _ in procedures.that_clear(known, ["milk", "hazelnut"])] == [washed]
-    assert procedures.that_clear(known, ["egg"]) == []
+    known, vocabulary = procedures.means(establishment), lists.vocabulary(establishment)
+
+    def that_clear(*allergens: str) -> list[CleaningProcedureVersion]:
+        return [each.version for each in procedures.that_clear(known, allergens, vocabulary)]
+
+    assert that_clear("milk") == [vacuumed, washed]
+    assert that_clear("milk", "hazelnut") == [washed]
+    assert that_clear("egg") == []
+
+
+def test_a_procedure_for_a_group_clears_its_members(approve: Any, establishment: Any):
+    approve(dry(clears={"allergens": ["tree-nuts"]}), "DRY")
+    (known,) = procedures.means(establishment)
+    vocabulary = lists.vocabulary(establishment)
+    assert known.clears(["hazelnut", "tree-nuts"], vocabulary)
+    assert not known.clears(["peanut"], vocabulary)
