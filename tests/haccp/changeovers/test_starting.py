@@ -11,6 +11,7 @@ from batches.models import Batch, BatchStart, Equipment, LotState, Material, Rec
 from config.api.refusals import Reason, RuleBroken
 from haccp import gates
 from haccp.changeovers import releasing
+from haccp.labels import versions
 from haccp.models import Changeover, Deviation, StartPermission
 from ledger import establishments, signatures
 from ledger.models import Person
@@ -189,6 +190,54 @@ def test_a_product_that_declares_it_begins(start_drops: Any, nutty: Batch, sugar
     """The drops are made of sugar that bears hazelnut itself; no label is approved yet."""
     state(sugar, "hazelnut")
     assert start_drops()
+
+
+@pytest.fixture
+def label(act: Any, lead: Person, products: dict[str, Material]) -> Callable[..., None]:
+    """A label of the drops, approved in the morning."""
+
+    def do(code: str, contains: list[str], may: list[str]) -> None:
+        document = {
+            "languages": ["en"],
+            "name": {"en": "Plain lemon drops"},
+            "contains": contains,
+            "may_contain": [{"allergen": each, "reason": "Same table."} for each in may],
+            "ingredients": [
+                {"name": {"en": "sugar"}, "material": "SUG"},
+                *({"name": {"en": f"*{each}*"}, "allergens": [each]} for each in contains),
+            ],
+            "net_quantity": {"quantity": "100", "unit": "GRM"},
+            "unpacked": True,
+        }
+        made = versions.draft(
+            act=act(lead, at=MORNING), code=code, name="Bag", material=products["LMD"], document=document
+        )
+        versions.approve(act=act(lead, at=MORNING), label=made, proof=signatures.Proof(lead))
+
+    return do
+
+
+@pytest.mark.parametrize(("contains", "may"), [(["hazelnut"], []), ([], ["hazelnut"]), ([], ["tree-nuts"])])
+def test_a_product_whose_label_declares_it_begins(
+    start_drops: Any, nutty: Batch, label: Any, contains: list[str], may: list[str]
+):
+    label("L-1", contains, may)
+    assert start_drops()
+
+
+def test_every_label_in_use_has_to_declare_it(start_drops: Any, nutty: Batch, label: Any):
+    label("L-1", [], ["hazelnut"])
+    label("L-2", [], ["milk"])
+    assert "does not declare (by its label)" in left(start_drops)[0].detail
+
+
+def test_a_label_counts_before_the_recipe(
+    start_drops: Any, nutty: Batch, label: Any, sugar: Material, state: Any
+):
+    """That the sugar bears hazelnut is stated late, and the label does not say so: the eater reads the label."""
+    label("L-1", [], ["milk"])
+    state(sugar, "hazelnut")
+    assert left(start_drops)
 
 
 def test_other_equipment_is_no_matter(start_drops: Any, nutty: Batch, kettle: Equipment):
