@@ -14,7 +14,6 @@ from batches.models import Lot, LotStatus, Movement, MovementKind
 from haccp import deviations, holds
 from haccp.allergens import contact, facts, lists, statements
 from haccp.allergens.bits import Bits, Plane
-from haccp.allergens.saying import kept
 from haccp.holds import Touched
 from haccp.labels import comparing
 from haccp.models import AllergenStatement, Deviation, HoldSubject, PackingCheck
@@ -63,9 +62,8 @@ def _own_before(made: AllergenStatement) -> dict[int, int | None]:
         was, is_now = (
             bits.stated(
                 (
-                    said
+                    bits.told(each.says)
                     for each in statements.about(known, lot=key, supplier=supplier, day=day)
-                    for said in kept(each.says)
                 ),
                 leaf=False,
             )

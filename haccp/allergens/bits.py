@@ -3,11 +3,12 @@
 Pure. ``n`` codes make a plane; the planes lie one above the other, so that one OR carries all of them.
 """
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from datetime import date
 from enum import IntEnum
+from typing import Any, NamedTuple
 
-from haccp.allergens.saying import Said, Says
+from haccp.allergens.saying import Says
 from haccp.allergens.vocabulary import Vocabulary
 
 
@@ -20,6 +21,15 @@ class Plane(IntEnum):
     TOUCHED_BY_UNSTATED = 5  # by contact with something of which nobody stated it
 
 
+class Told(NamedTuple):
+    """What one record states, in bits of the lowest plane. ``covered``: what it speaks of at all."""
+
+    there: int
+    may: int
+    exempt: int
+    covered: int
+
+
 class Bits:
     """The codes of a vocabulary in their order, each with a bit in every plane."""
 
@@ -30,6 +40,10 @@ class Bits:
         self.every = (1 << len(self.codes)) - 1
         self.members = self.plain(vocabulary.members)
         self._days: dict[date, int] = {}
+        self._reach = {
+            code: (self.plain([code]), self.plain([code, *vocabulary.members_of(code)]))
+            for code in self.codes
+        }
 
     def plain(self, codes: Iterable[str]) -> int:
         """The codes as bits of the lowest plane; one that no list knows any more is left out."""
@@ -65,31 +79,36 @@ class Bits:
 
     def cleared_by(self, codes: Iterable[str]) -> int:
         """What a cleaning clears: the codes told, and with a group everything in it."""
-        told = list(codes)
-        return self.plain(told) | self.plain(
-            member for code in told for member in self.vocabulary.members_of(code)
-        )
+        bits = 0
+        for code in codes:
+            bits |= self._reach.get(code, (0, 0))[1]
+        return bits
 
-    def stated(self, says: Iterable[Said], *, leaf: bool) -> int:
+    def told(self, says: Iterable[Mapping[str, Any]]) -> Told:
+        """What one record states, as it keeps it."""
+        plain, covered = dict.fromkeys(Says, 0), 0
+        for each in says:
+            itself, with_members = self._reach.get(each["allergen"], (0, 0))
+            plain[each["says"]] |= itself
+            covered |= itself if each["says"] == Says.CONTAINS else with_members
+        return Told(plain[Says.CONTAINS], plain[Says.MAY_CONTAIN], plain[Says.EXEMPT], covered)
+
+    def stated(self, told: Iterable[Told], *, leaf: bool) -> int:
         """What the statements about one lot come to together: contains over may contain over exempt and free of.
 
         ``leaf``: nothing went into it that is known, so that what nobody stated of it is unknown. That a group is there
         says nothing of its members; that it may be, or is not, says so of each.
         """
-        plain = dict.fromkeys(Says, 0)
-        covered = 0
-        for each in says:
-            plain[each.says] |= self.plain([each.allergen])
-            covered |= self.plain([each.allergen])
-            if each.says != Says.CONTAINS:
-                covered |= self.plain(self.vocabulary.members_of(each.allergen))
-        there = plain[Says.CONTAINS]
-        may = plain[Says.MAY_CONTAIN] & ~there
-        exempt = plain[Says.EXEMPT] & ~there & ~may
-        unstated = self.members & ~covered if leaf else 0
+        there = may = exempt = covered = 0
+        for each in told:
+            there |= each.there
+            may |= each.may
+            exempt |= each.exempt
+            covered |= each.covered
+        may &= ~there
         return (
             self.on(Plane.CONTAINS, there)
             | self.on(Plane.MAY, may)
-            | self.on(Plane.EXEMPT, exempt)
-            | self.on(Plane.UNSTATED, unstated)
+            | self.on(Plane.EXEMPT, exempt & ~there & ~may)
+            | self.on(Plane.UNSTATED, self.members & ~covered if leaf else 0)
         )

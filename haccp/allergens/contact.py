@@ -199,7 +199,10 @@ class Contacts:
         return sorted(events, key=lambda event: event[:2])
 
     def _sweep(self, events: Iterable[tuple[datetime, int, UUID, int]]) -> bool:
-        """Once through time. Answers whether any batch was touched by more than was known."""
+        """Once through time. Answers whether any batch was touched by more than was known.
+
+        ``left`` is what those left who are gone; who is there touches whoever comes, and leaves when it goes.
+        """
         residue: defaultdict[UUID, list[int]] = defaultdict(lambda: [0, 0])
         there: defaultdict[UUID, list[int]] = defaultdict(list)
         grown = False
@@ -211,11 +214,8 @@ class Contacts:
                     grown |= self._touch(value, *self.carries(other))
                 grown |= self._touch(value, *left)
                 now.append(value)
-                _add(left, self.carries(value))
             elif what == CLEAN:
                 left[0], left[1] = left[0] & ~value, left[1] & ~value
-                for other in now:
-                    _add(left, self.carries(other))
             else:
                 now.remove(value)
                 _add(left, self.carries(value))

@@ -97,9 +97,10 @@ def load(establishment: Establishment, starts: Collection[int], bits: Bits | Non
     web = Web({(source, target): None for source, target, *_ in links})
     odd = rework.unknown_among({lot.key: lot.batch for lot in lots.values() if lot.is_rework})
     facts = Facts(bits, lots, web, links, _spoken(lots.values()), _mixed, frozenset(odd))
+    told = {each.pk: bits.told(each.says) for spoken in facts.spoken.values() for each in spoken}
     for lot in lots.values():
         leaf = lot.key in odd or _is_leaf(facts, lot)
-        facts.own[lot.key] = bits.stated(_says(facts.spoken[lot.key]), leaf=leaf)
+        facts.own[lot.key] = bits.stated((told[each.pk] for each in facts.spoken[lot.key]), leaf=leaf)
         if lot.kind == MaterialKind.PACKAGING:
             facts.keep[lot.key] = ~bits.on(Plane.UNSTATED, bits.every)
     facts.respread()

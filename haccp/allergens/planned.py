@@ -17,7 +17,6 @@ from batches.models import Dimension, Material, MaterialKind, RecipeLine, Recipe
 from haccp.allergens import lists, statements
 from haccp.allergens.bits import Bits, Plane
 from haccp.allergens.facts import Facts, KnownLot
-from haccp.allergens.saying import kept
 from haccp.allergens.spread import Mixed, Web
 from haccp.models import AllergenStatement
 
@@ -148,5 +147,5 @@ def _own(bits: Bits, known: list[AllergenStatement], on: date, *, leaf: bool) ->
     own = 0
     for supplier in _suppliers(known):
         speaking = statements.about(known, lot=None, supplier=supplier, day=on)
-        own |= bits.stated((said for each in speaking for said in kept(each.says)), leaf=leaf)
+        own |= bits.stated((bits.told(each.says) for each in speaking), leaf=leaf)
     return own
