@@ -21,7 +21,6 @@ from haccp.labels.signals import packing_recorded
 from haccp.models import Closing, Deviation, HoldSubject, LabelVersion, Moment, Packed, PackingCheck
 from ledger.acts import Act
 from ledger.deeds import deed
-from ledger.models import Establishment
 
 COUNTS = ("issued", "applied", "spoiled", "returned")
 MOST_DIGITS = 9
@@ -321,9 +320,3 @@ def _replaced(
 ) -> bool:
     end = closed.get(check.pk)
     return end is not None and any(each.lot_id == lot.pk and each.recorded_at > end for each in checks)
-
-
-def checks_of(establishment: Establishment, batch: Batch) -> list[PackingCheck]:
-    """Every packing check of a batch, corrected ones too, in the order of the work."""
-    rows = PackingCheck.objects.of(establishment).filter(batch=batch)
-    return list(rows.select_related("label_version__label", "performed_by").order_by("performed_at", "id"))
