@@ -141,7 +141,9 @@ def _judge_observation(reading: Reading, bounds: InForce, limit: ObservationLimi
             code="unknown-outcome",
             field="outcome",
         )
-    seen = f"Seen: {reading.outcome}" + (f", against {limit.reference}" if limit.reference else "")
+    seen = f"Seen: {reading.outcome}" + (
+        f", against {limit.reference.rstrip('.')}" if limit.reference else ""
+    )
     if reading.outcome in limit.accepted:
         return Judgement(Result.WITHIN, bounds, f"{seen}. As the plan asks.", decided_by=PLAN)
     asked = " or ".join(limit.accepted)

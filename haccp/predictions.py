@@ -13,7 +13,7 @@ from django.db.models import Q
 
 from batches import recipes
 from batches.models import Batch, Dimension, Lot, Material, MaterialKind, RecipeVersion
-from batches.quantities import convert, convert_difference
+from batches.quantities import convert, convert_difference, in_symbols
 from config.api.refusals import Unusable
 from haccp import composition_documents, compositions, instruments, mixing
 from haccp.bounds import same_quantity
@@ -206,11 +206,12 @@ def _known(each: Measured) -> str:
 
 
 def shown(each: Measured) -> str:
-    """``water activity 0.71 (sample at 21 CEL)``: as entered, with what decides it."""
-    unit = "" if each.unit == "C62" else f" {each.unit}"
+    """``water activity 0.71 (sample at 21 °C)``: as entered, with what decides it."""
     how = [f"by {each.method}"] if each.method else []
-    how += [f"sample at {each.sample_temperature}"] if each.sample_temperature else []
-    return f"{each.quantity} {each.entered}{unit}" + (f" ({', '.join(how)})" if how else "")
+    how += [f"sample at {in_symbols(each.sample_temperature)}"] if each.sample_temperature else []
+    return f"{each.quantity} {in_symbols(f'{each.entered} {each.unit}')}" + (
+        f" ({', '.join(how)})" if how else ""
+    )
 
 
 @dataclass(frozen=True)

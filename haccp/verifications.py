@@ -7,7 +7,7 @@ from typing import Any
 
 from batches.locks import lock_material
 from batches.projections import rebuilds
-from batches.quantities import known_unit, parse_number
+from batches.quantities import UNITS, known_unit, parse_number
 from batches.texts import one_line
 from config.api.refusals import Reason, RuleBroken, Unknown, Unusable
 from haccp import deviations, doubts, holds, instruments, known_values, verified
@@ -156,10 +156,8 @@ def _doubted_now(made: InstrumentVerification) -> list[str]:
 def sentences(made: InstrumentVerification) -> list[str]:
     """What the person who verified is told."""
     known, tolerance = known_values.from_json(made.reference), Decimal(made.said["tolerance"])
-    told = [
-        f"Found off by {doubts.signed(doubts.error_of(made))} {known.unit} against {known.value:f}; allowed is "
-        f"{tolerance:f} either way."
-    ]
+    off = f"{doubts.signed(doubts.error_of(made))} {UNITS[known.unit].symbol}".strip()
+    told = [f"Found off by {off} against {known.value:f}; allowed is {tolerance:f} either way."]
     if known_values.reaches_across(Decimal(made.said["as_found"]), known, tolerance):
         told.append(
             f"The known value lies between {known.low:f} and {known.high:f}: that could change the result."

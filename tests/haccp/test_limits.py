@@ -220,6 +220,13 @@ def test_an_observation_says_against_what_it_was_held(outcome):
     assert sentence.startswith(f"Seen: {outcome}, against card K-2. ")
 
 
+def test_a_reference_that_ends_in_a_full_stop_gets_no_second_one():
+    knife = replace(KNIFE, reference="Card K-2.")
+    assert judge(Reading("knife tip", outcome="whole"), in_force(knife)).sentence.startswith(
+        "Seen: whole, against Card K-2. As"
+    )
+
+
 @pytest.mark.parametrize("outcome", ["", "fine", "Whole"])
 def test_an_outcome_the_limit_does_not_know_is_refused(outcome):
     with pytest.raises(Unusable) as refusal:

@@ -73,7 +73,7 @@ def test_each_step_is_told_with_where_to_read_it(played: Played) -> None:
 
 
 def test_the_recipe_is_predicted_the_logger_verified_and_its_series_judged(played: Played) -> None:
-    assert "was held in ice water: Found off by +0.2 CEL" in played.told
+    assert "was held in ice water: Found off by +0.2 °C" in played.told
     assert "By its materials' sheets the filling holds" in played.told
     assert "4 readings of the store were judged as one" in played.told
     judged = Check.objects.filter(control_point__code="CP-STORE-1")
