@@ -15,7 +15,7 @@ from haccp.allergens import contact
 from haccp.allergens.vocabulary import Vocabulary
 from haccp.changeovers import matrix, procedures
 from haccp.changeovers.bearing import Bears
-from haccp.changeovers.matrix import Cell, Matrix, Means, Product
+from haccp.changeovers.matrix import Cell, Matrix, Product
 from haccp.run_order import Cleaning
 from haccp.run_order_search import Minutes
 from ledger.models import Establishment
@@ -90,9 +90,7 @@ def _told(asked: _Asked, missing: set[Pair]) -> Iterator[tuple[Pair, Cell]]:
 def _from_now(asked: _Asked, equipment: Equipment) -> Iterator[tuple[UUID, Cell]]:
     """Each product after what stands on the equipment, as after a product that holds all of it."""
     standing = contact.standing_on([equipment], asked.at)
-    known = [
-        Means(each, procedures.document_of(each)) for each in procedures.in_force(equipment.establishment)
-    ]
+    known = procedures.means(equipment.establishment)
     means = [each for each in known if each.procedure.is_for(equipment.kind)]
     for product in asked.table.products:
         before = Product(
