@@ -3,6 +3,7 @@
 import io
 from typing import Any, Protocol
 
+from django.core.files.uploadedfile import SimpleUploadedFile
 from rest_framework.test import APIClient
 
 from ledger.models import Establishment, Person
@@ -59,6 +60,12 @@ class Asking:
         file = io.BytesIO(content.encode())
         file.name = name
         return self._answer(self.client.post(self.base + path, fields | {"file": file}, format="multipart"))
+
+    def attach(self, record: str, name: str, content: bytes, performed_at: str) -> Any:
+        """Hang a PDF on a record."""
+        file = SimpleUploadedFile(name, content, content_type="application/pdf")
+        body = {"target": record, "file": file, "performed_at": performed_at}
+        return self._answer(self.client.post(self.base + "attachments", body, format="multipart"))
 
     @staticmethod
     def _answer(answer: Any) -> Any:

@@ -34,10 +34,13 @@ MATERIALS: dict[str, tuple[str, dict[str, Any]]] = {
     "SUG": ("White sugar", {"kind": "ingredient", "short_name": "SUG"}),
     "ICS": ("Icing sugar", {"kind": "ingredient", "short_name": "ICS"}),
     "GLU": ("Glucose syrup", {"kind": "ingredient", "short_name": "GLU"}),
+    "LEO": ("Lemon oil", {"kind": "ingredient", "short_name": "LEO"}),
+    "BUT": ("Butter, salted", {"kind": "ingredient", "short_name": "BUT"}),
     "PKG": ("Pillow bags", {"kind": "packaging", "short_name": "PKG", "dimension": "count"}),
 }
 EQUIPMENT = {
     "K1": ("Copper kettle", "kettle"),
+    "K2": ("Steel kettle for drops", "kettle"),
     "T1": ("Stone table", "table"),
     "M1": ("Tempering machine", "tempering machine"),
     "G1": ("Grinder", "grinder"),
@@ -55,6 +58,8 @@ RECIPES = {
             ("PKG", "100", "H87"),
         ],
     ),
+    "LMD": ("2", [("SUG", "1.6", "KGM"), ("GLU", "0.4", "KGM"), ("LEO", "5", "GRM")]),
+    "SBC": ("2", [("SUG", "1", "KGM"), ("GLU", "0.6", "KGM"), ("BUT", "0.4", "KGM")]),
 }
 
 REWORK = {"most_permille": "50", "most_days": "3", "most_generations": "1"}
@@ -196,15 +201,15 @@ class House:
         return (
             known[0]
             if known
-            else self.lead.post(f"recipes/{recipe}/versions", **self._signed(draft_version=1))
+            else self.lead.post(f"recipes/{recipe}/versions", **self.signed(draft_version=1))
         )
 
-    def _signed(self, **values: Any) -> dict[str, Any]:
-        return {
-            "performed_at": (Moment.now(self.establishment).local - APPROVED_BEFORE).isoformat(),
-            "password": PASSWORD,
-            **values,
-        }
+    def signed(self, **values: Any) -> dict[str, Any]:
+        return {"performed_at": self.approved_at, "password": PASSWORD, **values}
+
+    @property
+    def approved_at(self) -> str:
+        return (Moment.now(self.establishment).local - APPROVED_BEFORE).isoformat()
 
     def _plan(self) -> dict[str, Any]:
         plan = rows_id("plan", "HOUSE")
@@ -232,7 +237,7 @@ class House:
         known = self.lead.get(f"plans/{plan}/versions")["results"]
         if known:
             return dict(known[0])
-        version = self.lead.post(f"plans/{plan}/versions", **self._signed(draft_version=1))
+        version = self.lead.post(f"plans/{plan}/versions", **self.signed(draft_version=1))
         self.tell(
             f"{PEOPLE['mara'][0]} approved the hazard plan, version {version['number']}, with "
             f"{len(version['control_points'])} control points.",

@@ -25,7 +25,7 @@ class Story:
     def __init__(self, house: House, tell: Told):
         self.house, self.tell = house, tell
         played = Batch.objects.filter(establishment=house.establishment, recipe_version__material__code="HZP")
-        self.began = timezone.now() - timedelta(hours=5) - timedelta(days=played.count())
+        self.began = timezone.now() - timedelta(hours=8) - timedelta(days=played.count())
         self.lots: dict[str, dict[str, Any]] = {}
         self.used: dict[str, dict[str, Any]] = {}
 
@@ -57,6 +57,7 @@ class Story:
             ("SUG", "PANTRY", "25", "KGM", f"L{day}B"),
             ("GLU", "PANTRY", "10", "KGM", f"G{day}"),
             ("CHO", "PANTRY", "5", "KGM", f"C-{day}"),
+            ("LEO", "PANTRY", "250", "GRM", f"LO-{day}"),
             ("PKG", "PANTRY", "2000", "H87", f"P{day}"),
         ]
         for material, supplier, quantity, unit, their_code in deliveries:
@@ -73,7 +74,7 @@ class Story:
             self.lots[material] = moved
             self._release(moved["lot"], -100)
         self.tell(
-            f"Six deliveries came and were accepted; the hazelnuts are lot {self.lots['NUT']['lot_code']}, "
+            f"Seven deliveries came and were accepted; the hazelnuts are lot {self.lots['NUT']['lot_code']}, "
             f"their supplier calls it HN-{day}-7.",
             f"lots/{self.lots['NUT']['lot']}",
         )
@@ -103,9 +104,7 @@ class Story:
         self._check("CP-BLADE-1", -86, BLADES, occasion="start")
         self._use(batch, "NUT", "1.400", 1, -85)
         self._use(batch, "ICS", "0.601", 2, -84)
-        self.lots["FIL"] = self._move(
-            "made", -60, batch=batch["id"], material=rows_id("materials", "FIL"), quantity="2.000", unit="KGM"
-        )
+        self.lots["FIL"] = self._make("FIL", "2.000", -60)
         self._water_activity()
         self._predicted()
         self._stored_cool()
@@ -167,6 +166,7 @@ class Story:
         self.look(
             "CP-LABEL-1", 7, "label on the pack against the approved version", "the approved version", "start"
         )
+        self.before_packing()
         for place, (material, quantity, unit) in enumerate(
             [
                 ("SUG", "2.100", "KGM"),
@@ -194,9 +194,9 @@ class Story:
             part=slab["id"],
         )
         self.look("CP-METAL-1", 60, METAL, "all found and rejected", "")
-        self.good = self._make_pillows("2.000", 70)
+        self.good = self._make("HZP", "2.000", 70)
         self.look("CP-METAL-1", 118, METAL, "all found and rejected", "")
-        self.bad = self._make_pillows("2.750", 150)
+        self.bad = self._make("HZP", "2.750", 150)
         self.failing = self.look("CP-METAL-1", 178, METAL, "one or more missed", "")
         self.tell(
             f"The metal detector missed a test piece. The answer came at once: {self.failing['sentences'][0]}",
@@ -251,8 +251,15 @@ class Story:
         self.look(
             "CP-LABEL-1", 202, "label on the pack against the approved version", "the approved version", "end"
         )
+        self.after_packing()
         self.house.operator.post(f"batches/{self.batch['id']}/end", performed_at=self.at(205))
         return dict(case)
+
+    def before_packing(self) -> None:
+        """Before the first piece is packed."""
+
+    def after_packing(self) -> None:
+        """After the last piece is packed."""
 
     def decide(self, case: dict[str, Any], batch: dict[str, Any]) -> None:
         path = f"deviations/{case['id']}"
@@ -262,22 +269,13 @@ class Story:
             "cause": "The belt tension was not looked at after the belt was washed on Friday.",
             "prevention": "The tension is now on the list of what is looked at after every wash.",
         }
-        for minutes, (question, text) in enumerate(answers.items(), start=210):
-            self.house.lead.post(
-                f"{path}/answers", performed_at=self.at(minutes), question=question, text=text
-            )
+        self._answer(path, 210, answers)
         try:
             self._close(path, 214)
         except Refused as refusal:
             self.tell(f"Closing too early was refused: {refusal.problem['reasons'][0]['detail']}", path)
-        self.house.lead.post(
-            f"{path}/dispositions",
-            performed_at=self.at(215),
-            lot=self.bad["lot"],
-            decision="destroy",
-            because="One sachet of test metal could not be accounted for among these pieces.",
-        )
-        self._close(path, 216)
+        because = "One sachet of test metal could not be accounted for among these pieces."
+        self._destroy(path, 215, self.bad["lot"], because)
         self._move(
             "destroyed", 230, lot=self.bad["lot"], quantity="2.750", unit="KGM", document="waste note 3"
         )
@@ -343,15 +341,10 @@ class Story:
         said = {"lot": lot, "quantity": quantity, "unit": unit, "recipe_line": line, **more}
         self.used[material] = self._move("used", minutes, batch=batch["id"], **said)
 
-    def _make_pillows(self, quantity: str, minutes: int) -> dict[str, Any]:
-        return self._move(
-            "made",
-            minutes,
-            batch=self.batch["id"],
-            material=rows_id("materials", "HZP"),
-            quantity=quantity,
-            unit="KGM",
-        )
+    def _make(self, code: str, quantity: str, minutes: int) -> dict[str, Any]:
+        material = rows_id("materials", code)
+        said = {"material": material, "quantity": quantity, "unit": "KGM"}
+        return self._move("made", minutes, batch=self.batch["id"], **said)
 
     def look(self, point: str, minutes: int, quantity: str, outcome: str, occasion: str) -> dict[str, Any]:
         return self._check(point, minutes, [{"quantity": quantity, "outcome": outcome}], occasion=occasion)
@@ -385,6 +378,23 @@ class Story:
             unit="KGM",
             document=f"delivery note to {customer.lower()}",
         )
+
+    def _answer(self, path: str, start: int, answers: dict[str, str]) -> None:
+        for minutes, (question, text) in enumerate(answers.items(), start=start):
+            self.house.lead.post(
+                f"{path}/answers", performed_at=self.at(minutes), question=question, text=text
+            )
+
+    def _destroy(self, path: str, minutes: int, lot: str, because: str) -> None:
+        """Decided for the one lot that the case holds, and the case closed."""
+        self.house.lead.post(
+            f"{path}/dispositions",
+            performed_at=self.at(minutes),
+            lot=lot,
+            decision="destroy",
+            because=because,
+        )
+        self._close(path, minutes + 1)
 
     def _close(self, path: str, minutes: int) -> None:
         self.house.lead.post(f"{path}/closing", performed_at=self.at(minutes), password=PASSWORD)

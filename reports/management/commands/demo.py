@@ -11,8 +11,8 @@ from django.core.management.base import BaseCommand
 from ledger import seals
 from ledger.models import Establishment
 from reports import jobs
+from reports.demo.allergens import WithAllergens
 from reports.demo.house import HOUSE, PASSWORD, PEOPLE, House
-from reports.demo.story import Story
 from reports.models import DocumentJob
 from reports.rendering import PdfUnavailable
 
@@ -30,9 +30,7 @@ def refusals_told_once() -> Iterator[None]:
 
 
 class Command(BaseCommand):
-    help = (
-        "Play a day of an invented firm through the API, tell each step, and write the batch record as PDF."
-    )
+    help = "Play a day of an invented firm through the API, tell each step, and write its papers as PDF."
 
     def add_arguments(self, parser: Any) -> None:
         parser.add_argument(
@@ -52,9 +50,10 @@ class Command(BaseCommand):
         self.step = 0
         with refusals_told_once():
             house = House(self.tell)
-            batch = Story(house, self.tell).play()
+            story = WithAllergens(house, self.tell)
+            batch = story.play()
         seals.seal(establishment=house.establishment)
-        self._record(house, batch, options["out"])
+        self._documents(house, story, batch, options["out"])
         self._people()
 
     def _people(self) -> None:
@@ -70,18 +69,26 @@ class Command(BaseCommand):
         if where:
             self.stdout.write(f"    {settings.PUBLIC_URL}/api/v1/establishments/{HOUSE}/{where}")
 
-    def _record(self, house: House, batch: str, out: Path | None) -> None:
-        asked = house.lead.post("documents", kind="batch-record", subject=batch)
-        job = DocumentJob.objects.get(pk=asked["id"])
+    def _documents(self, house: House, story: WithAllergens, batch: str, out: Path | None) -> None:
+        tags = [{"kind": "tub", "lot": lot} for lot in story.tubs]
+        asked: list[tuple[str, dict[str, Any]]] = [
+            ("The tub labels were printed", {"kind": "tag-sheet", "tags": tags}),
+            ("The batch record was made and sealed", {"kind": "batch-record", "subject": batch}),
+        ]
+        folder = out or settings.DATA_DIR / "demo"
+        folder.mkdir(parents=True, exist_ok=True)
+        for words, body in asked:
+            self._document(house, words, body, folder)
+
+    def _document(self, house: House, words: str, body: dict[str, Any], folder: Path) -> None:
+        job = DocumentJob.objects.get(pk=house.lead.post("documents", **body)["id"])
         try:
             jobs.make(job.pk)  # a worker that was quicker has it done already
         except PdfUnavailable as missing:
             self.tell(str(missing), f"documents/{job.pk}")
             return
         job.refresh_from_db()
-        folder = out or settings.DATA_DIR / "demo"
-        folder.mkdir(parents=True, exist_ok=True)
-        target = folder / f"batch-record-{job.number:06d}.pdf"
+        target = folder / f"{job.kind}-{job.number:06d}.pdf"
         with default_storage.open(jobs.path_of(job, "pdf")) as file:
             target.write_bytes(file.read())
-        self.tell(f"The batch record was made and sealed: {target}", f"documents/{job.pk}/file.pdf")
+        self.tell(f"{words}: {target}", f"documents/{job.pk}/file.pdf")
