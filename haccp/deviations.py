@@ -221,6 +221,12 @@ def kept_away(lots: Collection[Lot]) -> set[int]:
     return set(found.values_list("lot_id", flat=True))
 
 
+def why_kept_away(lot: Lot) -> list[str]:
+    """Why standing decisions reject, destroy or send back a lot, as they were given."""
+    found = Disposition.objects.standing().filter(lot=lot, decision__in=KEEPS_AWAY)
+    return list(found.order_by("recorded_at", "id").values_list("because", flat=True))
+
+
 def open_cases_of(lots: Sequence[Lot]) -> list[Deviation]:
     """Deviations that are not closed and hold one of the lots, the oldest first."""
     wanted = {str(lot.uid) for lot in lots}

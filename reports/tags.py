@@ -50,8 +50,9 @@ def hold(lot: Lot) -> Tag:
             code="not-held",
             field="lot",
         )
-    cases = [case.title.rstrip(".") for case in deviations.open_cases_of([lot])]
-    because = _("Because: ") + ("; ".join(cases) or _("no open case says why. Ask the food-safety lead."))
+    why = [case.title for case in deviations.open_cases_of([lot])] or deviations.why_kept_away(lot)
+    told = "; ".join(each.rstrip(".") for each in why)
+    because = _("Because: ") + (told or _("no open case says why. Ask the food-safety lead."))
     return _of_lot(
         lot, head, (because, _("Because: several cases; read them in the lot's records.")), warns=True
     )

@@ -35,7 +35,7 @@ from haccp.models import (
 from ledger import verification
 from ledger.models import Attachment, Establishment, Signature
 from ledger.standalone import check_evidence
-from reports import jobs
+from reports import jobs, tags
 from reports.demo.house import HOUSE
 from reports.models import DocumentJob
 
@@ -217,6 +217,12 @@ def test_the_tub_labels_are_written_as_a_sheet(played: Played) -> None:
     text = extract_text(played.files / jobs.path_of(sheets[0], "pdf"))
     assert "Contains: hazelnuts." in text
     assert "No allergen is known of by its documents." in text
+
+
+def test_the_tag_of_a_rejected_lot_tells_the_reason_of_its_decision(played: Played) -> None:
+    lots = Lot.objects.filter(material__code="HZP").select_related("material", "state", "establishment")
+    told = {tags.hold(lot).bodies[0] for lot in lots}
+    assert "Because: Its bags do not declare milk" in told
 
 
 # -- the batch record it writes ---------------------------------------------------------------------
