@@ -151,7 +151,7 @@ class _Reader:
     def names(self, said: dict[str, Any], known: set[str], field: str) -> None:
         for name in sorted(set(said) - known, key=str):
             sentence = f"{str(name)[:40]!a} is not known here; known: {', '.join(sorted(known))}."
-            self.refuse("unknown-name", sentence, f"{field}.{name}".lstrip("."))
+            self.refuse("unknown-field", sentence, f"{field}.{name}".lstrip("."))
 
     def objects(
         self, said: Any, field: str, most: int, known: set[str], least: int = 0

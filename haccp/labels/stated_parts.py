@@ -43,7 +43,7 @@ def allergens(parts: tuple[Line, ...]) -> Iterator[str]:
 def _unknown(said: dict[str, Any], known: set[str], field: str) -> Iterator[Reason]:
     for name in sorted(set(said) - known, key=str):
         sentence = f"{str(name)[:40]!a} is not known here; known: {', '.join(sorted(known))}."
-        yield Reason("unknown-name", sentence, f"{field}.{name}"[:200])
+        yield Reason("unknown-field", sentence, f"{field}.{name}"[:200])
 
 
 def _parts(said: Any, field: str, depth: int, reasons: list[Reason]) -> Iterator[Line]:

@@ -69,7 +69,7 @@ def test_every_allergen_it_names_can_be_asked_about() -> None:
 @pytest.mark.parametrize(
     ("path", "value", "field", "code"),
     [
-        ("colour", "red", "colour", "unknown-name"),
+        ("colour", "red", "colour", "unknown-field"),
         ("languages", [], "languages", "missing"),
         ("languages", ["en", "de-AT", "English"], "languages.2", "not-a-language"),
         ("languages", ["en", "de-AT", "en"], "languages.2", "doubled"),
