@@ -49,8 +49,21 @@ def follow_correction(sender: Any, movement: Movement, corrected: Movement, act:
         _hold(act, movement, title, _no_longer_right(act, dict.fromkeys(lots)))
 
 
+def follow_use(*, act: Act, movement: Movement) -> None:
+    """Hold what no longer bears the right label, now that more went into a batch than was known when it was released."""
+    if movement.corrects_id is not None or movement.what != MovementKind.USED:
+        return
+    lots = Lot.objects.filter(batch=movement.batch_id).values_list("pk", flat=True)
+    if lots:
+        title = f"Recorded late: lot {movement.lot.code} {MovementKind.USED.label}"
+        _hold(act, movement, title, _no_longer_right(act, dict.fromkeys(lots)))
+
+
 def _own_before(made: AllergenStatement) -> dict[int, int | None]:
-    """The lots of the material that contain or may contain more by a statement, each with what was stated before."""
+    """The lots of the material that contain or may contain more by a statement, each with what was stated before.
+
+    More of what counts by its amount too, and what lost its amount.
+    """
     before, now = statements.before(made), statements.standing([made.material_id])
     lots, corrected = Lot.objects.filter(material=made.material_id), _corrected(made)
     if made.lot_id is not None and (corrected is None or corrected.lot_id == made.lot_id):
@@ -59,19 +72,21 @@ def _own_before(made: AllergenStatement) -> dict[int, int | None]:
     there = bits.on(Plane.CONTAINS, bits.every) | bits.on(Plane.MAY, bits.every)
     found: dict[int, int | None] = {}
     for key, day, supplier in lots.values_list("pk", "day", "state__supplier"):
-        was, is_now = (
-            bits.stated(
-                (
-                    bits.told(each.says)
-                    for each in statements.about(known, lot=key, supplier=supplier, day=day)
-                ),
-                leaf=False,
-            )
-            for known in (before, now)
+        spoke, speak = (
+            statements.about(known, lot=key, supplier=supplier, day=day) for known in (before, now)
         )
-        if is_now & ~was & there:
+        was, is_now = (
+            bits.stated((bits.told(each.says) for each in known), leaf=False) for known in (spoke, speak)
+        )
+        if is_now & ~was & there or _amount_grew(spoke, speak):
             found[key] = was
     return found
+
+
+def _amount_grew(before: Collection[AllergenStatement], now: Collection[AllergenStatement]) -> bool:
+    """Whether more of something is stated to be contained, or its amount is not known any more."""
+    was, is_now = facts.most_stated(before), facts.most_stated(now)
+    return any(most > was[code] for code, most in is_now.items() if code in was)
 
 
 def _corrected(made: AllergenStatement) -> AllergenStatement | None:

@@ -41,6 +41,7 @@ def follow(sender: Any, movement: Movement, act: Act, **_: Any) -> None:
     if not movement.withdrawn:
         _open_for_flags(movement, act)
     reworking.follow(act=act, movement=movement)
+    late_allergens.follow_use(act=act, movement=movement)
     if movement.what in CHANGES_GENEALOGY:
         holds.reach(act=act)
 

@@ -220,6 +220,15 @@ def _stated(facts: Facts, code: str) -> dict[int, Band]:
     return found | {key: Band(Decimal(0), None) for key in facts.odd if facts.found[key] & bit}
 
 
+def most_stated(spoken: Iterable[AllergenStatement]) -> dict[str, Decimal]:
+    """By code: the highest amount (mg/kg) told of what is said to be contained; infinity where none was told."""
+    found: defaultdict[str, list[Decimal]] = defaultdict(list)
+    for each in _says(spoken):
+        if each.says == Says.CONTAINS:
+            found[each.allergen] += [] if each.mg_per_kg is None else [each.mg_per_kg]
+    return {code: max(told, default=Decimal("Infinity")) for code, told in found.items()}
+
+
 def _mixed(facts: Facts) -> dict[int, Mixed]:
     masses = _masses({batch for _, _, batch, _ in facts.links})
     parts: defaultdict[int, list[tuple[int, Decimal]]] = defaultdict(list)

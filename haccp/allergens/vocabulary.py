@@ -91,6 +91,10 @@ class Vocabulary:
         """The members of a group over all lists; empty for what is no group."""
         return self._members_of.get(group, frozenset())
 
+    def kin_of(self, code: str) -> frozenset[str]:
+        """The groups it stands in and, of a group, its members: what is found of the one may be of the other."""
+        return self.groups_of(code) | self.members_of(code)
+
     def listed_on(self, day: date) -> frozenset[str]:
         """The members that some list in force names on a day."""
         return frozenset(code for each in self.lists for code in each.members_on(day))

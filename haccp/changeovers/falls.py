@@ -10,6 +10,8 @@ from django.db.models import Q
 
 from batches.models import CleaningBreak, Occupation
 from haccp import deviations, holds
+from haccp.allergens import lists
+from haccp.changeovers import scopes
 from haccp.deviations import Touched
 from haccp.models import Changeover, ChangeoverRelease, ChangeoverVerification, Deviation, HoldSubject
 from ledger.acts import Act
@@ -46,8 +48,9 @@ def _line_forward(changeover: Changeover) -> set[UUID]:
 
 
 def _covers(release: ChangeoverRelease, verification: ChangeoverVerification) -> bool:
-    allergens = release.scope["allergens"]
-    return not verification.allergen or allergens == "all" or verification.allergen in allergens
+    found = verification.allergen
+    kin = lists.vocabulary(release.establishment).kin_of(found)
+    return not found or scopes.from_json(release.scope).names(found, kin)
 
 
 def let_fall(act: Act, releases: Collection[ChangeoverRelease], reason: str) -> None:

@@ -151,7 +151,8 @@ def missing(changeover: Changeover) -> list[Reason]:
 def _shown(changeover: Changeover, procedure: Procedure, scope: Scope) -> _Found:
     """Whether everything the procedure asks for was shown for each piece of equipment, and by what."""
     made = lines.that_count(changeover, procedure)
-    about = [each for each in made if not each.allergen or scope.names(each.allergen)]
+    kin = lists.vocabulary(changeover.establishment).kin_of
+    about = [each for each in made if not each.allergen or scope.names(each.allergen, kin(each.allergen))]
     reasons: list[Reason] = [_outside(each) for each in about if each.result == Shown.OUTSIDE]
     basis: dict[object, ChangeoverVerification] = {}
     for equipment in lines.equipment_of(changeover):

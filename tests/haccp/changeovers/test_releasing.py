@@ -318,6 +318,34 @@ def test_a_late_result_of_what_it_does_not_cover_is_no_matter(
     assert len(breaks(table)) == 1
 
 
+@pytest.mark.parametrize(("cleared", "found"), [("tree-nuts", "hazelnut"), ("hazelnut", "tree-nuts")])
+def test_a_kind_of_nut_found_outside_speaks_against_its_group_and_the_group_against_it(
+    change_over: Any, free: Any, show: Any, approve: Any, cleared: str, found: str
+):
+    doses = [{**WET["levels"]["doses"][1], "allergen": code} for code in ("hazelnut", "tree-nuts")]
+    claims = {"allergens": [cleared], "microbiological": False, "foreign-bodies": False}
+    look = [{"by": "visual", "where": "All of it"}]
+    version = approve(wet(clears=claims, verify=look, levels={"eaten_g": "40", "doses": doses}), code="NUTS")
+    made = change_over(procedure_version=version)
+    show(made)
+    show(made, "swab", found, value="1900")
+    assert "verification-outside" in refused(lambda: free(made))
+
+
+def test_a_group_found_outside_late_lets_the_release_of_one_of_its_kinds_fall(
+    change_over: Any, free: Any, show: Any, approve: Any, table: Equipment, breaks: Any
+):
+    doses = [{**WET["levels"]["doses"][1], "allergen": code} for code in ("hazelnut", "tree-nuts")]
+    claims = {"allergens": ["hazelnut"], "microbiological": False, "foreign-bodies": False}
+    look = [{"by": "visual", "where": "All of it"}]
+    version = approve(wet(clears=claims, verify=look, levels={"eaten_g": "40", "doses": doses}), code="NUTS")
+    made = change_over(procedure_version=version)
+    show(made)
+    free(made)
+    show(made, "swab", "tree-nuts", value="1900")
+    assert breaks(table) == []
+
+
 def test_what_ran_since_is_held_when_a_release_falls(
     changed_over: Changeover, free: Any, begin: Any, make_lot: Any, show: Any, table: Equipment
 ):

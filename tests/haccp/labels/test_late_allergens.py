@@ -275,6 +275,63 @@ def test_a_corrected_use_holds_what_its_label_no_longer_declares(
     assert held_by(case) == {str(lot.uid)}
 
 
+def test_a_use_that_is_told_late_holds_what_was_made_of_that_batch_in_another(
+    state: State,
+    sugar: Material,
+    nuts: Material,
+    source: Lot,
+    receive: Callable[..., Lot],
+    batch: Batch,
+    begin: Any,
+    use: Any,
+    make_lot: Callable[..., Lot],
+    see: Any,
+    label_version: LabelVersion,
+):
+    state(sugar)
+    state(nuts, hazelnut="contains")
+    use(source, batch, at=MORNING + HOUR / 6)
+    first = make_lot(batch, at=MORNING + HOUR / 3)
+    other = begin(at=MORNING + HOUR / 2)
+    use(first, other, at=MORNING + HOUR * 2 / 3)
+    made = make_lot(other, at=MORNING + HOUR)
+    see(other, label_version)
+    make_released(made)
+    assert not cases()
+    use(receive(material=nuts), batch, at=MORNING + HOUR / 6)
+    assert str(made.uid) in {uid for case in cases() for uid in held_by(case)}
+
+
+def test_more_sulphites_than_were_stated_hold_what_its_label_does_not_declare(
+    act: Any,
+    lead: Person,
+    state: State,
+    sugar: Material,
+    source: Lot,
+    lot: Lot,
+    see: Any,
+    label_version: LabelVersion,
+):
+    def sulphites(mg_per_kg: str) -> None:
+        statements.record(
+            act=act(lead),
+            material=sugar,
+            lot=source,
+            says=[{"allergen": "sulphites", "says": "contains", "mg_per_kg": mg_per_kg}],
+            document="Assay 3",
+            document_day=date(2026, 2, 1),
+            in_force_from=date(2026, 2, 1),
+        )
+
+    state(sugar)
+    sulphites("0.1")
+    see(lot.batch, label_version)
+    make_released(lot)
+    assert not cases()
+    sulphites("900")
+    assert {str(lot.uid)} == {uid for case in cases() for uid in held_by(case)}
+
+
 def test_statements_about_a_material_with_many_lots_cost_the_same(
     state: State,
     sugar: Material,
