@@ -6,6 +6,8 @@ from datetime import date
 from functools import cache
 from typing import Any
 
+from django.db.models import QuerySet, UUIDField
+
 from batches import reference
 from batches.texts import is_one_line
 from config.api.refusals import Reason, RuleBroken, Unusable
@@ -17,6 +19,7 @@ from ledger.acts import Act
 from ledger.deeds import deed
 from ledger.ids import uuid7
 from ledger.models import Change, Entry, Establishment, Role
+from ledger.prepared import Given, Prepared
 
 CONFIRMATION = frozenset({"confirmed_by", "confirmed_at"})
 MAY_CHANGE = frozenset({"name", "in_force_until"})
@@ -116,7 +119,6 @@ def bring_in(*, act: Act, said: dict[str, Any]) -> BroughtIn:
 
 def vocabulary(establishment: Establishment) -> Vocabulary:
     """What the lists of the house know together; where it has none, the lists that ship stand in for them."""
-    rows = AllergenList.objects.filter(establishment=establishment, in_use=True).order_by("code")
     known = [
         Listed(
             row.jurisdiction,
@@ -125,9 +127,18 @@ def vocabulary(establishment: Establishment) -> Vocabulary:
             documents.read(row.document),
             row.confirmed_by_id is not None,
         )
-        for row in rows
+        for row in _IN_USE.rows(here=establishment.pk)
     ]
     return Vocabulary(known) if known else Vocabulary(_shipped(), shipped=True)
+
+
+def _in_use() -> QuerySet[AllergenList]:
+    return AllergenList.objects.filter(establishment_id=Given("here", UUIDField()), in_use=True).order_by(
+        "code"
+    )
+
+
+_IN_USE = Prepared(_in_use)
 
 
 @cache  # files of this version of the service; read once a process
