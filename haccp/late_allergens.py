@@ -10,7 +10,7 @@ from typing import Any
 
 from django.db.models import Exists, OuterRef, Q
 
-from batches.models import Lot, LotStatus, Movement, MovementKind
+from batches.models import Batch, BatchEnd, BatchStart, Lot, LotStatus, Movement, MovementKind
 from haccp import deviations, holds
 from haccp.allergens import contact, facts, lists, statements
 from haccp.allergens.bits import Bits, Plane
@@ -57,6 +57,19 @@ def follow_use(*, act: Act, movement: Movement) -> None:
     if lots:
         title = f"Recorded late: lot {movement.lot.code} {MovementKind.USED.label}"
         _hold(act, movement, title, _no_longer_right(act, dict.fromkeys(lots)))
+
+
+def follow_run(*, act: Act, batch: Batch, record: Record) -> None:
+    """Hold what no longer bears the right label, now that a batch stood elsewhere, or at another time, than was said.
+
+    A first start or end by itself puts a batch nowhere it was not known to be.
+    """
+    if record.corrects is None and isinstance(record, (BatchStart, BatchEnd)):
+        return
+    lots = Lot.objects.filter(batch=batch).values_list("pk", flat=True)
+    if lots:
+        title = f"Told late of batch {batch.code}: where it stood, and when"
+        _hold(act, record, title, _no_longer_right(act, dict.fromkeys(lots)))
 
 
 def _own_before(made: AllergenStatement) -> dict[int, int | None]:

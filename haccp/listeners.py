@@ -56,6 +56,7 @@ def follow_run(sender: Any, batch: Batch, record: Record, act: Act, **_: Any) ->
         lot_deeds.reopen(act=act, lots=Lot.objects.filter(batch=batch), because=record)
     if isinstance(record, (BatchStart, BatchEnd)):
         reworking.follow_share(act=act, batch=batch, because=record)
+    late_allergens.follow_run(act=act, batch=batch, record=record)
     holds.reach(act=act)
 
 

@@ -6,7 +6,7 @@ from typing import Any
 
 import pytest
 
-from batches import shipping, using
+from batches import runs, shipping, using
 from batches.models import Batch, Equipment, Lot, LotState, LotStatus, Material, Occupation, TradingPartner
 from haccp.allergens import lists, statements
 from haccp.models import AllergenStatement, Deviation, LabelVersion
@@ -300,6 +300,29 @@ def test_a_use_that_is_told_late_holds_what_was_made_of_that_batch_in_another(
     assert not cases()
     use(receive(material=nuts), batch, at=MORNING + HOUR / 6)
     assert str(made.uid) in {uid for case in cases() for uid in held_by(case)}
+
+
+def test_equipment_told_late_holds_what_was_touched_there(
+    act: Any,
+    state: State,
+    sugar: Material,
+    nuts: Material,
+    lot: Lot,
+    receive: Callable[..., Lot],
+    begin: Any,
+    use: Any,
+    see: Any,
+    label_version: LabelVersion,
+    establishment: Establishment,
+):
+    table = Equipment.objects.create(establishment=establishment, code="T-1", name="Table", kind="table")
+    state(sugar)
+    state(nuts, hazelnut="contains")
+    use(receive(material=nuts), begin(at=MORNING, equipment=[table]), at=MORNING + HOUR / 6)
+    see(lot.batch, label_version)
+    assert not cases()
+    runs.note_equipment(act=act(at=MORNING + HOUR / 4), batch=lot.batch, equipment=table, deed="taken")
+    assert [held_by(case) for case in cases()] == [{str(lot.uid)}]
 
 
 def test_more_sulphites_than_were_stated_hold_what_its_label_does_not_declare(
