@@ -68,7 +68,8 @@ def get(asked: Asked, address: str, **more: Any) -> Any:
 def test_no_value_of_any_filter_brings_down_the_service(scene: Scene, asked: Asked) -> None:
     def look(path: str, parameter: dict[str, Any], value: str) -> None:
         answer = get(asked, with_query(scene, path, parameter["name"], value))
-        assert answer.status_code in (200, 400, 404), answer.status_code
+        # 409: a lot that is not held has no such tag, whatever is asked
+        assert answer.status_code in (200, 400, 404, 409), answer.status_code
 
     each(((path, told, value) for path, told in filters(scene) for value in NASTY), look)
 

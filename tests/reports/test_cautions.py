@@ -8,10 +8,12 @@ from batches.cautions import BURNS
 from reports.documents import standing_cautions
 
 ROOT = Path(__file__).parents[2]
+NO_DOCUMENTS = {"base_document.html", "tag_sheet.html"}
+"""The base itself, and stickers: what stands beside a tag on its sheet is thrown away."""
 DOCUMENTS = [
     each
     for each in (ROOT / "reports/templates/reports").glob("*.html")
-    if not each.name.startswith("_") and each.name != "base_document.html"
+    if not each.name.startswith("_") and each.name not in NO_DOCUMENTS
 ]
 PAGES = [
     each
