@@ -165,8 +165,13 @@ class Contacts:
             self.facts.respread()
 
     def _of_lots(self, batch: int) -> tuple[int, int, int]:
-        """What the lots of a batch contain, what they may, and what is not stated of them."""
+        """What the lots of a batch contain, what they may, and what is not stated of them.
+
+        Of a batch of which no use is recorded yet nobody knows what stood there: its weighings may come late.
+        """
         bits, facts = self.facts.bits, self.facts
+        if not self.moved[batch]:
+            return 0, 0, bits.members
         found = 0
         for key in self.moved[batch]:
             found |= facts.found.get(key, 0) & facts.keep.get(key, -1)
@@ -375,7 +380,7 @@ def _gather(
 ) -> tuple[dict[int, set[int]], set[int]]:
     """Every batch that matters with the lots it used and made, and every lot to ask for."""
     if len(lots) >= MANY:
-        moved = _moved(None, establishment)
+        moved = {batch: set[int]() for batch in floor.by_batch} | _moved(None, establishment)
         return moved, lots | {key for each in moved.values() for key in each}
     moved, keys, fresh = dict[int, set[int]](), set(lots), set(lots)
     batches = set(started)

@@ -209,24 +209,26 @@ def amounts(facts: Facts, codes: Collection[str]) -> dict[str, dict[int, Band]]:
 
 
 def _stated(facts: Facts, code: str) -> dict[int, Band]:
-    """Where a lot is said to contain it: the highest amount that was told, or one that is not known."""
+    """Where a lot is said to contain it: the highest amount that was told; no upper bound where one tells none."""
     found = {}
     for key, spoken in facts.spoken.items():
         said = [each for each in _says(spoken) if each.allergen == code and each.says == Says.CONTAINS]
         if said:
             told = [each.mg_per_kg for each in said if each.mg_per_kg is not None]
-            found[key] = Band(max(told), max(told)) if told else Band(Decimal(0), None)
+            most = max(told, default=Decimal(0))
+            found[key] = Band(most, most if len(told) == len(said) else None)
     bit = facts.bits.bit(Plane.CONTAINS, code)
     return found | {key: Band(Decimal(0), None) for key in facts.odd if facts.found[key] & bit}
 
 
 def most_stated(spoken: Iterable[AllergenStatement]) -> dict[str, Decimal]:
-    """By code: the highest amount (mg/kg) told of what is said to be contained; infinity where none was told."""
-    found: defaultdict[str, list[Decimal]] = defaultdict(list)
+    """By code: the highest amount (mg/kg) told of what is said to be contained; infinity where one tells none."""
+    found: dict[str, Decimal] = {}
     for each in _says(spoken):
         if each.says == Says.CONTAINS:
-            found[each.allergen] += [] if each.mg_per_kg is None else [each.mg_per_kg]
-    return {code: max(told, default=Decimal("Infinity")) for code, told in found.items()}
+            told = Decimal("Infinity") if each.mg_per_kg is None else each.mg_per_kg
+            found[each.allergen] = max(told, found.get(each.allergen, Decimal(0)))
+    return found
 
 
 def _mixed(facts: Facts) -> dict[int, Mixed]:

@@ -232,6 +232,28 @@ def test_contact_with_what_nobody_stated_is_unknown_by_contact(
     assert found.unknown_by_contact["milk"].batch == batch_of(silent).code
 
 
+def test_a_batch_without_a_recorded_use_leaves_something_nobody_knows(
+    establishment: Establishment, plain: Lot, table: Equipment, stood: Any, begin: Any
+):
+    stay(begin(), table, 8, 9)
+    listed = lists.vocabulary(establishment).listed_on(DAY)
+    assert set(contact.standing_on([table], hour(10)).unstated[table.pk]) == listed
+    assert set(of(stood(plain, [table], 10, 11)).unknown_by_contact) == listed
+
+
+def test_contact_goes_on_through_a_batch_without_a_recorded_use(
+    plain: Lot, nutty: Lot, table: Equipment, kettle: Equipment, stood: Any, begin: Any, monkeypatch: Any
+):
+    stood(nutty, [table], 8, 9)
+    between = begin()
+    stay(between, table, 9, 10)
+    stay(between, kettle, 9, 10)
+    lot = stood(plain, [kettle], 11, 12)
+    assert set(of(lot).may) == {"hazelnut"}
+    monkeypatch.setattr(contact, "MANY", 1)
+    assert set(of(lot).may) == {"hazelnut"}
+
+
 def test_without_contact_asked_nothing_of_it_is_told(plain: Lot, nutty: Lot, table: Equipment, stood: Any):
     stood(nutty, [table], 8, 9)
     lot = stood(plain, [table], 10, 11)

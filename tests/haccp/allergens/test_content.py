@@ -248,6 +248,18 @@ def test_few_sulphites_and_one_silent_ingredient_are_unknown_not_absent(
     assert "sulphites" not in found.contains
 
 
+def test_an_amount_beside_a_statement_that_tells_none_is_no_upper_bound(
+    state: Any, sugar: Material, receive: Any, caramel: Any, free_but: Any
+):
+    source = receive()
+    state(sugar, *free_but(so2("4")))
+    state(sugar, so2(), lot=source)
+    found = of(caramel(source))
+    assert found.sulphites_mg_per_kg is not None
+    assert found.sulphites_mg_per_kg.high is None
+    assert "sulphites" in found.contains
+
+
 def test_without_sulphites_no_amount_is_told(
     state: Any, sugar: Material, receive: Any, caramel: Any, all_free: Any
 ):
