@@ -9,8 +9,8 @@ from django.db.models import Q
 
 from batches import reference
 from batches.texts import one_line
-from config.api.refusals import RuleBroken, Unusable
-from haccp import composition_documents
+from config.api.refusals import Unusable
+from haccp import composition_documents, dated
 from haccp.models import Composition
 from ledger.acts import Act
 from ledger.deeds import deed
@@ -57,10 +57,4 @@ def _refuse_unusable(row: Composition) -> None:
         one_line(getattr(row, name), field=name, longest=longest)
     if row.in_force_until is not None and row.in_force_until <= row.in_force_from:
         raise Unusable("It ends after it begins.", code="ends-before", field="in_force_until")
-    others = Composition.objects.filter(material=row.material, in_force_from=row.in_force_from)
-    if others.exclude(pk=row.pk).exists():
-        raise RuleBroken(
-            "There is one of this material from that day on; change that, or begin on another day.",
-            code="day-taken",
-            field="in_force_from",
-        )
+    dated.refuse_taken_day(row)

@@ -2,7 +2,7 @@
 
 import uuid
 from collections.abc import Collection, Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import date
 from typing import Any
 
@@ -12,27 +12,31 @@ from django.db.models import DateField, Q, QuerySet, UUIDField
 from batches import reference
 from batches.models import Material
 from batches.quantities import UNITS, UnitDoesNotConvert
-from config.api.refusals import Reason, RuleBroken, Unusable
-from haccp import limits, plan_documents, rule_files
+from config.api.refusals import Reason, Unusable
+from haccp import confirming, limits, plan_documents, rule_files
+from haccp.confirming import Confirmed
 from haccp.limit_kinds import nothing_between
 from haccp.models import ControlPoint, Effect, LocalRule
-from ledger import changes, people, signatures
+from ledger import signatures
 from ledger.acts import Act
 from ledger.deeds import deed
-from ledger.ids import uuid7
-from ledger.models import Change, Entry, Establishment, Role
+from ledger.models import Establishment
 from ledger.prepared import Given, Prepared
 
-CONFIRMATION = frozenset({"confirmed_by", "confirmed_at"})
-MAY_CHANGE = frozenset({"name", "provenance", "in_force_until"})
-"""What of a confirmed rule may still change. Its bounds may not: a check entered late is judged by the rule of
-its own day, so a new bound is a new rule from a new day on."""
+CONFIRMED = Confirmed(
+    code="rule",
+    noun="rule",
+    plural="local rules",
+    may_change=frozenset({"name", "provenance", "in_force_until"}),
+    anew="the new bound as a new rule",
+)
+"""A check entered late is judged by the rule of its own day, so a new bound is a new rule from a new day on."""
 
 
 @deed
 def make(*, act: Act, values: dict[str, Any]) -> LocalRule:
     """Write down a local rule, to be confirmed with the authority. Raises Unusable, Unknown, RuleBroken."""
-    _refuse_unusable(LocalRule(establishment=act.establishment, **_unconfirmed(values)))
+    _refuse_unusable(LocalRule(establishment=act.establishment, **confirming.refuse_said(CONFIRMED, values)))
     return reference.make(act=act, kind=LocalRule, values=values)
 
 
@@ -45,9 +49,13 @@ def alter(
     Raises Unusable, Unknown, RuleBroken ``rule-is-confirmed``, NotAllowed, ChangedMeanwhile.
     """
     locked = LocalRule.objects.select_for_update(of=("self",), no_key=True).get(pk=rule.pk)
-    changed = {name: value for name, value in _unconfirmed(values).items() if getattr(locked, name) != value}
+    changed = {
+        name: value
+        for name, value in confirming.refuse_said(CONFIRMED, values).items()
+        if getattr(locked, name) != value
+    }
     if locked.confirmed_by_id is not None and changed:
-        _refuse_other_rule(act, locked, changed)
+        confirming.refuse_other(CONFIRMED, act, locked, changed)
     for name, value in changed.items():
         setattr(locked, name, value)
     _refuse_unusable(locked)
@@ -62,23 +70,14 @@ def confirm(
 
     By a food-safety lead. Raises NotAllowed, RuleBroken with every reason, ChangedMeanwhile.
     """
-    change_id = act.id or uuid7()
-    act = replace(act, id=change_id)
-    locked = LocalRule.objects.select_for_update(of=("self",), no_key=True).get(pk=rule.pk)
-    if Change.objects.filter(pk=change_id, subject_id=rule.pk, performed_by=act.performed_by).exists():
-        locked.repeated = True
-        return locked
-    people.refuse_unless(act, {Role.FOOD_SAFETY_LEAD}, "confirms local rules")
-    reasons = list(_unconfirmable(locked))
-    if reasons:
-        raise RuleBroken(
-            "The rule cannot be confirmed. Nothing was written.", code="rule-not-confirmable", reasons=reasons
-        )
-    values = {"confirmed_by": act.performed_by, "confirmed_at": act.performed.at}
-    confirmed = changes.alter(act=act, row=locked, values=values, expected_version=expected_version)
-    entry = Entry.objects.get(pk=change_id)
-    signatures.sign(act=act.with_new_id(), proof=proof, target=entry, meaning="approved")
-    return confirmed
+    return confirming.confirm(
+        CONFIRMED,
+        act=act,
+        row=rule,
+        proof=proof,
+        expected_version=expected_version,
+        unconfirmable=_unconfirmable,
+    )
 
 
 def rules_in_force(
@@ -243,33 +242,6 @@ def _differing(known: dict[str, LocalRule], row: rule_files.Row, values: dict[st
     rule = known.get(row.cells["code"])
     said = {name: value for name, value in values.items() if name in row.cells}
     return [] if rule is None else [name for name, value in said.items() if getattr(rule, name) != value]
-
-
-def _unconfirmed(values: dict[str, Any]) -> dict[str, Any]:
-    """Nobody confirms a rule by writing it down. Raises Unusable."""
-    said = sorted(CONFIRMATION & set(values))
-    if said:
-        raise Unusable("A rule is confirmed by signature.", code="confirmed-by-signature", field=said[0])
-    return values
-
-
-def _refuse_other_rule(act: Act, rule: LocalRule, changed: dict[str, Any]) -> None:
-    people.refuse_unless(act, {Role.FOOD_SAFETY_LEAD}, "changes a confirmed rule")
-    reasons = [
-        Reason("rule-is-confirmed", f"{name.replace('_', ' ').capitalize()} stays as it was confirmed.", name)
-        for name in sorted(set(changed) - MAY_CHANGE)
-    ]
-    until = changed.get("in_force_until")
-    if until is not None and until < act.local_day:
-        sentence = "Days that have passed were judged by it; the first day without it is today or later."
-        reasons.append(Reason("ends-in-the-past", sentence, "in_force_until"))
-    if reasons:
-        raise RuleBroken(
-            f"Rule {rule.code} is confirmed. Give it a last day, and write the new bound as a new rule from "
-            "that day on. Nothing was written.",
-            code="rule-is-confirmed",
-            reasons=reasons,
-        )
 
 
 def _refuse_unusable(rule: LocalRule) -> None:

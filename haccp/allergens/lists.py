@@ -1,7 +1,7 @@
 """Allergen lists of an establishment: made, confirmed with the authority, brought in from files; the words they give."""
 
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import date
 from functools import cache
 from typing import Any
@@ -10,27 +10,35 @@ from django.db.models import QuerySet, UUIDField
 
 from batches import reference
 from batches.texts import is_one_line
-from config.api.refusals import Reason, RuleBroken, Unusable
+from config.api.refusals import Reason, Unusable
+from haccp import confirming
 from haccp.allergens import documents, files
 from haccp.allergens.vocabulary import Listed, Vocabulary
+from haccp.confirming import Confirmed
 from haccp.models import AllergenList
-from ledger import changes, people, signatures
+from ledger import signatures
 from ledger.acts import Act
 from ledger.deeds import deed
-from ledger.ids import uuid7
-from ledger.models import Change, Entry, Establishment, Role
+from ledger.models import Establishment
 from ledger.prepared import Given, Prepared
 
-CONFIRMATION = frozenset({"confirmed_by", "confirmed_at"})
-MAY_CHANGE = frozenset({"name", "in_force_until"})
-"""What of a confirmed list may still change: lots of past days were judged by it, so another list is a new one."""
+CONFIRMED = Confirmed(
+    code="list",
+    noun="allergen list",
+    plural="allergen lists",
+    may_change=frozenset({"name", "in_force_until"}),
+    anew="the new one",
+)
+"""Lots of past days were judged by a list, so another list is a new one."""
 SOURCE = {"jurisdiction": 60, "authority": 200, "citation": 300, "provenance": 200}
 
 
 @deed
 def make(*, act: Act, values: dict[str, Any]) -> AllergenList:
     """Write down the allergens a jurisdiction lists. Raises Unusable with every reason, RuleBroken."""
-    _refuse_unusable(AllergenList(establishment=act.establishment, **_unconfirmed(values)))
+    _refuse_unusable(
+        AllergenList(establishment=act.establishment, **confirming.refuse_said(CONFIRMED, values))
+    )
     return reference.make(act=act, kind=AllergenList, values=values)
 
 
@@ -43,9 +51,13 @@ def alter(
     Raises Unusable, RuleBroken ``list-is-confirmed``, NotAllowed, ChangedMeanwhile.
     """
     locked = AllergenList.objects.select_for_update(of=("self",), no_key=True).get(pk=row.pk)
-    changed = {name: value for name, value in _unconfirmed(values).items() if getattr(locked, name) != value}
+    changed = {
+        name: value
+        for name, value in confirming.refuse_said(CONFIRMED, values).items()
+        if getattr(locked, name) != value
+    }
     if locked.confirmed_by_id is not None and changed:
-        _refuse_other_list(act, locked, changed)
+        confirming.refuse_other(CONFIRMED, act, locked, changed)
     for name, value in changed.items():
         setattr(locked, name, value)
     _refuse_unusable(locked)
@@ -60,24 +72,14 @@ def confirm(
 
     Raises NotAllowed, RuleBroken, ChangedMeanwhile.
     """
-    change_id = act.id or uuid7()
-    act = replace(act, id=change_id)
-    locked = AllergenList.objects.select_for_update(of=("self",), no_key=True).get(pk=row.pk)
-    if Change.objects.filter(pk=change_id, subject_id=row.pk, performed_by=act.performed_by).exists():
-        locked.repeated = True
-        return locked
-    people.refuse_unless(act, {Role.FOOD_SAFETY_LEAD}, "confirms allergen lists")
-    reasons = list(_unconfirmable(locked))
-    if reasons:
-        raise RuleBroken(
-            "The list cannot be confirmed. Nothing was written.", code="list-not-confirmable", reasons=reasons
-        )
-    values = {"confirmed_by": act.performed_by, "confirmed_at": act.performed.at}
-    confirmed = changes.alter(act=act, row=locked, values=values, expected_version=expected_version)
-    signatures.sign(
-        act=act.with_new_id(), proof=proof, target=Entry.objects.get(pk=change_id), meaning="approved"
+    return confirming.confirm(
+        CONFIRMED,
+        act=act,
+        row=row,
+        proof=proof,
+        expected_version=expected_version,
+        unconfirmable=_unconfirmable,
     )
-    return confirmed
 
 
 @dataclass(frozen=True)
@@ -169,33 +171,6 @@ def _day(text: str, name: str, reasons: list[Reason]) -> Any:
     except ValueError:
         reasons.append(Reason("not-a-day", "Give a day of the calendar, such as 2025-01-06.", name))
         return date.min if name == "in_force_from" else None
-
-
-def _unconfirmed(values: dict[str, Any]) -> dict[str, Any]:
-    """Nobody confirms a list by writing it down. Raises Unusable."""
-    said = sorted(CONFIRMATION & set(values))
-    if said:
-        raise Unusable("A list is confirmed by signature.", code="confirmed-by-signature", field=said[0])
-    return values
-
-
-def _refuse_other_list(act: Act, row: AllergenList, changed: dict[str, Any]) -> None:
-    people.refuse_unless(act, {Role.FOOD_SAFETY_LEAD}, "changes a confirmed allergen list")
-    reasons = [
-        Reason("list-is-confirmed", f"{name.replace('_', ' ').capitalize()} stays as it was confirmed.", name)
-        for name in sorted(set(changed) - MAY_CHANGE)
-    ]
-    until = changed.get("in_force_until")
-    if until is not None and until < act.local_day:
-        sentence = "Days that have passed were judged by it; the first day without it is today or later."
-        reasons.append(Reason("ends-in-the-past", sentence, "in_force_until"))
-    if reasons:
-        raise RuleBroken(
-            f"List {row.code} is confirmed. Give it a last day, and write the new one from that day on. Nothing was "
-            "written.",
-            code="list-is-confirmed",
-            reasons=reasons,
-        )
 
 
 def _refuse_unusable(row: AllergenList) -> None:

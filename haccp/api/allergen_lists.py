@@ -2,8 +2,7 @@
 
 from typing import Any
 
-from django.shortcuts import get_object_or_404
-from drf_spectacular.utils import OpenApiExample, extend_schema, extend_schema_serializer
+from drf_spectacular.utils import OpenApiExample, extend_schema, extend_schema_serializer, extend_schema_view
 from rest_framework import serializers
 from rest_framework.request import Request
 from rest_framework.response import Response
@@ -11,12 +10,12 @@ from rest_framework.response import Response
 from batches.api.reference import ReferenceSerializer, ReferenceView, example
 from config.api.bodies import BodySerializer
 from haccp.allergens import files, lists
+from haccp.api.confirming import Confirmation, ConfirmationSerializer
 from haccp.api.registers import Register, RegisterRow
 from haccp.models import AllergenList
-from ledger import signatures
 from ledger.acts import Act
 from ledger.api.records import MomentField, act_of
-from ledger.api.scope import DECIDERS
+from ledger.signatures import Proof
 
 DOCUMENT = {
     "groups": [
@@ -90,37 +89,24 @@ class OneAllergenList(RegisterRow):
         OpenApiExample("Confirm", {"list_version": 1, "password": "the signer's own"}, request_only=True)
     ]
 )
-class ListConfirmationSerializer(BodySerializer):
+class ListConfirmationSerializer(ConfirmationSerializer):
     """The signer says that the list was read against the authority's text."""
 
-    id = serializers.UUIDField(required=False, help_text="With performed_at a resend is harmless.")
-    performed_at = MomentField(source="performed", required=False)
-    note = serializers.CharField(
-        max_length=4000, required=False, allow_blank=True, default="", help_text="With whom it was confirmed."
-    )
     list_version = serializers.IntegerField(min_value=1, help_text="The version of the list that was read.")
-    password = serializers.CharField(max_length=200, trim_whitespace=False)
 
 
-class ConfirmAllergenList(ReferenceView):
+@extend_schema_view(
+    post=extend_schema(request=ListConfirmationSerializer, responses={200: AllergenListSerializer, 412: None})
+)
+class ConfirmAllergenList(Confirmation):
     """Confirm an allergen list by signature."""
 
     serializer_class = AllergenListSerializer
     queryset = AllergenList.objects.all()
-    write_roles = DECIDERS
+    said, version = ListConfirmationSerializer, "list_version"
 
-    @extend_schema(request=ListConfirmationSerializer, responses={200: AllergenListSerializer, 412: None})
-    def post(self, request: Request, *args: Any, **kwargs: Any) -> Response:
-        row = get_object_or_404(self.get_queryset(), pk=kwargs["pk"])
-        serializer = ListConfirmationSerializer(data=request.data, context=self.get_serializer_context())
-        serializer.is_valid(raise_exception=True)
-        values = dict(serializer.validated_data)
-        act = act_of(self, request, values)
-        proof = signatures.prove(
-            request=request._request, person=act.recorded_by, password=values["password"]
-        )
-        expected = values["list_version"]
-        return self.answer(lists.confirm(act=act, row=row, proof=proof, expected_version=expected))
+    def confirm(self, *, act: Act, row: AllergenList, proof: Proof, expected_version: int) -> AllergenList:
+        return lists.confirm(act=act, row=row, proof=proof, expected_version=expected_version)
 
 
 @extend_schema_serializer(

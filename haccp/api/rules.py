@@ -2,8 +2,13 @@
 
 from typing import Any
 
-from django.shortcuts import get_object_or_404
-from drf_spectacular.utils import OpenApiExample, extend_schema, extend_schema_field, extend_schema_serializer
+from drf_spectacular.utils import (
+    OpenApiExample,
+    extend_schema,
+    extend_schema_field,
+    extend_schema_serializer,
+    extend_schema_view,
+)
 from rest_framework import serializers
 from rest_framework.request import Request
 from rest_framework.response import Response
@@ -12,12 +17,13 @@ from batches.api.reference import ReferenceSerializer, ReferenceView, example
 from batches.models import Material
 from config.api.bodies import BodySerializer
 from haccp import moist_food, rule_files, rules
+from haccp.api.confirming import Confirmation, ConfirmationSerializer
 from haccp.api.registers import NumberText, Register, RegisterRow
 from haccp.models import Effect, LocalRule, MeantFor
-from ledger import signatures
 from ledger.acts import Act
 from ledger.api.records import MomentField, act_of
-from ledger.api.scope import DECIDERS, ScopedReference
+from ledger.api.scope import ScopedReference
+from ledger.signatures import Proof
 
 
 @example(
@@ -126,37 +132,24 @@ class OneLocalRule(RegisterRow):
         OpenApiExample("Confirm", {"rule_version": 1, "password": "the signer's own"}, request_only=True)
     ]
 )
-class ConfirmationSerializer(BodySerializer):
+class RuleConfirmationSerializer(ConfirmationSerializer):
     """The signer says that the authority asks for this bound."""
 
-    id = serializers.UUIDField(required=False, help_text="With performed_at a resend is harmless.")
-    performed_at = MomentField(source="performed", required=False)
-    note = serializers.CharField(
-        max_length=4000, required=False, allow_blank=True, default="", help_text="With whom it was confirmed."
-    )
     rule_version = serializers.IntegerField(min_value=1, help_text="The version of the rule that was read.")
-    password = serializers.CharField(max_length=200, trim_whitespace=False)
 
 
-class ConfirmLocalRule(ReferenceView):
+@extend_schema_view(
+    post=extend_schema(request=RuleConfirmationSerializer, responses={200: OneLocalRuleSerializer, 412: None})
+)
+class ConfirmLocalRule(Confirmation):
     """Confirm a local rule by signature: from then on it tightens every limit it is about."""
 
     serializer_class = OneLocalRuleSerializer
     queryset = LocalRule.objects.select_related("material")
-    write_roles = DECIDERS
+    said, version = RuleConfirmationSerializer, "rule_version"
 
-    @extend_schema(request=ConfirmationSerializer, responses={200: OneLocalRuleSerializer, 412: None})
-    def post(self, request: Request, *args: Any, **kwargs: Any) -> Response:
-        rule = get_object_or_404(self.get_queryset(), pk=kwargs["pk"])
-        serializer = ConfirmationSerializer(data=request.data, context=self.get_serializer_context())
-        serializer.is_valid(raise_exception=True)
-        values = dict(serializer.validated_data)
-        act = act_of(self, request, values)
-        proof = signatures.prove(
-            request=request._request, person=act.recorded_by, password=values["password"]
-        )
-        expected = values["rule_version"]
-        return self.answer(rules.confirm(act=act, rule=rule, proof=proof, expected_version=expected))
+    def confirm(self, *, act: Act, row: LocalRule, proof: Proof, expected_version: int) -> LocalRule:
+        return rules.confirm(act=act, rule=row, proof=proof, expected_version=expected_version)
 
 
 @extend_schema_serializer(examples=[OpenApiExample("Example set", {"example": "eu"}, request_only=True)])

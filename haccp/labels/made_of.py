@@ -7,7 +7,7 @@ from uuid import UUID
 
 from batches import reference
 from batches.texts import one_line
-from config.api.refusals import RuleBroken
+from haccp import dated
 from haccp.allergens import lists
 from haccp.labels import stated_parts
 from haccp.models import StatedParts
@@ -52,10 +52,4 @@ def _refuse_unusable(row: StatedParts) -> None:
     )
     for name, longest in WORDS.items():
         one_line(getattr(row, name), field=name, longest=longest)
-    others = StatedParts.objects.filter(material=row.material, in_force_from=row.in_force_from)
-    if others.exclude(pk=row.pk).exists():
-        raise RuleBroken(
-            "There is one of this material from that day on; change that, or begin on another day.",
-            code="day-taken",
-            field="in_force_from",
-        )
+    dated.refuse_taken_day(row)
