@@ -201,11 +201,13 @@ class Document:
     ``confirmed_rules``: the local rules confirmed for the establishment, in words; empty = the document says so.
     ``unconfirmed_rules``: those about the same quantities that are to be confirmed with the authority, in words.
     ``seal``: None = the document says that it is not sealed yet. ``made_at`` is aware, on the establishment's clock.
+    ``shows_limits``: False where nothing in it is held against a limit, so that it says nothing of any.
     """
 
     kind: ClassVar[str]
     form: ClassVar[int] = 1
     template: ClassVar[str]
+    shows_limits: ClassVar[bool] = True
 
     number: str
     title: str

@@ -22,6 +22,7 @@ class SaleSign(Document):
 
     kind: ClassVar[str] = "sale-sign"
     template: ClassVar[str] = "reports/sale_sign.html"
+    shows_limits: ClassVar[bool] = False
 
     product: str
     on: date

@@ -44,6 +44,15 @@ def test_lists_that_are_not_confirmed_are_named_as_such(asked: DocumentJob, act:
     lists.bring_in(act=act(lead), said=files.shipped_list("eu"))
     document, _ = jobs.read(asked)
     assert (document.confirmed_rules, len(document.unconfirmed_rules)) == ((), 1)
+    page = rendering.to_html(document, for_paper=False)
+    assert "Not confirmed, to be confirmed with your authority:" in page
+
+
+def test_it_says_nothing_of_limits_since_it_shows_none(asked: DocumentJob) -> None:
+    document, _ = jobs.read(asked)
+    page = rendering.to_html(document, for_paper=False)
+    assert "for the law of the place to say" in page
+    assert "limit" not in page
 
 
 @pytest.mark.pdf
