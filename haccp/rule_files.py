@@ -26,7 +26,7 @@ from yaml.events import (
 
 from batches.quantities import parse_number
 from batches.texts import is_one_line
-from config.api.parsers import UNKEEPABLE
+from config.api.characters import UNKEEPABLE
 from config.api.refusals import Reason, Unusable
 from haccp.models.rules import Effect, MeantFor
 

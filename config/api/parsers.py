@@ -2,7 +2,6 @@
 
 import json
 import math
-import re
 from collections.abc import Iterator, Mapping
 from typing import Any, NoReturn
 
@@ -13,11 +12,10 @@ from django.utils.datastructures import MultiValueDict
 from rest_framework.exceptions import ErrorDetail, ParseError, ValidationError
 from rest_framework.parsers import BaseParser, DataAndFiles, JSONParser, MultiPartParser
 
+from config.api.characters import UNKEEPABLE
+
 DEEPEST = 40
 LONGEST_NUMBER = 40  # characters
-# U+0000 and half pairs fit no database (decision D12); other control characters fit no document (XML 1.0,
-# section 2.2), and nobody types them. Tab and line ends stay.
-UNKEEPABLE = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\x7f\ud800-\udfff\ufffe\uffff]")
 
 
 class StrictJSONParser(JSONParser):
