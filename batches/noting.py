@@ -1,9 +1,18 @@
-"""What is noted beside the weighings while a batch runs: steps, quality readings, trim."""
+"""What is noted beside the weighings while a batch runs: steps, quality readings, trim, what was weighed apart."""
 
 from datetime import datetime
 
 from batches import quantities
-from batches.models import Batch, Equipment, Part, ProcessStep, QualityReading, TrimReturn
+from batches.models import (
+    Batch,
+    Equipment,
+    LossKind,
+    Part,
+    ProcessStep,
+    QualityReading,
+    TrimReturn,
+    WeighedApart,
+)
 from batches.runs import note, part_of
 from batches.texts import one_line
 from config.api.refusals import Unknown, Unusable
@@ -64,9 +73,7 @@ def return_trim(
 ) -> TrimReturn:
     """Trim of one part folded into another of the same batch; it is no lot of its own. Raises Unusable, Unknown."""
     _refuse_foreign(act, batch)
-    if quantities.known_unit(unit).dimension is not quantities.Dimension.MASS:
-        raise quantities.UnitDoesNotConvert(f"Trim is weighed; {unit} is no mass.", field="unit")
-    amount = quantities.parse(quantity, unit, positive=True)
+    amount = _weighed(quantity, unit, positive=True)
     return note(
         TrimReturn.new(
             act,
@@ -77,6 +84,36 @@ def return_trim(
             entered=f"{amount.entered} {amount.unit}",
         )
     )
+
+
+@deed
+def weigh_apart(
+    *, act: Act, batch: Batch, what: str, quantity: str, unit: str, part: Part | None = None
+) -> WeighedApart:
+    """What was cooked off, left in the pot, thrown away, or picked up of a coating; no lot. Raises Unusable, Unknown.
+
+    ``what``: a value of ``LossKind``. Nothing is an amount too: an empty pot is worth knowing.
+    """
+    _refuse_foreign(act, batch)
+    if what not in LossKind.values:
+        raise Unusable(f"What is weighed apart is one of: {', '.join(LossKind.values)}.", field="what")
+    amount = _weighed(quantity, unit, positive=False)
+    return note(
+        WeighedApart.new(
+            act,
+            batch=batch,
+            part=part_of(batch, part),
+            what=what,
+            quantity=amount.base,
+            entered=f"{amount.entered} {amount.unit}",
+        )
+    )
+
+
+def _weighed(quantity: str, unit: str, *, positive: bool) -> quantities.Quantity:
+    if quantities.known_unit(unit).dimension is not quantities.Dimension.MASS:
+        raise quantities.UnitDoesNotConvert(f"This is weighed; {unit} is no mass.", field="unit")
+    return quantities.parse(quantity, unit, positive=positive)
 
 
 def _refuse_foreign(act: Act, batch: Batch, equipment: Equipment | None = None) -> None:

@@ -6,6 +6,7 @@
             "tolerance": {"quantity": "1", "unit": "GRM"}}],
  "steps": [{"code": "COOK", "name": "Caramelise", "equipment_kind": "kettle", "minutes": "25"}],
  "cooked_to": {"moisture": "4.5", "moisture_uncertainty": "0.5"},
+ "caramelised": true,
  "rework": {"materials": ["TRIM"], "recipes": ["R-HZP"], "most_permille": "100", "most_days": "7",
             "most_generations": "1"},
  "notes": ""}
@@ -14,6 +15,8 @@ Numbers are text. ``batch_size`` is how much of the product the lines make. A ma
 id. A line's tolerance is per mille of its target, or an amount that stays the same in a batch of any size.
 ``cooked_to`` may be left out: how far the lines are cooked down, as a moisture in % by mass or as a "total" with its
 "total_uncertainty", both amounts of mass for the recipe's own batch size. What goes off is taken to be water.
+``caramelised`` may be left out: the sugar is caramelised, so more goes off than the water that was weighed in; then
+no solids balance says how much, and a total says nothing of the moisture.
 ``rework`` may be left out, then none is allowed; ``batches.rework_rules`` says what it means.
 """
 
@@ -35,7 +38,7 @@ LONGEST_CODE = 60  # as a process step keeps it
 HIGHEST_POSITION = 999
 WIDEST_TOLERANCE = 1000  # per mille of the target: from nothing to double
 
-_DOCUMENT = {"batch_size", "lines", "steps", "cooked_to", "rework", "notes"}
+_DOCUMENT = {"batch_size", "lines", "steps", "cooked_to", "caramelised", "rework", "notes"}
 _REWORK = {"materials", "recipes", "most_permille", "most_days", "most_generations"}
 _COOKED_TO = {"moisture", "moisture_uncertainty", "total", "total_uncertainty"}
 _LINE = {"position", "material", "quantity", "unit", "tolerance_permille", "tolerance"}
@@ -89,6 +92,7 @@ class RecipeDocument:
     notes: str
     cooked_to: CookedTo | None = None
     rework: Rules | None = None
+    caramelised: bool = False
 
 
 def read(document: Any) -> RecipeDocument | list[Reason]:
@@ -101,13 +105,16 @@ def read(document: Any) -> RecipeDocument | list[Reason]:
     lines = tuple(_lines(document.get("lines"), reasons))
     steps = tuple(_steps(document.get("steps", []), reasons))
     cooked_to = _cooked_to(document["cooked_to"], reasons) if "cooked_to" in document else None
+    caramelised = document.get("caramelised", False)
+    if not isinstance(caramelised, bool):
+        reasons.append(Reason("shape", "Whether sugar is caramelised is true or false.", "caramelised"))
     rework = _rework(document["rework"], reasons) if "rework" in document else None
     notes = document.get("notes", "")
     if not isinstance(notes, str) or len(notes) > LONGEST_NOTES:
         reasons.append(Reason("shape", f"Notes are text of at most {LONGEST_NOTES} characters.", "notes"))
     if reasons or batch_size is None:
         return reasons
-    return RecipeDocument(batch_size, lines, steps, notes, cooked_to, rework)
+    return RecipeDocument(batch_size, lines, steps, notes, cooked_to, rework, caramelised)
 
 
 def _refuse_unknown(said: dict[str, Any], known: set[str], field: str, reasons: list[Reason]) -> None:

@@ -24,6 +24,7 @@ from batches.models import (
     QualityReading,
     RecipeVersion,
     TrimReturn,
+    WeighedApart,
 )
 from batches.movements import read_amount
 from batches.projections import rebuilds
@@ -35,8 +36,8 @@ from ledger.deeds import deed
 from ledger.models import Entry, Establishment, Record
 from ledger.verification import compare_projection
 
-Noted = TypeVar("Noted", BatchEnd, EquipmentUse, ProcessStep, QualityReading, TrimReturn)
-OfBatch = BatchEnd | EquipmentUse | ProcessStep | QualityReading | TrimReturn
+Noted = TypeVar("Noted", BatchEnd, EquipmentUse, ProcessStep, QualityReading, TrimReturn, WeighedApart)
+OfBatch = BatchEnd | EquipmentUse | ProcessStep | QualityReading | TrimReturn | WeighedApart
 ROWS_A_STATEMENT = 500
 
 
@@ -223,7 +224,7 @@ def note_equipment(*, act: Act, batch: Batch, equipment: Equipment, deed: str) -
 def withdraw(*, act: Act, batch: Batch, kind: type[Noted]) -> Noted:
     """Say that what was noted of a batch never happened; ``act.corrects`` names it. Raises Unknown, RuleBroken.
 
-    ``kind``: an end, an equipment use, a step, a quality reading or a trim return. Starts and parts stay.
+    ``kind``: an end, an equipment use, a step, a quality reading, trim or what was weighed apart. Starts and parts stay.
     """
     lock_material(act.establishment)
     record: Noted = kind.withdrawal(act)

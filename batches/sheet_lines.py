@@ -88,6 +88,17 @@ class TrimLine(Noted):
 
 
 @dataclass(frozen=True)
+class ApartLine(Noted):
+    """``what``: a value of ``LossKind``; ``said``: the same in words. ``quantity``: mg."""
+
+    what: str
+    said: str
+    part: int | None
+    quantity: int
+    entered: str
+
+
+@dataclass(frozen=True)
 class OccupiedLine:
     """Equipment the batch was on."""
 
@@ -171,6 +182,7 @@ class BatchSheet:
     steps_not_noted: tuple[Step, ...]
     readings: tuple[ReadingLine, ...]
     trim: tuple[TrimLine, ...]
+    apart: tuple[ApartLine, ...]
     made: tuple[Output, ...]
     result: Yield
     struck: tuple[Struck, ...]

@@ -24,10 +24,12 @@ from batches.models import (
     ProcessStep,
     QualityReading,
     TrimReturn,
+    WeighedApart,
 )
 from batches.quantities import in_symbols
 from batches.recipe_documents import Step
 from batches.sheet_lines import (
+    ApartLine,
     BatchSheet,
     Noted,
     OccupiedLine,
@@ -84,6 +86,7 @@ def batch_sheet(batch: Batch) -> BatchSheet:
         steps_not_noted=tuple(_missing(recipes.document_of(version).steps, steps)),
         readings=tuple(map(_reading, pages.standing(QualityReading))),
         trim=tuple(map(_trim, pages.standing(TrimReturn))),
+        apart=tuple(map(_apart, pages.standing(WeighedApart))),
         made=tuple(_outputs(made)),
         result=_yield(begun.planned, version.material_id, pages.moved(MovementKind.USED), made),
         struck=tuple(sorted(pages.struck, key=lambda each: (each.recorded_at, each.id))),
@@ -133,6 +136,10 @@ _READ: dict[type[Record], tuple[tuple[str, ...], Callable[[Any], str]]] = {
     TrimReturn: (
         ("from_part", "to_part"),
         lambda it: f"trim {in_symbols(it.entered)} from part {it.from_part.number} to {it.to_part.number}",
+    ),
+    WeighedApart: (
+        ("part",),
+        lambda it: f"weighed apart, {it.get_what_display()}: {in_symbols(it.entered)}",
     ),
 }
 """Each kind that the sheet holds: what is read with it, and what it said, for when it is struck."""
@@ -246,6 +253,17 @@ def _trim(trim: TrimReturn) -> TrimLine:
         to_part=trim.to_part.number,
         quantity=trim.quantity,
         entered=trim.entered,
+    )
+
+
+def _apart(apart: WeighedApart) -> ApartLine:
+    return ApartLine(
+        **_noted(apart),
+        what=apart.what,
+        said=apart.get_what_display(),
+        part=_number(apart.part),
+        quantity=apart.quantity,
+        entered=apart.entered,
     )
 
 

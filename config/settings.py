@@ -199,6 +199,7 @@ SPECTACULAR_SETTINGS = {
     "ENUM_NAME_OVERRIDES": {
         "ResultEnum": ["within", "outside", "undecided"],
         "VerifiedEnum": "haccp.models.instruments.Verified",
+        "WeighedApartEnum": "batches.models.sheets.LossKind",
     },
     "SCHEMA_PATH_PREFIX": "/api/v1/",
     "POSTPROCESSING_HOOKS": [

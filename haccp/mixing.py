@@ -27,6 +27,10 @@ AS_WEIGHED = (
 )
 AS_COOKED = "Of the mix cooked to what the recipe says; what goes off is taken to be water."
 LOOK = "Look at the recipe and the compositions, or measure it."
+CARAMELISED = (
+    "Caramelised sugar loses more than water, so the mass that is left says nothing of the moisture."
+)
+MEASURE_IT = "Measure the moisture and give it in the recipe."
 ONE_END = "At one end of that moisture no model may speak; the band is of the rest."
 MG_PER_KG = 1e6
 
@@ -54,11 +58,16 @@ class Mix:
     notes: tuple[str, ...]
 
 
-def mixed(ingredients: Sequence[Ingredient], cooked_to: CookedTo | None) -> Mix:
-    """What the mix comes to, cooked down if the recipe says how far."""
+def mixed(ingredients: Sequence[Ingredient], cooked_to: CookedTo | None, *, caramelised: bool = False) -> Mix:
+    """What the mix comes to, cooked down if the recipe says how far.
+
+    Range: of what is ``caramelised`` only a moisture says how far, since a mass lost is not all water.
+    """
     missing = _missing(ingredients)
     if missing:
         return _nothing(missing, STATE_IT)
+    if caramelised and cooked_to is not None and cooked_to.total is not None:
+        return _nothing(CARAMELISED, MEASURE_IT)
     dry = _Dry.of(ingredients)
     percent = dry.as_weighed() if cooked_to is None else dry.cooked(cooked_to)
     if isinstance(percent, NotComputed):

@@ -58,7 +58,8 @@ def of_recipe(version: RecipeVersion, on: date) -> Prediction:
     ]
     held = compositions.in_force((material.pk for _, material in lines), on)
     ingredients = [_ingredient(amount, material, held.get(material.pk)) for amount, material in lines]
-    mix = mixing.mixed(ingredients, recipes.document_of(version).cooked_to)
+    said = recipes.document_of(version)
+    mix = mixing.mixed(ingredients, said.cooked_to, caramelised=said.caramelised)
     seen = {material.pk: material for _, material in lines}
     return Prediction(version, on, mix, tuple(Basis(each, held.get(key)) for key, each in seen.items()))
 

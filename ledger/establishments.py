@@ -23,6 +23,7 @@ PROFILE = frozenset(
         "one_person_reason",
         "late_after_minutes",
         "decimal_comma",
+        "balance_gap_permille",
     }
 )
 """What may change later, each time with a record of before and after."""

@@ -148,6 +148,8 @@ refuses("edge_share_is_a_share", batches.Edge, share=1.01)
 refuses("edge_share_is_a_share", batches.Edge, share=-0.01)
 refuses("step_ends_after_it_begins", batches.ProcessStep, ended_at=before("performed_at"))
 refuses("trim_is_positive", batches.TrimReturn, quantity=0)
+refuses("weighed_apart_is_not_negative", batches.WeighedApart, quantity=-1)
+refuses("weighed_apart_is_known", batches.WeighedApart, what="eaten")
 
 # -- haccp -------------------------------------------------------------------------------------------
 

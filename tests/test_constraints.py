@@ -54,6 +54,7 @@ def _rows(scene: Any, django_db_blocker: Any) -> None:
         batch, kettle = Batch.objects.latest("id"), row_of(Equipment)
         one, other = Part.objects.filter(batch=batch)[:2]
         runs.note_equipment(act=act, batch=batch, equipment=kettle, deed="freed")
+        noting.weigh_apart(act=act, batch=batch, what="pot-residue", quantity="1", unit="KGM")
         noting.return_trim(act=act, batch=batch, from_part=one, to_part=other, quantity="1", unit="KGM")
         deviations.correct(act=act, what="Lid off", done="Put on", no_impact_because="Empty tub")
         CleaningBreak.objects.create(equipment=kettle, at=timezone.now(), scope={}, because=row_of(Entry))

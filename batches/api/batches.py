@@ -20,11 +20,13 @@ from batches.models import (
     BatchStart,
     Equipment,
     EquipmentUse,
+    LossKind,
     Occupation,
     Part,
     ProcessStep,
     QualityReading,
     TrimReturn,
+    WeighedApart,
 )
 from ledger.acts import Act
 from ledger.api.records import RecordSerializer, RecordView
@@ -273,12 +275,33 @@ class Trim(OfBatch):
         return noting.return_trim(act=act, batch=self.batch, **values)
 
 
+@example("Kettle scraped", what="pot-residue", quantity="310", unit="GRM")
+class WeighedApartSerializer(RecordSerializer):
+    part = _part(required=False, allow_null=True, default=None)
+    what = serializers.ChoiceField(choices=LossKind.choices)
+    quantity = AsEntered(write_only=True)
+    unit = serializers.CharField(max_length=3, write_only=True, help_text=UNIT_HELP)
+    entered = serializers.CharField(read_only=True)
+    milligrams = serializers.IntegerField(source="quantity", read_only=True)
+
+
+class Apart(OfBatch):
+    """What of a batch was weighed and is no lot: cooked off, left in the pot, thrown away; or coating picked up."""
+
+    serializer_class = WeighedApartSerializer
+    queryset = _records(WeighedApart)
+
+    def deed(self, act: Act, **values: Any) -> Record:
+        return noting.weigh_apart(act=act, batch=self.batch, **values)
+
+
 CAN_BE_WITHDRAWN: dict[str, Any] = {
     "end": BatchEnd,
     "equipment": EquipmentUse,
     "step": ProcessStep,
     "quality-reading": QualityReading,
     "trim": TrimReturn,
+    "weighed-apart": WeighedApart,
 }
 
 
@@ -292,7 +315,7 @@ class NotedWithdrawnSerializer(RecordSerializer):
 
 
 class Withdrawn(OfBatch):
-    """Withdraw an end, an equipment use, a step, a quality reading or trim. What it said stays readable."""
+    """Withdraw an end, an equipment use, a step, a reading, trim or what was weighed apart. It stays readable."""
 
     serializer_class = NotedWithdrawnSerializer
     queryset = _records(BatchEnd)

@@ -24,6 +24,7 @@ urlpatterns = [
     path(f"{BATCH}/steps", batches.Steps.as_view(), name="batch-steps"),
     path(f"{BATCH}/quality-readings", batches.QualityReadings.as_view(), name="batch-quality"),
     path(f"{BATCH}/trim", batches.Trim.as_view(), name="batch-trim"),
+    path(f"{BATCH}/weighed-apart", batches.Apart.as_view(), name="batch-weighed-apart"),
     path(f"{BATCH}/withdrawn", batches.Withdrawn.as_view(), name="batch-withdrawn"),
 ]
 for name, kind in KINDS.items():

@@ -14,7 +14,7 @@ from batches.api.amounts import AmountSerializer, amount
 from batches.api.batches import BATCHES
 from batches.cautions import BURNS
 from batches.flags import SENTENCES, Flag
-from batches.models import Dimension, LotStatus
+from batches.models import Dimension, LossKind, LotStatus
 from batches.quantities import plain_text, to_unit
 from batches.weighing_up import WeighUp
 from ledger.api.scope import WORKERS, Scoped
@@ -131,6 +131,17 @@ class TrimLineSerializer(NotedSerializer):
         return amount(trim.quantity, Dimension.MASS)
 
 
+class ApartLineSerializer(NotedSerializer):
+    what = serializers.ChoiceField(choices=LossKind.choices)
+    part = serializers.IntegerField(allow_null=True)
+    quantity = serializers.SerializerMethodField()
+    entered = serializers.CharField()
+
+    @extend_schema_field(AmountSerializer)
+    def get_quantity(self, apart: sheet_lines.ApartLine) -> dict[str, str]:
+        return amount(apart.quantity, Dimension.MASS)
+
+
 class OccupiedLineSerializer(serializers.Serializer):
     equipment = serializers.UUIDField()
     code = serializers.CharField()
@@ -209,6 +220,7 @@ class SheetSerializer(serializers.Serializer):
     steps_not_noted = StepNotNotedSerializer(many=True)
     readings = ReadingLineSerializer(many=True)
     trim = TrimLineSerializer(many=True)
+    apart = ApartLineSerializer(many=True, help_text="What was weighed and is no lot.")
     made = OutputSerializer(many=True)
     result = serializers.SerializerMethodField()
     struck = StruckSerializer(many=True)

@@ -31,7 +31,7 @@ from batches.models.recipes import (
     RecipeReworkSource,
     RecipeVersion,
 )
-from batches.models.sheets import ProcessStep, QualityReading, TrimReturn
+from batches.models.sheets import LossKind, ProcessStep, QualityReading, TrimReturn, WeighedApart
 
 __all__ = [
     "ADDS",
@@ -47,6 +47,7 @@ __all__ = [
     "Edge",
     "Equipment",
     "EquipmentUse",
+    "LossKind",
     "Lot",
     "LotDecision",
     "LotState",
@@ -68,4 +69,5 @@ __all__ = [
     "StoragePlace",
     "TradingPartner",
     "TrimReturn",
+    "WeighedApart",
 ]

@@ -79,3 +79,39 @@ class TrimReturn(Record):
             *Record.Meta.constraints,
             models.CheckConstraint(name="trim_is_positive", condition=Q(quantity__gt=0)),
         ]
+
+
+class LossKind(models.TextChoices):
+    """What was weighed apart. Coating picked up is no loss: it left the tank and is in what was made."""
+
+    COOKED_OFF = "cooked-off", "cooked off"
+    POT_RESIDUE = "pot-residue", "left in the pot"
+    TRIM = "trim", "trim thrown away"
+    SPILLED = "spilled", "spilled"
+    COATING = "coating-picked-up", "coating picked up"
+
+
+class WeighedApart(Record):
+    """What of a batch was weighed and is no lot: cooked off, left in the pot, thrown away, or coating picked up.
+
+    Trim that becomes a lot of rework is made as that lot; trim folded back within the batch is a ``TrimReturn``.
+    """
+
+    kind = "batches.weighed-apart"
+
+    batch = models.ForeignKey(Batch, models.PROTECT, related_name="weighed_apart")
+    part = models.ForeignKey(Part, models.PROTECT, null=True, blank=True, related_name="+")
+    what = models.CharField(max_length=20, choices=LossKind.choices)
+    quantity = models.BigIntegerField()  # mg
+    entered = models.CharField(max_length=40)
+
+    own_fields = ("batch", "part", "what", "quantity", "entered")
+    client_fields = ("batch", "part", "what", "entered")
+    FORMS = {1: BASE_1 + own_fields}
+
+    class Meta(Record.Meta):
+        constraints = [
+            *Record.Meta.constraints,
+            models.CheckConstraint(name="weighed_apart_is_not_negative", condition=Q(quantity__gte=0)),
+            models.CheckConstraint(name="weighed_apart_is_known", condition=Q(what__in=LossKind.values)),
+        ]

@@ -32,6 +32,7 @@ class EstablishmentSerializer(NothingUnknown, serializers.ModelSerializer):
             "one_person_reason",
             "late_after_minutes",
             "decimal_comma",
+            "balance_gap_permille",
             "note",
             "version",
         ]

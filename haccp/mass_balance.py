@@ -1,0 +1,187 @@
+"""Whether what went into a batch came out of it: lines, what should have gone off, and what nobody can explain.
+
+Masses in mg, of food; packaging has none. A gap is flagged where it is more than the house allows and than its
+balances and the cook leave open. It opens no case by itself: it asks to look.
+"""
+
+from collections import defaultdict
+from collections.abc import Sequence
+from dataclasses import dataclass
+from uuid import UUID
+
+from batches.mass_balance import over
+from batches.models import Batch, LossKind, MaterialKind, Movement, MovementKind, TrimReturn, WeighedApart
+from batches.quantities import shown
+from haccp import cook_losses
+from haccp.cook_losses import CookLoss, How
+from haccp.weighed_to import WeighedTo, weighed_to
+
+
+@dataclass(frozen=True)
+class LotLine:
+    """``mass``: mg; None where the mass of a piece is not stated."""
+
+    lot: UUID
+    code: str
+    material_name: str
+    is_rework: bool
+    mass: int | None
+
+
+@dataclass(frozen=True)
+class BatchBalance:
+    """``gap``: in less out, less what was weighed apart, less what should have gone off (mg; minus: more came out).
+
+    ``gap_low``, ``gap_high``: with what the cook leaves open. ``gap``, ``in_all`` and ``out``: None where a mass is not
+    known. ``apart``: by kind of loss; ``coating``: picked up, which is in what came out. ``trim``: folded back within
+    the batch, in no sum. ``ended``: a batch that runs has no final balance.
+    """
+
+    batch: UUID
+    code: str
+    ended: bool
+    used: tuple[LotLine, ...]
+    made: tuple[LotLine, ...]
+    apart: dict[str, int]
+    coating: int
+    trim: int
+    cooked_off: CookLoss
+    weighed_to: WeighedTo
+    in_all: int | None
+    out: int | None
+    tolerance_permille: int | None
+
+    @property
+    def gap(self) -> int | None:
+        return self._less(self.cooked_off.value)
+
+    @property
+    def gap_low(self) -> int | None:
+        return self._less(self.cooked_off.high)
+
+    @property
+    def gap_high(self) -> int | None:
+        return self._less(self.cooked_off.low)
+
+    def _less(self, off: int) -> int | None:
+        if self.in_all is None or self.out is None:
+            return None
+        return self.in_all - self.out - sum(self.apart.values()) - off
+
+    @property
+    def flagged(self) -> bool | None:
+        """None where it cannot be said: still running, a mass not known, no tolerance set, or an unknown cook loss."""
+        low, high = self.gap_low, self.gap_high
+        if not self.ended or low is None or high is None or self.cooked_off.how is How.UNKNOWN:
+            return None
+        beyond = max(low, 0) + min(high, 0)  # 0 where the gap may be nothing
+        return over(beyond, self.in_all or 0, self.tolerance_permille, self.weighed_to.uncertainty)
+
+    @property
+    def sentences(self) -> tuple[str, ...]:
+        return tuple(each for each in (*self._open(), self.cooked_off.sentence, self._verdict()) if each)
+
+    def _open(self) -> list[str]:
+        unknown = sorted({each.material_name for each in (*self.used, *self.made) if each.mass is None})
+        said = [] if self.ended else ["The batch has not ended; the balance is not final."]
+        if unknown:
+            said.append(
+                f"The mass of one piece of {', '.join(unknown)} is not stated: nothing adds up without it."
+            )
+        if self.weighed_to.unknown:
+            count = self.weighed_to.unknown
+            said.append(
+                f"{count} weighing{'s' if count > 1 else ''} by a balance whose uncertainty is not in the register."
+            )
+        return said
+
+    def _verdict(self) -> str:
+        gap = self.gap
+        if gap is None:
+            return ""
+        side = "less" if gap >= 0 else "more"
+        lies = f"{shown(abs(gap), 'mass')} {side} came out than is explained."
+        if self.tolerance_permille is None:
+            return f"{lies} The house has not set how much may stay unexplained."
+        if self.flagged is None:
+            return lies
+        if self.flagged:
+            return f"{lies} That is over what the house allows: look at weighings, residues and counts."
+        return f"{lies} That is within what the house allows and what its balances and the cook leave open."
+
+
+def of_batch(batch: Batch) -> BatchBalance:
+    """The balance of a batch by its standing records. A flat number of statements."""
+    moved = list(
+        Movement.objects.standing()
+        .filter(batch=batch)
+        .select_related("lot__material")
+        .order_by("performed_at", "id")
+    )
+    food = [each for each in moved if each.lot.material.kind != MaterialKind.PACKAGING]
+    used = [each for each in food if each.what == MovementKind.USED]
+    made = [each for each in food if each.what == MovementKind.MADE]
+    apart = _apart(batch)
+    trim = TrimReturn.objects.standing().filter(batch=batch).values_list("quantity", flat=True)
+    weighed = [each.mass for each in food if each.mass and each.lot.material.dimension == "mass"]
+    return BatchBalance(
+        batch=batch.uid,
+        code=batch.code,
+        ended=batch.state.ended_at is not None,
+        used=_by_lot(used),
+        made=_by_lot(made),
+        apart={what: sum(found) for what, found in apart.items() if what in LOST},
+        coating=sum(apart.get(LossKind.COATING, [])),
+        trim=sum(trim),
+        cooked_off=_cooked_off(batch, used, apart),
+        weighed_to=weighed_to(batch.establishment, [*weighed, *_each_of(apart, LOST)]),
+        in_all=_sum(used),
+        out=_sum(made),
+        tolerance_permille=batch.establishment.balance_gap_permille,
+    )
+
+
+LOST = (LossKind.POT_RESIDUE, LossKind.TRIM, LossKind.SPILLED)
+
+
+def _apart(batch: Batch) -> dict[str, list[int]]:
+    found: defaultdict[str, list[int]] = defaultdict(list)
+    for what, quantity in (
+        WeighedApart.objects.standing()
+        .filter(batch=batch)
+        .order_by("performed_at", "id")
+        .values_list("what", "quantity")
+    ):
+        found[what].append(quantity)
+    return dict(found)
+
+
+def _each_of(apart: dict[str, list[int]], kinds: Sequence[str]) -> list[int]:
+    return [quantity for kind in kinds for quantity in apart.get(kind, []) if quantity]
+
+
+def _cooked_off(batch: Batch, used: Sequence[Movement], apart: dict[str, list[int]]) -> CookLoss:
+    weighed = apart.get(LossKind.COOKED_OFF)
+    on = batch.state.started_at.astimezone(batch.establishment.zone).date()
+    if weighed is None and any(each.mass is None for each in used):
+        return cook_losses.unknown("")
+    return cook_losses.expected(batch, used, None if weighed is None else sum(weighed), on)
+
+
+def _by_lot(movements: Sequence[Movement]) -> tuple[LotLine, ...]:
+    masses: defaultdict[int, list[int | None]] = defaultdict(list)
+    lots = {each.lot_id: each.lot for each in movements}
+    for each in movements:
+        masses[each.lot_id].append(each.mass)
+    return tuple(
+        LotLine(lot.uid, lot.code, lot.material.name, lot.is_rework, _known(masses[key]))
+        for key, lot in lots.items()
+    )
+
+
+def _sum(movements: Sequence[Movement]) -> int | None:
+    return _known([each.mass for each in movements])
+
+
+def _known(masses: Sequence[int | None]) -> int | None:
+    return None if None in masses else sum(each or 0 for each in masses)
