@@ -2,7 +2,7 @@
 
 from collections.abc import Collection, Iterator
 from itertools import groupby
-from typing import Any
+from typing import Any, NamedTuple
 
 from django.db import connection
 from django.db.models import Count, Q, QuerySet, Sum
@@ -32,27 +32,67 @@ def comes_from(lot: Lot, batch: Batch) -> bool:
 
 
 def reached(starts: Collection[int], *, back: bool) -> list[tuple[int, int, int, int, float]]:
-    """Every edge that is reached from lots: (source, target, batch, quantity, share), in one statement.
+    """Every edge that is reached from lots: (source, target, batch, quantity, share), in one statement."""
+    columns = "source_id, target_id, batch_id, quantity, share"
+    with connection.cursor() as cursor:
+        cursor.execute(f"WITH RECURSIVE {_walk('walk', columns, back)} SELECT * FROM walk", [as_one(starts)])
+        return cursor.fetchall()
+
+
+class Way(NamedTuple):
+    """An edge as a trace wants it; the names are those of ``Edge``, lots and batch by their keys."""
+
+    source: int
+    target: int
+    batch: int
+    quantity: int
+    used: int
+    share: float
+    mass: int
+    of_mass: int
+
+
+def walked(starts: Collection[int], *, back: bool, forward: bool) -> tuple[list[Any], list[Any]]:
+    """Every edge that is reached back, and every one that is reached forward, as plain tuples of ``Way``.
+
+    One statement, also for both.
+    """
+    columns = "source_id, target_id, batch_id, quantity, used, share, mass, of_mass"
+    ways = {
+        name: to_back
+        for name, to_back, asked in (("inward", True, back), ("onward", False, forward))
+        if asked
+    }
+    both = ", ".join(_walk(name, columns, to_back) for name, to_back in ways.items())
+    picked = " UNION ALL ".join(
+        f"SELECT {columns}, {int(to_back)} FROM {name}" for name, to_back in ways.items()
+    )
+    with connection.cursor() as cursor:
+        cursor.execute(f"WITH RECURSIVE {both} {picked}", [as_one(starts)] * len(ways))
+        rows = cursor.fetchall()
+    if not (back and forward):
+        return (rows, []) if back else ([], rows)
+    return [row for row in rows if row[-1]], [row for row in rows if not row[-1]]
+
+
+def _walk(name: str, columns: str, back: bool) -> str:
+    """A recursive query over edges.
 
     UNION drops rows that were found before, so the walk ends even where a forged edge makes a loop; no path is
     carried. On PostgreSQL the next edges are asked for lot by lot (LATERAL, OFFSET 0): left to choose, it
     expects hundreds of thousands of rows and reads the whole table once a generation.
     """
     near, far = ("target_id", "source_id") if back else ("source_id", "target_id")
-    table, columns = Edge._meta.db_table, "source_id, target_id, batch_id, quantity, share"
-    onward = f"JOIN {table} edge ON edge.{near} = walk.{far}"
+    table = Edge._meta.db_table
+    onward = f"JOIN {table} edge ON edge.{near} = {name}.{far}"
     if connection.vendor == "postgresql":
-        next_edges = f"SELECT {columns} FROM {table} WHERE {near} = walk.{far} OFFSET 0"
+        next_edges = f"SELECT {columns} FROM {table} WHERE {near} = {name}.{far} OFFSET 0"
         onward = f"CROSS JOIN LATERAL ({next_edges}) edge"
     of_edge = ", ".join(f"edge.{column}" for column in columns.split(", "))
-    sql = (
-        f"WITH RECURSIVE walk({columns}) AS ("
-        f"SELECT {columns} FROM {table} WHERE {near} {among()} UNION "
-        f"SELECT {of_edge} FROM walk {onward}) SELECT * FROM walk"
+    return (
+        f"{name}({columns}) AS (SELECT {columns} FROM {table} WHERE {near} {among()} UNION "
+        f"SELECT {of_edge} FROM {name} {onward})"
     )
-    with connection.cursor() as cursor:
-        cursor.execute(sql, [as_one(starts)])
-        return cursor.fetchall()
 
 
 def among() -> str:
@@ -90,8 +130,7 @@ def _columns(link: Link) -> dict[str, Any]:
     return {
         "source_id": link.source,
         "target_id": link.target,
-        "quantity": link.quantity,
-        "share": link.share,
+        **{name: getattr(link, name) for name in Link._fields[2:]},
     }
 
 
@@ -109,13 +148,13 @@ def rebuild(establishment: Establishment) -> int:
 def differences() -> Iterator[str]:
     for establishment in Establishment.objects.all():
         wanted = {
-            (link.source, link.target, batch): (link.quantity, link.share)
+            (link.source, link.target, batch): tuple(link[2:])
             for batch, found in _links_by_batch(Movement.objects.of(establishment))
             for link in found
         }
         kept = Edge.objects.filter(establishment=establishment).order_by()
         for source, target, batch, *said in kept.values_list(
-            "source_id", "target_id", "batch_id", "quantity", "share"
+            "source_id", "target_id", "batch_id", *Link._fields[2:]
         ).iterator():
             should = wanted.pop((source, target, batch), None)
             if should != tuple(said):

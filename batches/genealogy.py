@@ -10,10 +10,9 @@ that is packaging, has share 0: a share says nothing about it, reach alone does.
 not known, the outputs are weighed by pieces where all are counted, else alike.
 """
 
-from collections import defaultdict, deque
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 from batches.quantities import scale
 
@@ -28,12 +27,18 @@ class Amount:
 
 
 class Link(NamedTuple):
-    """``quantity`` base steps of ``source`` went into ``target``, whose mass is to ``share`` from it."""
+    """``quantity`` base steps of ``source`` went into ``target``, whose mass is to ``share`` from it.
+
+    Of the ``used`` that went into the batch; ``mass`` of ``of_mass`` milligrams there are of the source.
+    """
 
     source: int
     target: int
     quantity: int
     share: float
+    used: int
+    mass: int
+    of_mass: int
 
 
 def links(used: Sequence[Amount], made: Sequence[Amount]) -> list[Link]:
@@ -42,9 +47,13 @@ def links(used: Sequence[Amount], made: Sequence[Amount]) -> list[Link]:
     total = sum(amount.mass or 0 for amount in used)
     found = []
     for source in used:
-        share = (source.mass or 0) / total if total else 0.0
+        mass = source.mass or 0
+        share = mass / total if total else 0.0
         parts = scale(weights, source.quantity, sum(weights)) if made else []
-        found += [Link(source.lot, to.lot, part, share) for to, part in zip(made, parts, strict=True)]
+        found += [
+            Link(source.lot, to.lot, part, share, source.quantity, mass, total)
+            for to, part in zip(made, parts, strict=True)
+        ]
     return found
 
 
@@ -57,33 +66,80 @@ def _weights(made: Sequence[Amount]) -> list[int]:
     return [1] * len(made)
 
 
-class Shares(NamedTuple):
-    """Each lot's share by lot; None where it cannot be computed because a loop stands in the way."""
+class Carried(NamedTuple):
+    """What was carried along the ways that were reached, by lot.
 
-    by_lot: dict[int, float | None]
+    ``values``: None where a loop stands in the way. ``generation``: the most steps from a start; of a lot in or behind
+    a loop as many as could be counted. ``order``: the lots with a value, each after all it was carried from.
+    """
+
+    values: dict[int, Any]
+    generation: dict[int, int]
+    order: list[int]
     loop: bool
 
 
-def shares(start: int, links: Iterable[tuple[int, int, float]]) -> Shares:
-    """Carry the share of ``start`` (1) along (near, far, share) in one topological pass.
+def carry(starts: Mapping[int, Any], ways: Iterable[tuple[int, int, Any]], *, fixed: bool = False) -> Carried:
+    """Carry what the starts have along (near, far, share) in one topological pass: floats, or exact fractions.
 
-    Forward, near is the source: the answer is how much of each lot's mass came from ``start``. Back, near is
-    the target: how much of the mass of ``start`` came from each lot. Every link must be reached from it.
+    Forward, near is the source: the answer is how much of each lot's mass came from the starts. Back, near is the
+    target: how much of the mass of the starts came from each lot. Every way must be reached from a start. ``fixed``:
+    a start keeps its value whatever else is carried into it, as what is suspect as a whole stays so.
     """
-    onward: dict[int, list[tuple[int, float]]] = defaultdict(list)
-    waiting: dict[int, int] = defaultdict(int)
-    for near, far, share in links:
-        onward[near].append((far, share))
-        waiting[far] += 1
-    found: dict[int, float] = defaultdict(float, {start: 1.0})
-    ready, done = deque([start] if not waiting[start] else []), 0
-    final: dict[int, float | None] = dict.fromkeys(waiting)
-    while ready:
-        lot = ready.popleft()
-        final[lot], done = found[lot], done + 1
-        for far, share in onward[lot]:
-            found[far] += found[lot] * share
+    onward: dict[int, list[tuple[int, Any]]] = {}
+    waiting: dict[int, int] = dict.fromkeys(starts, 0)
+    for near, far, share in ways:
+        if near in onward:
+            onward[near].append((far, share))
+        else:
+            onward[near] = [(far, share)]
+        waiting[far] = waiting.get(far, 0) + 1
+    values, generation = dict(starts), dict.fromkeys(starts, 0)
+    order = [lot for lot in starts if not waiting[lot]]
+    for lot in order:  # grows as it goes
+        value, next_generation = values[lot], generation[lot] + 1
+        for far, share in onward.get(lot, ()):
+            if far not in values:
+                values[far], generation[far] = value * share, next_generation
+            else:
+                if not (fixed and far in starts):
+                    values[far] += value * share
+                if generation[far] < next_generation and far not in starts:
+                    generation[far] = next_generation
             waiting[far] -= 1
             if not waiting[far]:
-                ready.append(far)
-    return Shares(final, loop=done < len(final))
+                order.append(far)
+    return Carried(*_final(starts, waiting, values, generation, fixed), order, len(order) < len(waiting))
+
+
+def _final(
+    starts: Mapping[int, Any],
+    waiting: Mapping[int, int],
+    values: dict[int, Any],
+    generation: dict[int, int],
+    fixed: bool,
+) -> tuple[dict[int, Any], dict[int, int]]:
+    """Nothing is told of what still waits, in a loop or behind it; but what is suspect as a whole stays so."""
+    for lot, left in waiting.items():
+        if left:
+            values[lot] = values[lot] if fixed and lot in starts else None
+            generation.setdefault(lot, 0)
+    return values, generation
+
+
+def connected(
+    starts: Iterable[int], ways: Collection[tuple[int, int, Any]], order: Sequence[int]
+) -> dict[int, int]:
+    """By lot: which of the starts it is connected with, one bit for each; right in a loop too."""
+    bits = {lot: 1 << place for place, lot in enumerate(starts)}
+    place = {lot: number for number, lot in enumerate(order)}
+    sorted_ways = sorted(ways, key=lambda way: place.get(way[0], len(place)))
+    grown = True
+    while grown:  # once, and once more to see that nothing grows; more often only round a loop
+        grown = False
+        for near, far, _ in sorted_ways:
+            more = bits.get(near, 0)
+            if more & ~bits.get(far, 0):
+                bits[far] = bits.get(far, 0) | more
+                grown = True
+    return bits

@@ -19,6 +19,7 @@ from ledger.verification import compare_projection
 
 LONGEST_SUPPLIER_CODE = 60
 ROWS_A_STATEMENT = 500
+COMPARED = ("status", *stock.NO_TOTALS, "supplier_id", "supplier_code", "best_before", "withdrawn")
 
 
 # -- identity ---------------------------------------------------------------------------------------
@@ -148,7 +149,7 @@ def _facts(birth: Movement) -> dict[str, Any]:
 
 def states_by_records(establishment: Establishment) -> Iterator[LotState]:
     """The state of every lot as its records say."""
-    amounts = stock.on_hand(Movement.objects.of(establishment))
+    amounts = stock.totals(Movement.objects.of(establishment))
     decisions = LotDecision.objects.of(establishment).standing().order_by("recorded_at", "id")
     status = dict(decisions.values_list("lot_id", "status"))
     births = Movement.objects.of(establishment).filter(corrected_by__isnull=True).exclude(new_lot={})
@@ -158,7 +159,7 @@ def states_by_records(establishment: Establishment) -> Iterator[LotState]:
             lot_id=key,
             establishment=establishment,
             status=status.get(key, LotStatus.AWAITING),
-            on_hand=amounts.get(key, 0),
+            **amounts.get(key, stock.NO_TOTALS),
             **facts.get(key, {}),
         )
 
@@ -177,7 +178,7 @@ def differences() -> Iterator[str]:
         kept = {state.pk: state for state in LotState.objects.filter(establishment=establishment)}
         for wanted in states_by_records(establishment):
             state = kept.pop(wanted.pk, None)
-            for name in ("status", "on_hand", "supplier_id", "supplier_code", "best_before", "withdrawn"):
+            for name in COMPARED:
                 said = getattr(state, name, "nothing")
                 if said != getattr(wanted, name):
                     yield f"lot {wanted.lot.uid}: {name} is {said}, its records say {getattr(wanted, name)}"

@@ -6,9 +6,15 @@ from datetime import datetime
 from typing import Any
 from uuid import UUID
 
-from django.db.models import QuerySet, Sum
+from django.db.models import Count, Q, QuerySet, Sum
 
 from batches.models import TAKES, Lot, LotState, Movement, MovementKind, StoragePlace
+
+TOTALS = (
+    "received", "made", "used", "shipped", "returned", "sent_back", "sampled", "destroyed", "unexplained"
+)  # fmt: skip
+NO_TOTALS: dict[str, int | None] = dict.fromkeys(("on_hand", *TOTALS, "mass"), 0)
+BRINGS = (MovementKind.RECEIVED, MovementKind.MADE)
 
 Places = dict[UUID | None, int]
 """Base steps by storage place; None = nobody said where."""
@@ -20,12 +26,42 @@ def on_hand(movements: QuerySet[Movement]) -> dict[int, int]:
     return {row["lot_id"]: int(row["total"]) for row in sums}
 
 
+def totals(movements: QuerySet[Movement]) -> dict[int, dict[str, int | None]]:
+    """What ``LotState`` keeps of amounts, by lot key, over the standing ones of ``movements``."""
+    rows = (
+        movements.standing()  # type: ignore[attr-defined]
+        .order_by()
+        .values("lot_id", "what")
+        .annotate(
+            total=Sum("quantity"),
+            balance=Sum("effect"),
+            known=Sum("mass"),
+            unknown=Count("pk", filter=Q(mass=None)),
+        )
+    )
+    found: defaultdict[int, dict[str, int | None]] = defaultdict(lambda: dict(NO_TOTALS))
+    for row in rows:
+        _add_up(found[row["lot_id"]], row)
+    return dict(found)
+
+
+def _add_up(state: dict[str, Any], row: dict[str, Any]) -> None:
+    what = row["what"]
+    state["on_hand"] += int(row["balance"])
+    if what == MovementKind.COUNTED:
+        state["unexplained"] = int(row["balance"])
+    elif what != MovementKind.MOVED:
+        state[what.replace("-", "_")] = int(row["total"])
+    if what in BRINGS:
+        state["mass"] = None if row["unknown"] else int(row["known"])
+
+
 def refresh(lots: Iterable[Lot]) -> None:
-    """Bring the stock in the state of ``lots`` up to their movements. Call it under ``lock_material``."""
+    """Bring the amounts in the state of ``lots`` up to their movements. Call it under ``lock_material``."""
     keys = {lot.pk for lot in lots}
-    found = on_hand(Movement.objects.filter(lot__in=keys))
+    found = totals(Movement.objects.filter(lot__in=keys))
     for key in keys:
-        LotState.objects.filter(lot=key).update(on_hand=found.get(key, 0))
+        LotState.objects.filter(lot=key).update(**found.get(key, NO_TOTALS))
 
 
 def expected(

@@ -1,201 +1,389 @@
-"""Tracing: from a lot back to what it came from, or forward to what it went into and who got it.
+"""Tracing: from lots back to what they came from, forward to what they went into and who got it, or both.
 
-Two statements whatever the size of the house: one walks the edges, one fetches what is known of the lots that
-were reached. Both grow with the answer.
+Three statements whatever the size of the house: one walks the edges, one fetches what is known of the lots that were
+reached, one the movements between them and partners. All grow with the answer. What is answered is in
+``batches.trace_results``, what can be asked in ``batches.trace_questions``.
 """
 
 from collections import defaultdict
-from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass
-from datetime import date
-from itertools import groupby
-from typing import Any, Literal
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+from datetime import UTC, datetime, timedelta, timezone
+from fractions import Fraction
+from functools import cache, cached_property
+from typing import Any
 from uuid import UUID
 
 from django.db import connection
 
-from batches.edges import among, as_one, reached
-from batches.genealogy import shares
-from batches.models import Batch, Lot, LotState, Material, Movement, TradingPartner
+from batches.edges import among, as_one, walked
+from batches.genealogy import carry, connected
+from batches.models import Batch, BatchState, Edge, Lot, LotState, Material, Movement, TradingPartner
+from batches.trace_questions import FromLots, StartLot, TraceQuestion
+from batches.trace_results import (
+    Consignment,
+    Direction,
+    InProcess,
+    Side,
+    Size,
+    Step,
+    Trace,
+    TracedBatch,
+    TracedLot,
+)
+from config.api.refusals import Unusable
+from ledger.models import Establishment
 
-Direction = Literal["back", "forward"]
-
-
-@dataclass(frozen=True)
-class TracedLot:
-    """A lot that was reached. Quantities are base steps (mg or pieces, see ``dimension``).
-
-    ``share``: forward, the part of its mass that came from the lot the trace began with; back, its part in
-    that lot's mass. 0 does not mean untouched (a wrapper has no share); None: cannot be computed (a loop).
-    ``totals``: sum of standing movements by kind. ``unexplained``: what counts found more or less.
-    """
-
-    uid: UUID
-    code: str
-    material: UUID
-    material_name: str
-    dimension: str
-    is_rework: bool
-    day: date
-    best_before: date | None
-    batch: UUID | None
-    batch_code: str
-    supplier: UUID | None
-    supplier_name: str
-    supplier_code: str
-    status: str
-    on_hand: int
-    share: float | None
-    totals: Mapping[str, int]
-    unexplained: int
-
-
-@dataclass(frozen=True)
-class Step:
-    """``quantity`` base steps of ``source`` went through ``batch`` into ``target``; ``share`` of its mass."""
-
-    source: UUID
-    target: UUID
-    batch: UUID
-    quantity: int
-    share: float
-
-
-@dataclass(frozen=True)
-class Consignment:
-    """What of one lot a partner got or gave, in sum: shipped, returned, received or sent-back."""
-
-    partner: UUID
-    partner_name: str
-    lot: UUID
-    what: str
-    quantity: int
-
-
-@dataclass(frozen=True)
-class Trace:
-    """``loop``: the edges lead in a circle, which no deed writes; run ``manage.py verify``."""
-
-    direction: Direction
-    start: UUID
-    lots: tuple[TracedLot, ...]
-    steps: tuple[Step, ...]
-    consignments: tuple[Consignment, ...]
-    loop: bool
+MOST_EXACT_STEPS = (
+    2000  # fractions of longer chains have numbers of thousands of digits (site setting, no source)
+)
+BACK_KINDS, FORWARD_KINDS = frozenset({"received", "sent-back"}), frozenset({"shipped", "returned"})
+KINDS = {
+    Side.START: BACK_KINDS | FORWARD_KINDS,
+    Side.BETWEEN: BACK_KINDS | FORWARD_KINDS,
+    Side.BACK: BACK_KINDS,
+    Side.FORWARD: FORWARD_KINDS,
+    Side.CONTACT: FORWARD_KINDS,
+}
+KNOWN = TracedLot._fields.index("side")
+"""So many fields of a lot come from the database; the rest is computed."""
 
 
 def back(lot: Lot) -> Trace:
     """Everything a lot came from, with the suppliers it was received from."""
-    return _trace(lot, "back", ("received", "sent-back"))
+    return _of_one(lot, Direction.BACK)
 
 
 def forward(lot: Lot) -> Trace:
     """Everything a lot went into, with the customers it was shipped to."""
-    return _trace(lot, "forward", ("shipped", "returned"))
+    return _of_one(lot, Direction.FORWARD)
 
 
-def _trace(lot: Lot, direction: Direction, partner_kinds: tuple[str, ...]) -> Trace:
-    links = reached([lot.pk], back=direction == "back")
-    ways = ((target, source, share) for source, target, *_, share in links)
-    if direction == "forward":
-        ways = ((source, target, share) for source, target, *_, share in links)
-    found = shares(lot.pk, ways)
-    lots, consignments = {}, []
-    for key, rows in _known_of(found.by_lot):
-        lots[key] = _traced_lot(rows, found.by_lot[key])
-        consignments += [
-            Consignment(
-                _uuid(row["partner"]), row["partner_name"], lots[key].uid, row["what"], row["quantity"]
+def whole(lot: Lot) -> Trace:
+    """Everything a lot came from and everything it went into."""
+    return _of_one(lot, Direction.WHOLE)
+
+
+def _of_one(lot: Lot, direction: Direction) -> Trace:
+    return follow(TraceQuestion(FromLots((lot.uid,)), direction), [StartLot(lot.pk, lot.uid, None)])
+
+
+def trace(
+    here: Establishment, question: TraceQuestion, *, after: int | None = None, limit: int | None = None
+) -> Trace:
+    """Answer a question. ``after``, ``limit``: only so many lots from a key on (``Trace.following``).
+
+    Raises Unknown, Unusable, RuleBroken where the lots to begin with cannot be found.
+    """
+    return follow(question, question.start.lots(here), after=after, limit=limit)
+
+
+def follow(
+    question: TraceQuestion,
+    starts: Sequence[StartLot],
+    *,
+    after: int | None = None,
+    limit: int | None = None,
+) -> Trace:
+    """The same from lots that were found already."""
+    return Followed(question, starts).shown(after, limit)
+
+
+class Followed:
+    """What was reached, by keys, before anything more is known of it."""
+
+    def __init__(self, question: TraceQuestion, starts: Sequence[StartLot]):
+        self.question, self.starts = question, starts
+        way = question.direction
+        keys = [each.key for each in starts]
+        self.inward, self.onward = walked(keys, back=way != Direction.FORWARD, forward=way != Direction.BACK)
+        self.shares = carry(dict.fromkeys(keys, 1.0), _forward(self.onward), fixed=True)
+        self.parts = carry({key: float(part) for key, part in self._weights().items()}, _back(self.inward))
+
+    def _weights(self) -> dict[int, Fraction]:
+        """What each start counts for among them: what it weighs, or all alike where one's mass is not known."""
+        masses = [each.mass or 0 for each in self.starts]
+        whole = sum(masses) if all(masses) else 0
+        return {
+            each.key: Fraction(mass, whole) if whole else Fraction(1, len(self.starts))
+            for each, mass in zip(self.starts, masses, strict=True)
+        }
+
+    @cached_property
+    def keys(self) -> list[int]:
+        return sorted({*self.shares.values, *self.parts.values})
+
+    @cached_property
+    def exact(self) -> tuple[Mapping[int, Any], Mapping[int, Any]]:
+        """Shares and parts as fractions, if they were asked for. Raises Unusable where there are too many steps."""
+        if not self.question.exact:
+            return {}, {}
+        steps = len(self.onward) + len(self.inward)
+        if steps > MOST_EXACT_STEPS:
+            raise Unusable(
+                f"Fractions are told of at most {MOST_EXACT_STEPS} steps, and these are {steps}. Ask without them: "
+                "the shares are told as decimal numbers.",
+                code="too-many-for-fractions",
+                field="exact",
             )
-            for row in rows
-            if row["what"] in partner_kinds
-        ]
-    steps = tuple(_step(lots[source], lots[target], link) for source, target, *link in links)
-    return Trace(direction, lot.uid, tuple(lots.values()), steps, tuple(consignments), found.loop)
+        ones = {each.key: Fraction(1) for each in self.starts}
+        shares = carry(ones, _forward(self.onward, exact=True), fixed=True).values
+        parts = carry(self._weights(), _back(self.inward, exact=True)).values
+        return shares, parts
+
+    @cached_property
+    def bits(self) -> Mapping[int, int]:
+        """By lot, which of several starts it is connected with."""
+        keys = [each.key for each in self.starts]
+        if len(keys) == 1:
+            return {}
+        ahead = connected(keys, list(_forward(self.onward)), self.shares.order)
+        behind = connected(keys, list(_back(self.inward)), self.parts.order)
+        return {key: ahead.get(key, 0) | behind.get(key, 0) for key in self.keys}
+
+    # -- shown -----------------------------------------------------------------------------------------
+
+    def shown(self, after: int | None = None, limit: int | None = None) -> Trace:
+        """All of it, or ``limit`` lots with keys above ``after``."""
+        keys = self.keys if after is None else [key for key in self.keys if key > after]
+        page = keys if limit is None else keys[:limit]
+        steps = list(self._steps(None if len(page) == len(self.keys) else set(page)))
+        wanted = {*page, *(key for step in steps for key in step[:2])} if len(page) < len(self.keys) else page
+        rows = _known_of(wanted)
+        lots = tuple(self._lot(rows[key]) for key in page)
+        moved, in_process = _moved(lots, self._in_batches_without_output(lots))
+        return Trace(
+            direction=self.question.direction,
+            starts=tuple(each.uid for each in self.starts),
+            lots=lots,
+            steps=self._told_steps(steps, rows),
+            batches=_batches(rows[key] for key in page),
+            consignments=moved,
+            in_process=in_process,
+            contacts=(),
+            size=self.size,
+            loop=self.shares.loop or self.parts.loop,
+            in_loop=sum(1 for key in self.keys if self._in_loop(key)),
+            unfollowed=None,
+            following=page[-1] if len(page) < len(keys) else None,
+        )
+
+    @cached_property
+    def size(self) -> Size:
+        deepest = max((*self.shares.generation.values(), *self.parts.generation.values()), default=0)
+        return Size(len(self.keys), sum(1 for _ in self._steps(None)), deepest)
+
+    def _steps(self, page: set[int] | None) -> Iterator[Any]:
+        """Each step once, with its lot that lies further from the start: the target forward, the source back."""
+        if self.onward and self.inward:
+            walked_forward = {way[:3] for way in self.onward}
+            inward: Any = (way for way in self.inward if way[:3] not in walked_forward)
+        else:
+            inward = self.inward
+        if page is None:
+            yield from self.onward
+            yield from inward
+            return
+        yield from (way for way in self.onward if way[1] in page)
+        yield from (way for way in inward if way[0] in page)
+
+    def _told_steps(self, steps: Sequence[Any], rows: Mapping[int, Any]) -> tuple[Step, ...]:
+        exact = _exact_share if self.question.exact else (lambda _: None)
+        found = []
+        for way in steps:
+            source, target, _, quantity, used, share, *_ = way
+            at, to = rows[source], rows[target]
+            found.append(Step(at[UID], to[UID], to[BATCH], at[DIMENSION], quantity, used, share, exact(way)))
+        return tuple(found)
+
+    def _in_loop(self, key: int) -> bool:
+        return self.shares.values.get(key, 0) is None or self.parts.values.get(key, 0) is None
+
+    def _lot(self, row: tuple[Any, ...]) -> TracedLot:
+        key = row[0]
+        (shares, parts), (exact_shares, exact_parts) = self._told, self.exact
+        generation = max(self.shares.generation.get(key, 0), self.parts.generation.get(key, 0))
+        computed = (
+            self._side(key),
+            generation,
+            shares.get(key),
+            parts.get(key),
+            exact_shares.get(key),
+            exact_parts.get(key),
+            self.bits[key].bit_count() if self.bits else 1,
+            None,
+        )
+        return TracedLot._make(row[:KNOWN] + computed)
+
+    @cached_property
+    def _told(self) -> tuple[Mapping[int, Any], Mapping[int, Any]]:
+        """Shares and parts, each only where the trace goes that way."""
+        way = self.question.direction
+        return (
+            {} if way == Direction.BACK else self.shares.values,
+            {} if way == Direction.FORWARD else self.parts.values,
+        )
+
+    @cached_property
+    def _start_keys(self) -> set[int]:
+        return {each.key for each in self.starts}
+
+    def _side(self, key: int) -> Side:
+        if key in self._start_keys:
+            return Side.START
+        if key not in self.parts.values:
+            return Side.FORWARD
+        return Side.BETWEEN if key in self.shares.values else Side.BACK
+
+    def _in_batches_without_output(self, lots: Sequence[TracedLot]) -> list[int]:
+        """Lots of which more was used than the edges tell: the rest is in batches that have made nothing yet."""
+        if self.question.direction == Direction.BACK:
+            return []
+        used = {way[:3:2]: way[4] for way in self.onward}  # by lot and batch
+        along: defaultdict[int, int] = defaultdict(int)
+        for (lot, _), amount in used.items():
+            along[lot] += amount
+        return [lot.key for lot in lots if lot.side != Side.BACK and lot.used > along[lot.key]]
 
 
-def _step(source: TracedLot, target: TracedLot, link: list[Any]) -> Step:
-    _, quantity, share = link
-    assert target.batch is not None  # only a batch has edges
-    return Step(source.uid, target.uid, target.batch, quantity, share)
+def _forward(ways: Sequence[Any], *, exact: bool = False) -> Iterator[tuple[int, int, Any]]:
+    return ((way[0], way[1], _exact_share(way) if exact else way[5]) for way in ways)
 
 
-def _traced_lot(rows: list[dict[str, Any]], share: float | None) -> TracedLot:
-    first, totals, unexplained = rows[0], defaultdict[str, int](int), 0
-    for row in rows:
-        if row["what"]:
-            totals[row["what"]] += int(row["quantity"])
-        if row["what"] == "counted":
-            unexplained += int(row["effect"])
-    return TracedLot(
-        uid=_uuid(first["uid"]),
-        code=first["code"],
-        material=_uuid(first["material"]),
-        material_name=first["material_name"],
-        dimension=first["dimension"],
-        is_rework=bool(first["is_rework"]),
-        day=_date(first["day"]),
-        best_before=first["best_before"] and _date(first["best_before"]),
-        batch=first["batch"] and _uuid(first["batch"]),
-        batch_code=first["batch_code"] or "",
-        supplier=first["supplier"] and _uuid(first["supplier"]),
-        supplier_name=first["supplier_name"] or "",
-        supplier_code=first["supplier_code"],
-        status=first["status"],
-        on_hand=first["on_hand"],
-        share=share,
-        totals=dict(totals),
-        unexplained=unexplained,
+def _back(ways: Sequence[Any], *, exact: bool = False) -> Iterator[tuple[int, int, Any]]:
+    return ((way[1], way[0], _exact_share(way) if exact else way[5]) for way in ways)
+
+
+def _exact_share(way: Sequence[Any]) -> Fraction:
+    return Fraction(way[6], way[7]) if way[7] else Fraction(0)
+
+
+# -- reading ----------------------------------------------------------------------------------------
+
+UID, DIMENSION, BATCH = map(TracedLot._fields.index, ("uid", "dimension", "batch"))
+UUIDS = [*map(TracedLot._fields.index, ("uid", "material", "batch", "supplier"))]
+
+
+def _known_of(keys: Collection[int]) -> dict[int, tuple[Any, ...]]:
+    """By key: what is known of each lot in the order of ``TracedLot``, and when its batch ran; one statement."""
+    lot, state, material, batch, run, partner = (
+        model._meta.db_table for model in (Lot, LotState, Material, Batch, BatchState, TradingPartner)
     )
-
-
-def _known_of(keys: Iterable[int]) -> Iterator[tuple[int, list[dict[str, Any]]]]:
-    """Each lot with one row for each kind of movement and partner, by key; one statement."""
-    one = as_one(list(keys))
-    with connection.cursor() as cursor:
-        cursor.execute(_details_sql(), [one, one])
-        names = [column[0] for column in cursor.description]
-        rows = [dict(zip(names, row, strict=True)) for row in cursor.fetchall()]
-    for key, group in groupby(rows, key=lambda row: row["id"]):
-        yield key, list(group)
-
-
-def _details_sql() -> str:
-    """Standing is asked with ``corrects_id IS NOT NULL`` so that the index over corrections alone is read."""
-    lot, state, material, batch, partner, movement = (
-        model._meta.db_table for model in (Lot, LotState, Material, Batch, TradingPartner, Movement)
-    )
-    return f"""
-        SELECT lot.id, lot.uid, lot.code, lot.is_rework, lot.day, material.id AS material,
-               material.name AS material_name, material.dimension,
-               batch.uid AS batch, batch.code AS batch_code,
-               state.status, state.on_hand, state.best_before, state.supplier_code,
-               supplier.id AS supplier, supplier.name AS supplier_name,
-               done.what, done.quantity, done.effect, partner.id AS partner, partner.name AS partner_name
+    sql = f"""
+        SELECT lot.id, lot.uid, lot.code, material.id, material.name, material.dimension, material.kind,
+               lot.is_rework, lot.day, state.best_before, batch.uid, COALESCE(batch.code, ''),
+               state.supplier_id, COALESCE(supplier.name, ''), state.supplier_code, state.status,
+               state.on_hand, state.received, state.made, state.used, state.shipped, state.returned,
+               state.sent_back, state.sampled, state.destroyed, state.unexplained, state.mass,
+               run.started_at, run.ended_at
         FROM {lot} lot
         JOIN {state} state ON state.lot_id = lot.id
         JOIN {material} material ON material.id = lot.material_id
         LEFT JOIN {batch} batch ON batch.id = lot.batch_id
+        LEFT JOIN {run} run ON run.batch_id = lot.batch_id
         LEFT JOIN {partner} supplier ON supplier.id = state.supplier_id
-        LEFT JOIN (
-            SELECT moved.lot_id, moved.what, moved.partner_id,
-                   CAST(SUM(moved.quantity) AS BIGINT) AS quantity,
-                   CAST(SUM(moved.effect) AS BIGINT) AS effect
-            FROM {movement} moved
-            WHERE moved.lot_id {among()} AND NOT moved.withdrawn AND NOT EXISTS (
-                SELECT 1 FROM {movement} later
-                WHERE later.corrects_id = moved.id AND later.corrects_id IS NOT NULL)
-            GROUP BY moved.lot_id, moved.what, moved.partner_id
-        ) done ON done.lot_id = lot.id
-        LEFT JOIN {partner} partner ON partner.id = done.partner_id
         WHERE lot.id {among()}
-        ORDER BY lot.id, done.what, partner.code
     """
+    with connection.cursor() as cursor:
+        cursor.execute(sql, [as_one(keys)])
+        rows = cursor.fetchall()
+    if connection.vendor == "sqlite":
+        rows = [_typed(row) for row in rows]
+    return {row[0]: row for row in rows}
 
 
-def _uuid(value: Any) -> UUID:
+def _typed(row: tuple[Any, ...]) -> tuple[Any, ...]:
+    """SQLite answers uuids as text, and times without saying that they are UTC."""
+    found = list(row)
+    for place in UUIDS:
+        found[place] = found[place] and UUID(found[place])
+    found[KNOWN:] = [at and _time(at) for at in found[KNOWN:]]
+    return tuple(found)
+
+
+def _time(said: datetime | str) -> datetime:
+    when = said if isinstance(said, datetime) else datetime.fromisoformat(said)
+    return when if when.tzinfo else when.replace(tzinfo=UTC)
+
+
+def _batches(rows: Iterable[tuple[Any, ...]]) -> tuple[TracedBatch, ...]:
+    found = {
+        row[BATCH]: TracedBatch(row[BATCH], row[BATCH + 1], *row[KNOWN:])
+        for row in rows
+        if row[BATCH] is not None
+    }
+    return tuple(found.values())
+
+
+def _moved(
+    lots: Sequence[TracedLot], in_process: Collection[int]
+) -> tuple[tuple[Consignment, ...], tuple[InProcess, ...]]:
+    """What went between lots and partners, and what is in batches that have made nothing yet; one statement.
+
+    Standing is asked with ``corrects_id IS NOT NULL`` so that the index over corrections alone is read.
+    """
+    movement, partner, batch, edge = (
+        model._meta.db_table for model in (Movement, TradingPartner, Batch, Edge)
+    )
+    standing = (
+        f"NOT moved.withdrawn AND NOT EXISTS (SELECT 1 FROM {movement} later "
+        "WHERE later.corrects_id = moved.id AND later.corrects_id IS NOT NULL)"
+    )
+    columns = "moved.id, moved.what, moved.lot_id, {}, moved.document, moved.quantity, moved.performed_at, moved.performed_offset"
+    sql = (
+        f"SELECT {columns.format('partner.id, partner.name')} FROM {movement} moved "
+        f"JOIN {partner} partner ON partner.id = moved.partner_id "
+        f"WHERE moved.lot_id {among()} AND moved.partner_id IS NOT NULL AND {standing}"
+    )
+    keys = [as_one([lot.key for lot in lots])]
+    if in_process:
+        sql += (
+            f" UNION ALL SELECT {columns.format('batch.uid, batch.code')} FROM {movement} moved "
+            f"JOIN {batch} batch ON batch.id = moved.batch_id WHERE moved.lot_id {among()} AND moved.what = 'used' "
+            f"AND {standing} AND NOT EXISTS (SELECT 1 FROM {edge} edge WHERE edge.batch_id = moved.batch_id)"
+        )
+        keys.append(as_one(in_process))
+    with connection.cursor() as cursor:
+        cursor.execute(f"{sql} ORDER BY 8, 1", keys)
+        rows = cursor.fetchall()
+    return _consignments(lots, rows), _in_process(lots, rows)
+
+
+def _consignments(lots: Sequence[TracedLot], rows: Sequence[Any]) -> tuple[Consignment, ...]:
+    by_key = {lot.key: lot for lot in lots}
+    found = []
+    for uid, what, key, partner, name, document, quantity, at, offset in rows:
+        lot = by_key[key]
+        if what in KINDS[lot.side]:
+            when = _time(at).astimezone(_zone(offset))
+            found.append(
+                Consignment(
+                    as_uuid(uid),
+                    what,
+                    lot.uid,
+                    as_uuid(partner),
+                    name,
+                    document,
+                    lot.dimension,
+                    quantity,
+                    when,
+                )
+            )
+    return tuple(found)
+
+
+@cache
+def _zone(offset: int) -> timezone:
+    return timezone(timedelta(minutes=offset))
+
+
+def _in_process(lots: Sequence[TracedLot], rows: Sequence[Any]) -> tuple[InProcess, ...]:
+    by_key, found = {lot.key: lot for lot in lots}, defaultdict[Any, int](int)
+    for _, what, key, batch, code, _, quantity, *_ in rows:
+        if what == "used":
+            lot = by_key[key]
+            found[lot.uid, as_uuid(batch), code, lot.dimension] += quantity
+    return tuple(InProcess._make((*named, quantity)) for named, quantity in found.items())
+
+
+def as_uuid(value: Any) -> UUID:
     return value if isinstance(value, UUID) else UUID(value)
-
-
-def _date(value: Any) -> date:
-    return value if isinstance(value, date) else date.fromisoformat(value)

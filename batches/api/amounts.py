@@ -1,14 +1,14 @@
 """Amounts of material on the wire: text and unit, both ways."""
 
+from collections.abc import Callable
 from typing import Any
 
 from drf_spectacular.utils import extend_schema_field
 from rest_framework import serializers
 
 from batches.models import Dimension
-from batches.quantities import plain_text, to_unit
 
-UNITS = {Dimension.MASS: ("KGM", 3), Dimension.COUNT: ("H87", 0)}
+UNITS: dict[str, str] = {Dimension.MASS: "KGM", Dimension.COUNT: "H87"}
 
 
 @extend_schema_field({"type": "string", "example": "12.5"})
@@ -29,7 +29,17 @@ class AmountSerializer(serializers.Serializer):
     unit = serializers.CharField()
 
 
+def kilograms(milligrams: int) -> str:
+    """Milligrams as kilograms with three decimals, or as many as there are."""
+    whole, rest = divmod(abs(milligrams), 1_000_000)
+    decimals = f"{rest:06d}"
+    decimals = decimals[:3] if decimals.endswith("000") else decimals.rstrip("0")
+    return f"{'-' if milligrams < 0 else ''}{whole}.{decimals}"
+
+
+AMOUNT_TEXTS: dict[str, Callable[[int], str]] = {Dimension.MASS: kilograms, Dimension.COUNT: str}
+
+
 def amount(base: int, dimension: str) -> dict[str, str]:
     """Base steps as an ``AmountSerializer`` shows them."""
-    unit, places = UNITS[Dimension(dimension)]
-    return {"quantity": plain_text(to_unit(base, unit), places), "unit": unit}
+    return {"quantity": AMOUNT_TEXTS[dimension](base), "unit": UNITS[dimension]}

@@ -9,6 +9,7 @@ urlpatterns = [
     path(f"{HERE}lots/<uuid:pk>", lots.OneLot.as_view(), name="lot"),
     path(f"{HERE}lots/<uuid:pk>/back", traces.Back.as_view(), name="trace-back"),
     path(f"{HERE}lots/<uuid:pk>/forward", traces.Forward.as_view(), name="trace-forward"),
+    path(f"{HERE}lots/<uuid:pk>/whole", traces.Whole.as_view(), name="trace-whole"),
     path(f"{HERE}storage-places/<uuid:pk>/stock", lots.PlaceStock.as_view(), name="place-stock"),
     path(f"{HERE}movements", movements.Movements.as_view(), name="movements"),
     path(f"{HERE}movements/many", movements.ManyMovements.as_view(), name="movements-many"),

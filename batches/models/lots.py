@@ -137,6 +137,9 @@ class Movement(Record):
             models.Index(fields=["lot", "performed_at"]),
             models.Index(fields=["batch", "what"]),
             models.Index(fields=["partner", "performed_at"]),
+            models.Index(
+                name="movement_of_a_partner", fields=["lot"], condition=Q(partner__isnull=False)
+            ),  # traces: who had a lot, without reading each of its uses
         ]
         constraints = [
             *Record.Meta.constraints,
@@ -213,13 +216,25 @@ class LotState(models.Model):
     """Projection: what is true of a lot now. Rebuilt from records by ``manage.py rebuild``.
 
     ``supplier``, ``supplier_code``, ``best_before``: as the standing birth says them. ``withdrawn``: the
-    birth was withdrawn; the lot never was.
+    birth was withdrawn; the lot never was. ``received`` to ``destroyed``: sums of its standing movements by kind,
+    ``unexplained`` what counts found more or less, all in base steps. ``mass``: milligrams of what was received or
+    made; 0 of packaging, empty where it is not known.
     """
 
     lot = models.OneToOneField(Lot, models.PROTECT, primary_key=True, related_name="state")
     establishment = models.ForeignKey(Establishment, models.PROTECT, related_name="+", db_index=False)
     status = models.CharField(max_length=8, choices=LotStatus.choices, default=LotStatus.AWAITING)
     on_hand = models.BigIntegerField(default=0)
+    received = models.BigIntegerField(default=0)
+    made = models.BigIntegerField(default=0)
+    used = models.BigIntegerField(default=0)
+    shipped = models.BigIntegerField(default=0)
+    returned = models.BigIntegerField(default=0)
+    sent_back = models.BigIntegerField(default=0)
+    sampled = models.BigIntegerField(default=0)
+    destroyed = models.BigIntegerField(default=0)
+    unexplained = models.BigIntegerField(default=0)
+    mass = models.BigIntegerField(null=True, blank=True, default=0)
     supplier = models.ForeignKey(TradingPartner, models.PROTECT, null=True, blank=True, related_name="+")
     supplier_code = models.CharField(max_length=60, blank=True)
     best_before = models.DateField(null=True, blank=True)
@@ -240,7 +255,9 @@ class Edge(models.Model):
 
     ``quantity``: base steps of the source that are in the target. ``share``: the part of the target's mass
     that came from the source, 0 to 1; 0 where the source adds no mass that is known (a wrapper). How both are
-    found is said in ``batches.genealogy``.
+    found is said in ``batches.genealogy``. ``used``: base steps of the source that went into the batch, for all it
+    made; ``mass`` of ``of_mass``: its milligrams among those of everything used there, so that a share can be told
+    exactly.
     """
 
     establishment = models.ForeignKey(Establishment, models.PROTECT, related_name="+", db_index=False)
@@ -249,6 +266,9 @@ class Edge(models.Model):
     batch = models.ForeignKey(Batch, models.PROTECT, related_name="edges")
     quantity = models.BigIntegerField()
     share = models.FloatField()
+    used = models.BigIntegerField()
+    mass = models.BigIntegerField()
+    of_mass = models.BigIntegerField()
 
     class Meta:
         constraints = [
@@ -257,6 +277,12 @@ class Edge(models.Model):
             models.CheckConstraint(name="edge_joins_two_lots", condition=~Q(source=F("target"))),
             models.CheckConstraint(name="edge_quantity_is_not_negative", condition=Q(quantity__gte=0)),
             models.CheckConstraint(name="edge_share_is_a_share", condition=Q(share__gte=0, share__lte=1)),
+            models.CheckConstraint(
+                name="edge_mass_is_a_part", condition=Q(mass__gte=0, mass__lte=F("of_mass"))
+            ),
+            models.CheckConstraint(
+                name="edge_holds_no_more_than_was_used", condition=Q(quantity__lte=F("used"))
+            ),
         ]
         indexes = [models.Index(name="edge_back", fields=["target", "source"])]
 

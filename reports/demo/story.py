@@ -303,7 +303,8 @@ class Story:
             f"lots/{self.good['lot']}/back",
         )
         forward = self.house.lead.get(f"lots/{self.lots['NUT']['lot']}/forward")
-        customers = sorted({each["partner_name"] for each in forward["consignments"]})
+        got = [each["partner_name"] for each in forward["consignments"] if each["what"] == "shipped"]
+        customers = sorted(set(got))
         self.tell(
             f"The hazelnuts traced forward: {len(forward['lots'])} lots, shipped to {' and '.join(customers)}.",
             f"lots/{self.lots['NUT']['lot']}/forward",

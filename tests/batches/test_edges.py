@@ -10,7 +10,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from batches import edges, using
-from batches.genealogy import Amount, links, shares
+from batches.genealogy import Amount, carry, connected, links
 from batches.models import Edge, LotState, Movement
 from batches.movements import withdraw
 from ledger.verification import verify
@@ -60,7 +60,7 @@ def test_a_worked_example():
     """
     paste, sugar, wrap = Amount(1, 8_000_000, 8_000_000), Amount(2, 2_000_000, 2_000_000), Amount(3, 10, 0)
     found = links([paste, sugar, wrap], [Amount(4, 6_000_000, 6_000_000), Amount(5, 3_000_000, 3_000_000)])
-    assert found == [
+    assert [link[:4] for link in found] == [
         (1, 4, 5_333_333, 0.8),
         (1, 5, 2_666_667, 0.8),
         (2, 4, 1_333_333, 0.2),
@@ -68,6 +68,11 @@ def test_a_worked_example():
         (3, 4, 7, 0.0),
         (3, 5, 3, 0.0),
     ]
+    assert {link[4:] for link in found} == {
+        (8_000_000, 8_000_000, 10_000_000),
+        (2_000_000, 2_000_000, 10_000_000),
+        (10, 0, 10_000_000),
+    }
 
 
 def test_outputs_without_a_known_mass_are_weighed_by_pieces():
@@ -86,13 +91,31 @@ def test_nothing_made_yet_means_no_edge():
 
 
 def test_a_share_is_carried_over_every_way():
-    found = shares(1, [(1, 2, 0.5), (1, 3, 0.25), (2, 4, 0.5), (3, 4, 0.5)])
-    assert (found.by_lot, found.loop) == ({1: 1.0, 2: 0.5, 3: 0.25, 4: 0.375}, False)
+    found = carry({1: 1.0}, [(1, 2, 0.5), (1, 3, 0.25), (2, 4, 0.5), (3, 4, 0.5), (1, 4, 0.125)])
+    assert found.values == {1: 1.0, 2: 0.5, 3: 0.25, 4: 0.5}
+    assert (found.generation, found.loop) == ({1: 0, 2: 1, 3: 1, 4: 2}, False)
+
+
+def test_a_start_that_another_went_into_stays_suspect_as_a_whole_but_adds_up_on_the_way_back():
+    ways = [(1, 2, 0.5), (2, 3, 0.5), (1, 3, 0.5)]
+    assert carry({1: 1.0, 2: 1.0}, ways, fixed=True).values == {1: 1.0, 2: 1.0, 3: 1.0}
+    assert carry({1: 0.5, 2: 0.5}, ways).values == {1: 0.5, 2: 0.75, 3: 0.625}
 
 
 def test_a_loop_leaves_shares_uncomputed_and_is_reported():
-    found = shares(1, [(1, 2, 0.5), (2, 3, 0.5), (3, 2, 0.5), (1, 4, 0.5)])
-    assert (found.by_lot, found.loop) == ({1: 1.0, 2: None, 3: None, 4: 0.5}, True)
+    found = carry({1: 1.0}, [(1, 2, 0.5), (2, 3, 0.5), (3, 2, 0.5), (1, 4, 0.5)])
+    assert (found.values, found.loop) == ({1: 1.0, 2: None, 3: None, 4: 0.5}, True)
+
+
+def test_a_loop_through_the_start_is_reported_too():
+    found = carry({1: 1.0}, [(1, 2, 0.5), (2, 1, 0.5)], fixed=True)
+    assert (found.values, found.loop) == ({1: 1.0, 2: None}, True)
+
+
+def test_a_lot_is_connected_with_every_start_it_comes_from_also_round_a_loop():
+    ways = [(1, 3, 0.5), (2, 3, 0.5), (3, 4, 0.5), (4, 3, 0.5), (2, 5, 0.5)]
+    found = connected([1, 2], ways, carry({1: 1.0, 2: 1.0}, ways).order)
+    assert found == {1: 0b01, 2: 0b10, 3: 0b11, 4: 0b11, 5: 0b10}
 
 
 # -- kept as a table --------------------------------------------------------------------------------
@@ -158,6 +181,7 @@ def test_a_missing_and_a_forged_edge_are_named(use, make_pillows, batch):
     Edge.objects.all().delete()
     assert "is missing" in verify().findings[0]
     use_edge = {"establishment": batch.establishment, "batch": batch, "quantity": 1, "share": 0}
+    use_edge |= {"used": 1, "mass": 0, "of_mass": 0}
     Edge.objects.create(source=made, target=use().lot, **use_edge)
     assert any("records say None" in sentence for sentence in verify().findings)
 

@@ -1,6 +1,7 @@
 """Lots, movements and traces over HTTP: what is answered, and what bad input gets."""
 
 import json
+from urllib.parse import parse_qs, urlsplit
 
 import pytest
 from django.db import connection
@@ -334,7 +335,7 @@ def test_a_trace_over_http(api, weighing, pillows, batch, paste, customer, relea
     body = {"lot": made, "customer": str(customer.pk), "quantity": "40", "unit": "H87", "performed_at": AT}
     api.send("movements/shipped", body)
     forward = api.ask(f"lots/{paste.uid}/forward").json()
-    assert [(lot["id"], lot["share"], lot["on_hand"]["quantity"]) for lot in forward["lots"]] == [
+    assert [(lot["id"], lot["share"], lot["on_hand"]) for lot in forward["lots"]] == [
         (str(paste.uid), 1.0, "7.500"),
         (made, 1.0, "60"),
     ]
@@ -343,16 +344,47 @@ def test_a_trace_over_http(api, weighing, pillows, batch, paste, customer, relea
             "source": str(paste.uid),
             "target": made,
             "batch": str(batch.uid),
-            "share": 1.0,
-            "quantity": "2.500",
             "unit": "KGM",
+            "quantity": "2.500",
+            "used": "2.500",
+            "share": 1.0,
+            "exact_share": None,
         }
     ]
     assert [(each["partner_name"], each["quantity"]) for each in forward["consignments"]] == [
-        (customer.name, "40")
+        ("Nut Mill North", "10.000"),
+        (customer.name, "40"),
     ]
     back = api.ask(f"lots/{made}/back").json()
     assert [lot["supplier_code"] for lot in back["lots"] if lot["supplier"]] == ["N-77"]
+
+
+def test_a_trace_comes_in_pages_that_hold_every_lot_and_step_once(api, weighing, batch, paste, make_pillows):
+    api.send("movements/used", weighing)
+    made = [str(make_pillows(batch).lot.uid) for _ in range(3)]
+    page, lots, steps = api.ask(f"lots/{paste.uid}/whole", limit=2).json(), [], []
+    while True:
+        assert page["size"] == {"lots": 4, "steps": 3, "depth": 1}
+        lots += [lot["id"] for lot in page["lots"]]
+        steps += [step["target"] for step in page["steps"]]
+        if page["next"] is None:
+            break
+        page = api.get(page["next"]).json()
+    assert (lots, steps) == ([str(paste.uid), *made], made)
+
+
+def test_a_cursor_of_another_trace_is_refused(api, weighing, batch, paste, make_pillows):
+    api.send("movements/used", weighing)
+    made = make_pillows(batch).lot
+    following = api.ask(f"lots/{paste.uid}/forward", limit=1).json()["next"]
+    cursor = parse_qs(urlsplit(following).query)["cursor"][0]
+    answer = api.ask(f"lots/{made.uid}/back", cursor=cursor)
+    assert (answer.status_code, answer.json()["errors"][0]["field"]) == (400, "cursor")
+
+
+@pytest.mark.parametrize("way", ["back", "forward", "whole"])
+def test_a_trace_of_a_lot_that_does_not_exist_is_not_found(api, way):
+    assert api.ask(f"lots/{unknown_id()}/{way}").status_code == 404
 
 
 def test_the_openapi_document_shows_how_each_deed_is_posted(api):
