@@ -15,6 +15,7 @@ from batches.models import (
     ProcessStep,
     QualityReading,
     TrimReturn,
+    WeighedApart,
 )
 from haccp.models import Check, Closing, Deviation, PackingCheck, PlanVersion, Release, StartPermission
 from ledger.models import Record, Signature
@@ -28,6 +29,7 @@ OF_BATCH: tuple[type[Record], ...] = (
     ProcessStep,
     QualityReading,
     TrimReturn,
+    WeighedApart,
 )
 """What is noted for a batch beside its checks."""
 

@@ -54,10 +54,11 @@ def test_each_line_of_the_sheet_says_that_it_is_late_and_when_it_was_written_dow
     noting.note_step(act=act(), batch=batch, step="COOK")
     noting.note_quality(act=act(), batch=batch, what="colour", value="amber")
     noting.return_trim(act=act(), batch=batch, from_part=first, to_part=second, quantity="1", unit="KGM")
+    noting.weigh_apart(act=act(), batch=batch, what="pot-residue", quantity="1", unit="KGM")
     use(receive(), batch)
     make_lot(batch)
     shown = page(batch)
-    lines = 7  # two parts, a step, a reading, a trim, a weighing, what was made; and the start
+    lines = 8  # two parts, a step, a reading, trim, residue, a weighing, what was made; and the start
     assert shown.count("<strong>late entry</strong>, written down") == lines + 1
     assert f"written down {local_time(first.recorded_at.astimezone(first.establishment.zone))}" in shown
 
