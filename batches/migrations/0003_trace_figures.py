@@ -7,7 +7,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('batches', '0001_initial'),
+        ("batches", "0002_weighed_apart"),
         ('ledger', '0001_initial'),
         migrations.swappable_dependency(settings.AUTH_USER_MODEL),
     ]
