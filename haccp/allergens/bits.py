@@ -19,6 +19,8 @@ class Plane(IntEnum):
     UNSTATED = 3
     TOUCHED = 4  # may be there by contact
     TOUCHED_BY_UNSTATED = 5  # by contact with something of which nobody stated it
+    OPEN = 6  # may be there by a line of the recipe of which no use is recorded
+    OPEN_UNSTATED = 7  # nobody stated it of what such a line names
 
 
 class Told(NamedTuple):

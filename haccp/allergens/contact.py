@@ -9,14 +9,18 @@ from collections import defaultdict
 from collections.abc import Collection, Iterable, Iterator
 from dataclasses import dataclass, field
 from datetime import date, datetime
+from functools import reduce
+from operator import or_
 from typing import Any, NamedTuple
 from uuid import UUID
 
+from django.db.models import Min, Q
+
 from batches.cleaning_breaks import standing_breaks
 from batches.edges import among, as_one, reached
-from batches.models import Batch, CleaningBreak, Equipment, Lot, Movement, MovementKind, Occupation
+from batches.models import CleaningBreak, Equipment, Lot, Movement, MovementKind, Occupation
 from haccp.allergens import facts as known_facts
-from haccp.allergens import lists
+from haccp.allergens import lists, unrecorded
 from haccp.allergens.bits import Bits, Plane
 from haccp.allergens.facts import MANY, Facts
 from haccp.allergens.saying import Says
@@ -49,7 +53,8 @@ class NamedBatch(NamedTuple):
 class Left:
     """An allergen that stands on equipment, the last batch that brought it there, and whether that contained it.
 
-    ``says``: contains, or may-contain where the batch may have, by a supplier's word or by contact itself.
+    ``says``: contains, or may-contain where the batch may have, by a supplier's word or by contact itself. ``by_recipe``:
+    nothing tells of it but a line of its recipe of which no use is recorded.
     """
 
     allergen: str
@@ -58,6 +63,7 @@ class Left:
     batch_uid: UUID
     says: Says
     until: datetime | None
+    by_recipe: bool = False
 
 
 class Floor:
@@ -167,18 +173,36 @@ class Contacts:
     def _of_lots(self, batch: int) -> tuple[int, int, int]:
         """What the lots of a batch contain, what they may, and what is not stated of them.
 
-        Of a batch of which no use is recorded yet nobody knows what stood there: its weighings may come late.
+        Lines of its recipe of which no use is recorded may come late, or never were written down. Of a batch of which
+        nothing is recorded nobody knows what stood there.
         """
         bits, facts = self.facts.bits, self.facts
+        open_may, open_unstated = self.open(batch)
         if not self.moved[batch]:
-            return 0, 0, bits.members
+            return 0, open_may, bits.members
         found = 0
         for key in self.moved[batch]:
             found |= facts.found.get(key, 0) & facts.keep.get(key, -1)
         contains = bits.of(Plane.CONTAINS, found)
-        may = bits.of(Plane.MAY, found) | bits.of(Plane.TOUCHED, found)
+        may = bits.of(Plane.MAY, found) | bits.of(Plane.TOUCHED, found) | bits.of(Plane.OPEN, found)
         unstated = bits.of(Plane.UNSTATED, found) | bits.of(Plane.TOUCHED_BY_UNSTATED, found)
-        return contains, may, unstated
+        return contains, may | open_may, unstated | bits.of(Plane.OPEN_UNSTATED, found) | open_unstated
+
+    def open(self, batch: int) -> tuple[int, int]:
+        """What lines of its recipe may bring, or are not stated of, of which no use is recorded."""
+        lines = self.facts.open.get(batch)
+        return (0, 0) if lines is None else (lines.may, lines.unstated)
+
+    def only_planned(self, batch: int) -> int:
+        """What may be there by such lines, and by nothing else."""
+        bits, facts = self.facts.bits, self.facts
+        known = self.touched[batch]
+        for key in self.moved[batch]:
+            found = facts.found.get(key, 0)
+            known |= reduce(
+                or_, (bits.of(plane, found) for plane in (Plane.CONTAINS, Plane.MAY, Plane.TOUCHED))
+            )
+        return self.open(batch)[0] & ~known
 
     def carries(self, batch: int) -> tuple[int, int]:
         """What a batch leaves where it stands: what may be there, and what nobody stated."""
@@ -271,7 +295,8 @@ class Contacts:
                 says = Says.CONTAINS if certain & bits.plain([code]) else Says.MAY_CONTAIN
                 if code not in found or says == Says.CONTAINS or found[code].says != Says.CONTAINS:
                     named = self.batches[stay.batch]
-                    found[code] = Left(code, equipment, named.code, named.uid, says, stay.until)
+                    planned = not unstated and bool(self.only_planned(stay.batch) & bits.plain([code]))
+                    found[code] = Left(code, equipment, named.code, named.uid, says, stay.until, planned)
         return found
 
 
@@ -308,19 +333,35 @@ def standing_on(equipment: Collection[Equipment], at: datetime) -> Standing:
     )
 
 
-def reached_from(establishment: Establishment, lots: Collection[int]) -> set[int]:
-    """The lots, what was made of them, and what either may have touched: no fewer than there are, maybe more."""
-    floor = Floor(_stays(establishment), {}, 0)
-    keys, fresh, batches = set(lots), set(lots), set[int]()
-    while fresh:
-        links = reached(fresh, back=False)
+def reached_from(
+    establishment: Establishment, lots: Collection[int], batches: Collection[int] = ()
+) -> set[int]:
+    """The lots, what was made of them, and what either or the batches may have touched: no fewer than there are, maybe more.
+
+    Stays are read back to the first of a batch on the way, so that what happens now costs no look at years.
+    """
+    floor, back_to = Floor((), {}, 0), None
+    keys, fresh, known = set(lots), set(lots), set[int]()
+    told = set(batches)
+    while fresh or told:
+        links = reached(fresh, back=False) if fresh else []
         onward = fresh | {link[1] for link in links}
         keys |= onward
-        new = floor.onward(batches | {link[2] for link in links} | _moved_in(onward)) - batches
-        batches |= new
+        told |= {link[2] for link in links} | (_moved_in(onward) if onward else set())
+        first = _first_stay(told)
+        if first is not None and (back_to is None or first < back_to):
+            floor, back_to = Floor(_stays(establishment, first), {}, 0), first
+        new = floor.onward(known | told) - known
+        known |= new
         made = Lot.objects.extra(where=[f"{Lot._meta.db_table}.batch_id {among()}"], params=[as_one(new)])
-        fresh = set(made.values_list("pk", flat=True)) - keys
-    return keys | fresh
+        fresh, told = set(made.values_list("pk", flat=True)) - keys, set()
+    return keys
+
+
+def _first_stay(batches: Collection[int]) -> datetime | None:
+    table = Occupation._meta.db_table
+    rows = Occupation.objects.extra(where=[f"{table}.batch_id {among()}"], params=[as_one(batches)])
+    return rows.aggregate(first=Min("since"))["first"]  # type: ignore[no-any-return]
 
 
 def _moved_in(lots: Collection[int]) -> set[int]:
@@ -351,14 +392,18 @@ def load(
     started = {stay.batch for each in equipment if at for stay in floor.near(each, at, at)}
     moved, keys = _gather(establishment, floor, set(lots), started)
     facts = known_facts.load(establishment, keys, bits)
-    named = _named(moved)
+    batches = unrecorded.add_to(facts, establishment, moved)
+    named = {key: NamedBatch(each.uid, each.code) for key, each in batches.items()}
     contacts = Contacts(facts, floor, moved, named, {pk: row.code for pk, row in rows.items()})
     contacts.settle()
     return contacts
 
 
-def _stays(establishment: Establishment) -> Iterator[Stay]:
+def _stays(establishment: Establishment, since: datetime | None = None) -> Iterator[Stay]:
+    """Of a house; only those that lasted until a time, if it is told."""
     rows = Occupation.objects.filter(equipment__establishment=establishment).order_by("since", "pk")
+    if since is not None:
+        rows = rows.filter(Q(until__isnull=True) | Q(until__gte=since))
     for row in rows.values_list("batch_id", "equipment_id", "since", "until").iterator(chunk_size=5000):
         yield Stay(*row)
 
@@ -416,8 +461,3 @@ def _moved(batches: Collection[int] | None, establishment: Establishment) -> dic
     for batch, lot in rows.order_by().values_list("batch_id", "lot_id").iterator(chunk_size=5000):
         found[batch].add(lot)
     return found
-
-
-def _named(batches: Collection[int]) -> dict[int, NamedBatch]:
-    rows = Batch.objects.extra(where=[f"{Batch._meta.db_table}.id {among()}"], params=[as_one(batches)])
-    return {pk: NamedBatch(uid, code) for pk, uid, code in rows.values_list("pk", "uid", "code")}

@@ -13,7 +13,7 @@ from uuid import UUID
 from batches.models import Lot, RecipeVersion
 from haccp.allergens import contact as contact_of
 from haccp.allergens import facts as known_facts
-from haccp.allergens import planned
+from haccp.allergens import planned, unrecorded
 from haccp.allergens.bits import Plane
 from haccp.allergens.contact import Contacts
 from haccp.allergens.facts import Facts, KnownLot
@@ -53,9 +53,10 @@ class Path:
 
 @dataclass(frozen=True)
 class Because:
-    """Why something may be there: a supplier's word, or contact; then ``batch`` left it on ``equipment``.
+    """Why something may be there: a supplier's word; contact, then ``batch`` left it on ``equipment``; or a ``line`` of the
+    recipe of which ``batch`` records no use.
 
-    ``path``: from the lot of which that is said, or that was touched, to the lot asked about.
+    ``path``: from the lot of which that is said, or that was touched, or the material of the line, to the lot asked about.
     """
 
     path: Path
@@ -63,14 +64,19 @@ class Because:
     batch_uid: UUID | None = None
     equipment: str = ""
     equipment_id: UUID | None = None
+    line: int | None = None
 
     @property
     def by_contact(self) -> bool:
-        return self.batch_uid is not None
+        return self.equipment_id is not None
 
     def __str__(self) -> str:
         if self.by_contact:
             return f"left on {self.equipment} by batch {self.batch} ({self.path})"
+        if self.line is not None:
+            return (
+                f"by line {self.line} of the recipe, of which batch {self.batch} records no use ({self.path})"
+            )
         return f"by the supplier's word ({self.path})"
 
 
@@ -109,10 +115,11 @@ class Content:
     """What is in a lot, by what the lists say on its own day.
 
     ``contains``: with the shortest path. An allergen that counts from an amount on is here if it reaches the amount, or if
-    the amount is not known. ``may``: by a supplier's word or by contact. ``unknown``: no statement about it for something
-    that went in; ``unstated`` says for what. ``exempt``: left out by the law that is named for it. ``below``: there, but
-    less than any list in force asks for. ``unlisted``: there, and on no list that day. ``amounts``: mg/kg of what is
-    counted by amount and was stated. ``unknown_by_contact``: of what was on the same equipment, nobody stated it.
+    the amount is not known. ``may``: by a supplier's word, by contact, or by a line of a recipe of which no use is recorded.
+    ``unknown``: no statement about it for something that went in, or that such a line names; ``unstated`` says for what.
+    ``exempt``: left out by the law that is named for it. ``below``: there, but less than any list in force asks for.
+    ``unlisted``: there, and on no list that day. ``amounts``: mg/kg of what is counted by amount and was stated.
+    ``unknown_by_contact``: of what was on the same equipment, nobody stated it.
     """
 
     contains: Mapping[str, Path]
@@ -136,14 +143,16 @@ def of_lots(
 ) -> dict[int, Content]:
     """By key: what is in each lot, and what may be, by contact too.
 
-    Without ``contact``: by genealogy and statements alone, in one walk and four statements more, however many lots are
-    asked for.
+    Without ``contact``: by genealogy and statements alone, in one walk and a flat number of statements more, however
+    many lots are asked for.
     """
     keys = [lot.pk for lot in lots]
     if not keys:
         return {}
     if not contact:
-        return _contents(known_facts.load(establishment, keys), keys)
+        facts = known_facts.load(establishment, keys)
+        unrecorded.add_to(facts, establishment)
+        return _contents(facts, keys)
     contacts = contact_of.load(establishment, keys)
     return _contents(contacts.facts, keys, contacts)
 
@@ -163,6 +172,11 @@ def of_recipes(versions: Sequence[RecipeVersion], on: date) -> list[Content]:
     keys = [planned.START + at for at in range(len(versions))]
     found = _contents(planned.facts_of_many(versions, on), keys)
     return [found[key] for key in keys]
+
+
+def contained(facts: Facts, keys: Collection[int]) -> dict[int, frozenset[str]]:
+    """By key: which listed allergens a lot contains by these facts, and where it counts in enough of it."""
+    return {key: frozenset(found.contains) for key, found in _contents(facts, keys).items()}
 
 
 def _contents(facts: Facts, keys: Collection[int], contacts: Contacts | None = None) -> dict[int, Content]:
@@ -187,15 +201,15 @@ def _content(
     here = {code: by_lot[lot.key] for code, by_lot in amounts.items() if there & bits.plain([code])}
     below = bits.plain(code for code, band in here.items() if _asked_by_none(facts, code, lot, band))
     contains = there & listed & ~below
-    unknown = plain(Plane.UNSTATED) & listed & ~contains
-    may = (plain(Plane.MAY) | plain(Plane.TOUCHED)) & listed & ~contains
+    unknown = (plain(Plane.UNSTATED) | plain(Plane.OPEN_UNSTATED)) & listed & ~contains
+    may = (plain(Plane.MAY) | plain(Plane.TOUCHED) | plain(Plane.OPEN)) & listed & ~contains
     touched = plain(Plane.TOUCHED_BY_UNSTATED) & listed & ~contains & ~may & ~unknown
     way = partial(_path, facts, lot.key)
     return Content(
         contains=Lazily(bits.codes_in(contains), partial(way, Plane.CONTAINS)),
         may=Lazily(bits.codes_in(may), partial(_because, facts, lot.key, contacts)),
         unknown=frozenset(bits.codes_in(unknown)),
-        unstated=Lazily(bits.codes_in(unknown), partial(way, Plane.UNSTATED)),
+        unstated=Lazily(bits.codes_in(unknown), partial(_unstated, facts, lot.key)),
         exempt=Lazily(bits.codes_in(plain(Plane.EXEMPT) & ~contains), partial(way, Plane.EXEMPT)),
         below=Lazily(bits.codes_in(below), partial(way, Plane.CONTAINS)),
         unlisted=Lazily(bits.codes_in(there & ~listed), partial(way, Plane.CONTAINS)),
@@ -218,11 +232,31 @@ def _path(facts: Facts, key: int, plane: Plane, code: str) -> Path:
     return Path(steps, tuple(each.pk for each in said))
 
 
+def _unstated(facts: Facts, key: int, code: str) -> Path:
+    """From the lot, or the material of an open line, of which nobody stated it."""
+    if facts.found[key] & facts.bits.bit(Plane.UNSTATED, code):
+        return _path(facts, key, Plane.UNSTATED, code)
+    return _by_line(facts, key, Plane.OPEN_UNSTATED, code).path
+
+
 def _because(facts: Facts, key: int, contacts: Contacts | None, code: str) -> Because:
-    """A supplier's word where there is one, else contact."""
-    if contacts is None or facts.found[key] & facts.bits.bit(Plane.MAY, code):
+    """A supplier's word where there is one, else a line of a recipe, else contact."""
+    if facts.found[key] & facts.bits.bit(Plane.MAY, code):
         return Because(_path(facts, key, Plane.MAY, code))
+    if contacts is None or facts.found[key] & facts.bits.bit(Plane.OPEN, code):
+        return _by_line(facts, key, Plane.OPEN, code)
     return _by_contact(facts, key, contacts, Plane.TOUCHED, code)
+
+
+def _by_line(facts: Facts, key: int, plane: Plane, code: str) -> Because:
+    """The first line that names it, of the recipe of the nearest batch on the way that lacks a use."""
+    lots, bit = facts.path(key, plane, code), facts.bits.plain([code])
+    first = lots[0].batch
+    assert first is not None  # only what a batch made has open lines
+    batch = facts.open[first]
+    line = next(each for each in batch.lines if (each.may if plane == Plane.OPEN else each.unstated) & bit)
+    steps = (OnTheWay(line.material, line.code), *(OnTheWay(lot.uid, lot.code) for lot in lots))
+    return Because(Path(steps), batch.code, batch.uid, line=line.position)
 
 
 def _touched(facts: Facts, key: int, contacts: Contacts | None, code: str) -> Because:

@@ -1,10 +1,12 @@
 """What is known of lots and everything they came from, read in a few statements whatever their number."""
 
 from collections import defaultdict
-from collections.abc import Callable, Collection, Iterable
+from collections.abc import Callable, Collection, Iterable, Mapping
 from dataclasses import dataclass, field
 from datetime import date
 from decimal import Decimal
+from functools import reduce
+from operator import or_
 from typing import Any, NamedTuple
 from uuid import UUID
 
@@ -39,12 +41,38 @@ class KnownLot(NamedTuple):
     is_rework: bool = False
 
 
+class OpenLine(NamedTuple):
+    """A line of a recipe of which no use is recorded, and what its material may bring or is not stated of, in plain bits."""
+
+    position: int
+    material: UUID
+    code: str
+    may: int
+    unstated: int
+
+
+class OpenBatch(NamedTuple):
+    """A batch with such lines (``haccp.allergens.unrecorded``)."""
+
+    uid: UUID
+    code: str
+    lines: tuple[OpenLine, ...]
+
+    @property
+    def may(self) -> int:
+        return reduce(or_, (line.may for line in self.lines), 0)
+
+    @property
+    def unstated(self) -> int:
+        return reduce(or_, (line.unstated for line in self.lines), 0)
+
+
 @dataclass
 class Facts:
     """Lots by key, the web of what they came from, and the bits that each has of its own and all in all.
 
     ``odd``: rework of unknown origin. It counts as containing what its equipment could have left; of all else nobody
-    knows whether it does.
+    knows whether it does. ``open``: batches whose recipe names more than was recorded as used.
     """
 
     bits: Bits
@@ -54,6 +82,7 @@ class Facts:
     spoken: dict[int, list[AllergenStatement]]
     mixing: Callable[["Facts"], dict[int, Mixed]]
     odd: frozenset[int] = frozenset()
+    open: dict[int, OpenBatch] = field(default_factory=dict)
     own: dict[int, int] = field(default_factory=dict)
     keep: dict[int, int] = field(default_factory=dict)
     found: dict[int, int] = field(default_factory=dict)
@@ -96,7 +125,7 @@ def load(establishment: Establishment, starts: Collection[int], bits: Bits | Non
     bits = bits or Bits(lists.vocabulary(establishment))
     web = Web({(source, target): None for source, target, *_ in links})
     odd = rework.unknown_among({lot.key: lot.batch for lot in lots.values() if lot.is_rework})
-    facts = Facts(bits, lots, web, links, _spoken(lots.values()), _mixed, frozenset(odd))
+    facts = Facts(bits, lots, web, links, _spoken(lots.values()), mixed_of, frozenset(odd))
     told = {each.pk: bits.told(each.says) for spoken in facts.spoken.values() for each in spoken}
     for lot in lots.values():
         leaf = lot.key in odd or _is_leaf(facts, lot)
@@ -231,8 +260,13 @@ def most_stated(spoken: Iterable[AllergenStatement]) -> dict[str, Decimal]:
     return found
 
 
-def _mixed(facts: Facts) -> dict[int, Mixed]:
-    masses = _masses({batch for _, _, batch, _ in facts.links})
+Mass = tuple[Decimal | None, bool]
+"""By how much what came out of a batch may be thicker than what went in, and whether all that went in is weighed."""
+
+
+def mixed_of(facts: Facts, instead: Mapping[int, Mass] | None = None) -> dict[int, Mixed]:
+    """What lots were mixed of. ``instead``: of some batches something else than is recorded. One statement."""
+    masses = _masses({batch for _, _, batch, _ in facts.links}) | dict(instead or {})
     parts: defaultdict[int, list[tuple[int, Decimal]]] = defaultdict(list)
     batches = {}
     for source, target, batch, share in facts.links:
@@ -241,8 +275,7 @@ def _mixed(facts: Facts) -> dict[int, Mixed]:
     return {key: Mixed(shares, *masses.get(batches[key], (None, False))) for key, shares in parts.items()}
 
 
-def _masses(batches: Collection[int]) -> dict[int, tuple[Decimal | None, bool]]:
-    """By batch: by how much what came out may be thicker than what went in, and whether all that went in is weighed."""
+def _masses(batches: Collection[int]) -> dict[int, Mass]:
     rows = (
         Movement.objects.standing()
         .filter(what__in=[MovementKind.USED, MovementKind.MADE])
@@ -257,9 +290,14 @@ def _masses(batches: Collection[int]) -> dict[int, tuple[Decimal | None, bool]]:
     return {batch: _thicker(by_kind) for batch, by_kind in found.items()}
 
 
-def _thicker(by_kind: dict[str, tuple[int, bool]]) -> tuple[Decimal | None, bool]:
+def _thicker(by_kind: Mapping[str, tuple[int, bool]]) -> Mass:
     used, all_used = by_kind.get(MovementKind.USED, (0, False))
     made, all_made = by_kind.get(MovementKind.MADE, (0, False))
+    return thicker(used, made, all_used=all_used, all_made=all_made)
+
+
+def thicker(used: int, made: int, *, all_used: bool, all_made: bool) -> Mass:
+    """Of milligrams used and made, and whether each mass of either is known."""
     if not (all_used and all_made and made):
         return None, all_used
     return max(Decimal(1), Decimal(used) / Decimal(made)), True

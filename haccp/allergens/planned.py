@@ -5,7 +5,7 @@ not state is unknown. What is made here is followed into its own recipe.
 """
 
 from collections import defaultdict
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
 from decimal import Decimal
@@ -19,16 +19,44 @@ from haccp.allergens.bits import Bits, Plane
 from haccp.allergens.facts import Facts, KnownLot
 from haccp.allergens.spread import Mixed, Web
 from haccp.models import AllergenStatement
+from ledger.models import Establishment
 
 START = 0
 
 
 @dataclass(frozen=True)
 class _House:
-    """The approved recipes of a house on a day, by the material they make, with their lines."""
+    """What a house approved and was told, as far as some days ask for it."""
 
+    bits: Bits
+    rows: list[RecipeVersion]  # by number
     lines: dict[UUID, list[RecipeLine]]  # by version
-    newest: dict[UUID, list[RecipeVersion]]  # by material
+    known: dict[UUID, list[AllergenStatement]]  # by material
+
+    def newest(self, on: date) -> dict[UUID, list[RecipeVersion]]:
+        """The approved recipes in force on a day, by the material they make."""
+        found: defaultdict[UUID, list[RecipeVersion]] = defaultdict(list)
+        for row in _latest(self.rows, on).values():
+            found[row.material_id].append(row)
+        return found
+
+    def facts(self, versions: Sequence[RecipeVersion], on: date) -> Facts:
+        materials, mixed = _walk(versions, self.lines, self.newest(on))
+        links = [(source, target, 0, 0.0) for target, made in mixed.items() for source, _ in made.parts]
+        lots = {
+            key: KnownLot(key, row.pk, row.code, on, row.pk, row.kind, None, None)
+            for key, row in materials.items()
+        }
+        spoken = {key: _spoken(self.known[row.pk], on) for key, row in materials.items()}
+        facts = Facts(
+            self.bits, lots, Web({link[:2]: None for link in links}), links, spoken, lambda facts: mixed
+        )
+        for key, row in materials.items():
+            facts.own[key] = _own(self.bits, self.known[row.pk], on, leaf=key not in mixed)
+            if row.kind == MaterialKind.PACKAGING:
+                facts.keep[key] = ~self.bits.on(Plane.UNSTATED, self.bits.every)
+        facts.respread()
+        return facts
 
 
 def facts_of(version: RecipeVersion, on: date) -> Facts:
@@ -38,53 +66,56 @@ def facts_of(version: RecipeVersion, on: date) -> Facts:
 
 def facts_of_many(versions: Sequence[RecipeVersion], on: date) -> Facts:
     """What is known of recipe versions of one house, each under its place from ``START`` on. Four statements."""
-    version = versions[0]
-    house = _house(versions, on)
-    materials, mixed = _walk(versions, house)
-    keys = {material.pk: key for key, material in materials.items()}
-    known = defaultdict(list)
-    for each in statements.standing(list(keys)):
-        known[each.material_id].append(each)
-    bits = Bits(lists.vocabulary(version.establishment))
-    links = [(source, target, 0, 0.0) for target, made in mixed.items() for source, _ in made.parts]
-    lots = {
-        key: KnownLot(key, row.pk, row.code, on, row.pk, row.kind, None, None)
-        for key, row in materials.items()
-    }
-    spoken = {key: _spoken(known[row.pk], on) for key, row in materials.items()}
-    facts = Facts(bits, lots, Web({link[:2]: None for link in links}), links, spoken, lambda facts: mixed)
-    for key, row in materials.items():
-        facts.own[key] = _own(bits, known[row.pk], on, leaf=key not in mixed)
-        if row.kind == MaterialKind.PACKAGING:
-            facts.keep[key] = ~bits.on(Plane.UNSTATED, bits.every)
-    facts.respread()
-    return facts
+    return facts_by_day({on: versions})[on]
 
 
-def _house(versions: Sequence[RecipeVersion], on: date) -> _House:
-    version = versions[0]
-    rows = RecipeVersion.objects.standing().filter(
-        establishment=version.establishment_id, recipe__in_use=True, performed_at__lt=_end_of(version, on)
+def facts_by_day(
+    asked: Mapping[date, Sequence[RecipeVersion]], bits: Bits | None = None
+) -> dict[date, Facts]:
+    """The same of several days, each with its recipe versions: what was approved and stated by then. Four statements."""
+    house = _read(asked, bits)
+    return {on: house.facts(versions, on) for on, versions in asked.items()}
+
+
+def _read(asked: Mapping[date, Sequence[RecipeVersion]], bits: Bits | None) -> _House:
+    asked_for = [version for versions in asked.values() for version in versions]
+    here = asked_for[0].establishment
+    rows = list(
+        RecipeVersion.objects.standing()
+        .filter(establishment=here, recipe__in_use=True, performed_at__lt=_end_of(here, max(asked)))
+        .select_related("material", "establishment")
+        .order_by("number")
     )
-    latest: dict[Any, RecipeVersion] = {}
-    for row in rows.select_related("material").order_by("number"):
-        latest[row.recipe_id] = row
-    newest: defaultdict[UUID, list[RecipeVersion]] = defaultdict(list)
-    for row in latest.values():
-        newest[row.material_id].append(row)
+    wanted = {row.pk for on in asked for row in _latest(rows, on).values()} | {each.pk for each in asked_for}
     lines: defaultdict[UUID, list[RecipeLine]] = defaultdict(list)
-    wanted = {*(each.pk for each in versions), *(row.pk for row in latest.values())}
     for line in RecipeLine.objects.filter(version__in=wanted).select_related("material").order_by("position"):
         lines[line.version_id].append(line)
-    return _House(lines, newest)
+    materials = {each.material_id for each in asked_for}
+    materials |= {line.material_id for each in lines.values() for line in each}
+    known: defaultdict[UUID, list[AllergenStatement]] = defaultdict(list)
+    for each in statements.standing(materials):
+        known[each.material_id].append(each)
+    return _House(bits or Bits(lists.vocabulary(here)), rows, lines, known)
 
 
-def _end_of(version: RecipeVersion, on: date) -> datetime:
+def _latest(rows: Sequence[RecipeVersion], on: date) -> dict[Any, RecipeVersion]:
+    """The newest version of each recipe by the end of a day."""
+    if not rows:
+        return {}
+    end = _end_of(rows[0].establishment, on)
+    return {row.recipe_id: row for row in rows if row.performed_at < end}
+
+
+def _end_of(here: Establishment, on: date) -> datetime:
     """The first moment after a day of the establishment."""
-    return datetime.combine(on + timedelta(days=1), time(), version.establishment.zone)
+    return datetime.combine(on + timedelta(days=1), time(), here.zone)
 
 
-def _walk(versions: Sequence[RecipeVersion], house: _House) -> tuple[dict[int, Material], dict[int, Mixed]]:
+def _walk(
+    versions: Sequence[RecipeVersion],
+    lines_of: Mapping[UUID, list[RecipeLine]],
+    newest: Mapping[UUID, list[RecipeVersion]],
+) -> tuple[dict[int, Material], dict[int, Mixed]]:
     """Every material on the way by key, and what those that are made here are mixed of."""
     materials = {START + at: each.material for at, each in enumerate(versions)}
     keys: dict[UUID, int] = {}
@@ -92,13 +123,13 @@ def _walk(versions: Sequence[RecipeVersion], house: _House) -> tuple[dict[int, M
     waiting = [(START + at, [each]) for at, each in enumerate(versions)]
     while waiting:
         target, made_by = waiting.pop()
-        lines = [line for each in made_by for line in house.lines[each.pk]]
+        lines = [line for each in made_by for line in lines_of.get(each.pk, ())]
         for line in lines:
             if line.material_id not in keys:
                 keys[line.material_id] = len(materials)
                 materials[len(materials)] = line.material
-                if line.material_id in house.newest:
-                    waiting.append((keys[line.material_id], house.newest[line.material_id]))
+                if line.material_id in newest:
+                    waiting.append((keys[line.material_id], newest[line.material_id]))
         mixed[target] = _mixed(made_by, lines, keys)
     return materials, mixed
 

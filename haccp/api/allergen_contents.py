@@ -22,7 +22,9 @@ from ledger.models import Establishment
 
 
 class OnTheWaySerializer(serializers.Serializer):
-    id = serializers.UUIDField(help_text="Of the lot; of a material, where a recipe is asked.")
+    id = serializers.UUIDField(
+        help_text="Of the lot; of a material, where a recipe is asked, or a line of one."
+    )
     code = serializers.CharField()
 
 
@@ -38,8 +40,10 @@ class AllergenPathSerializer(serializers.Serializer):
 
 
 class PossibleSerializer(AllergenPathSerializer):
-    by_contact = serializers.BooleanField(help_text="false: by a supplier's word.")
-    batch = serializers.UUIDField(allow_null=True, help_text="The batch that left it.")
+    by_contact = serializers.BooleanField(help_text="false: by a supplier's word, or by a line of a recipe.")
+    batch = serializers.UUIDField(
+        allow_null=True, help_text="The batch that left it, or that records no use of a line of its recipe."
+    )
     batch_code = serializers.CharField()
     equipment = serializers.UUIDField(allow_null=True)
     equipment_code = serializers.CharField()

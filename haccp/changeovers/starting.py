@@ -67,9 +67,10 @@ class _Asking:
     def left(self, equipment: Equipment, left: Left) -> Reason:
         name, product = self.vocabulary.name(left.allergen), self.version.material.name
         may = "" if left.says == Says.CONTAINS else " possibly"
+        planned = "Only its recipe names it: no use of it is recorded. " if left.by_recipe else ""
         sentence = (
             f"{equipment}{may} bears {name} of batch {left.batch}, which {product} does not declare (by {self.bears.by}). "
-            f"{self.missing(equipment, left)}"
+            f"{planned}{self.missing(equipment, left)}"
         )
         return Reason(LEFT, sentence, "equipment", [str(equipment.pk), str(left.batch_uid)])
 

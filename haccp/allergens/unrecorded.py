@@ -1,0 +1,159 @@
+"""Lines of a recipe of which no use is recorded in a batch: what they name may be in its lots, or come yet.
+
+While a batch runs they may still be weighed in; once it ended, a weighing was left out or was never written down. Either
+way what the line's material may bring is possible, and what nobody stated of it is unknown. A line is answered by a use of
+its material, or of whatever else was recorded for that line.
+"""
+
+from collections import defaultdict
+from collections.abc import Collection, Iterable, Mapping, Sequence
+from datetime import date, datetime
+from typing import Any, NamedTuple
+from uuid import UUID
+
+from django.db.models import Exists, OuterRef, Q
+
+from batches.edges import among, as_one
+from batches.models import Batch, Material, Movement, MovementKind, RecipeLine, RecipeVersion
+from haccp.allergens import planned
+from haccp.allergens.bits import Bits, Plane
+from haccp.allergens.facts import Facts, OpenBatch, OpenLine
+from ledger.models import Establishment
+
+
+class KnownBatch(NamedTuple):
+    uid: UUID
+    code: str
+    version: UUID
+    began: datetime
+
+
+def add_to(
+    facts: Facts, establishment: Establishment, moved: Mapping[int, Collection[int]] | None = None
+) -> dict[int, KnownBatch]:
+    """Open the batches on the way that lack a use, and answer all of them. Two statements, six more where one lacks it.
+
+    ``moved``: the lots that each batch used or made, where batches matter that made none of the lots that are known.
+    """
+    used = _used(facts) if moved is None else _used_of(facts, moved)
+    batches = _batches(used) if used else {}
+    lines = _unanswered(_lines({each.version for each in batches.values()}), batches, used)
+    if lines:
+        days = {batch: batches[batch].began.astimezone(establishment.zone).date() for batch in lines}
+        facts.open = _opened(facts.bits, batches, lines, days)
+        for lot in facts.lots.values():
+            if lot.batch in facts.open:
+                facts.own[lot.key] |= _on(facts.bits, facts.open[lot.batch])
+        facts.respread()
+    return batches
+
+
+def _on(bits: Bits, found: OpenBatch) -> int:
+    return bits.on(Plane.OPEN, found.may) | bits.on(Plane.OPEN_UNSTATED, found.unstated)
+
+
+def _used(facts: Facts) -> dict[int, set[UUID]]:
+    """By batch that made a lot on the way: the materials of what was used in it."""
+    found: dict[int, set[UUID]] = {lot.batch: set() for lot in facts.lots.values() if lot.batch is not None}
+    for source, _, batch, _ in facts.links:
+        found.setdefault(batch, set()).add(facts.lots[source].material)
+    return found
+
+
+def _used_of(facts: Facts, moved: Mapping[int, Collection[int]]) -> dict[int, set[UUID]]:
+    known = facts.lots
+    return {
+        batch: {known[key].material for key in keys if key in known and known[key].batch != batch}
+        for batch, keys in moved.items()
+    }
+
+
+def _batches(keys: Collection[int]) -> dict[int, KnownBatch]:
+    rows = Batch.objects.extra(where=[f"{Batch._meta.db_table}.id {among()}"], params=[as_one(keys)])
+    columns = ("pk", "uid", "code", "recipe_version_id", "state__started_at")
+    found = rows.order_by().values_list(*columns).iterator(chunk_size=5000)
+    return {pk: KnownBatch(*known) for pk, *known in found}
+
+
+def _lines(versions: Collection[UUID]) -> dict[UUID, list[tuple[int, UUID]]]:
+    """Position and material of every line of recipe versions."""
+    found: defaultdict[UUID, list[tuple[int, UUID]]] = defaultdict(list)
+    rows = RecipeLine.objects.filter(version__in=versions).order_by("version", "position")
+    for version, position, material in rows.values_list("version_id", "position", "material_id"):
+        found[version].append((position, material))
+    return found
+
+
+def _unanswered(
+    lines: Mapping[UUID, Sequence[tuple[int, UUID]]],
+    batches: Mapping[int, KnownBatch],
+    used: Mapping[int, Collection[UUID]],
+) -> dict[int, set[int]]:
+    """By batch: the positions of the lines that no use answers, where there are any."""
+    found = {}
+    for batch, known in batches.items():
+        left = {
+            position for position, material in lines.get(known.version, ()) if material not in used[batch]
+        }
+        if left:
+            found[batch] = left
+    if not found:
+        return {}
+    for batch, position in _said(found):
+        found[batch].discard(position)
+    return {batch: left for batch, left in found.items() if left}
+
+
+def _said(batches: Collection[int]) -> Iterable[tuple[int, int]]:
+    """For which lines something else was recorded as used."""
+    rows: Any = Movement.objects.standing().filter(what=MovementKind.USED, recipe_line__isnull=False)
+    rows = rows.extra(where=[f"{Movement._meta.db_table}.batch_id {among()}"], params=[as_one(batches)])
+    return list(rows.order_by().values_list("batch_id", "recipe_line").distinct())
+
+
+def _opened(
+    bits: Bits,
+    batches: Mapping[int, KnownBatch],
+    left: Mapping[int, Collection[int]],
+    days: Mapping[int, date],
+) -> dict[int, OpenBatch]:
+    """What the lines may bring, by what was approved and stated by the day the batch began."""
+    rows = RecipeVersion.objects.filter(pk__in={batches[batch].version for batch in left})
+    rows = rows.select_related("material", "establishment").prefetch_related("lines")
+    versions = {row.pk: row for row in rows}
+    asked: defaultdict[date, dict[UUID, RecipeVersion]] = defaultdict(dict)
+    for batch, day in days.items():
+        version = batches[batch].version
+        asked[day][version] = versions[version]
+    by_day = planned.facts_by_day({day: list(wanted.values()) for day, wanted in asked.items()}, bits)
+    return {
+        batch: _open(batches[batch], versions[batches[batch].version], by_day[days[batch]], positions)
+        for batch, positions in left.items()
+    }
+
+
+def _open(batch: KnownBatch, version: RecipeVersion, plan: Facts, positions: Collection[int]) -> OpenBatch:
+    keys = {lot.uid: key for key, lot in plan.lots.items() if key in plan.web.targets}
+    lines = []
+    for line in version.lines.all():
+        if line.position in positions:
+            key = keys[line.material_id]
+            found = plan.found[key] & plan.keep.get(key, -1)
+            there = plan.bits.of(Plane.CONTAINS, found) | plan.bits.of(Plane.MAY, found)
+            unstated = plan.bits.of(Plane.UNSTATED, found) & ~there
+            lines.append(OpenLine(line.position, line.material_id, plan.lots[key].code, there, unstated))
+    return OpenBatch(batch.uid, batch.code, tuple(lines))
+
+
+def open_to(material: Material) -> set[int]:
+    """The batches whose recipe names a material, or anything that may be made of it, where no use answers that line."""
+    materials, fresh = {material.pk}, {material.pk}
+    while fresh:
+        lines = RecipeLine.objects.filter(material__in=fresh).order_by()
+        fresh = set(lines.values_list("version__material_id", flat=True).distinct()) - materials
+        materials |= fresh
+    lines = RecipeLine.objects.filter(version=OuterRef("recipe_version"), material__in=materials)
+    uses = Movement.objects.standing().filter(what=MovementKind.USED, batch=OuterRef(OuterRef("pk")))
+    answers = uses.filter(Q(recipe_line=OuterRef("position")) | Q(lot__material=OuterRef("material")))
+    batches = Batch.objects.filter(Exists(lines.filter(~Exists(answers))))
+    return set(batches.order_by().values_list("pk", flat=True))
