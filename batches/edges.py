@@ -1,6 +1,7 @@
 """The genealogy as a table of edges: a projection of what was used in batches and made by them (D13)."""
 
 from collections.abc import Collection, Iterator
+from dataclasses import dataclass
 from itertools import groupby
 from typing import Any, NamedTuple
 
@@ -21,6 +22,26 @@ def recompute(batch: Batch) -> None:
     found = dict(_links_by_batch(Movement.objects.filter(batch=batch))).get(batch.pk, [])
     Edge.objects.filter(batch=batch).delete()
     Edge.objects.bulk_create(_rows(batch.establishment_id, batch.pk, found), batch_size=ROWS_A_STATEMENT)
+
+
+@dataclass(frozen=True)
+class Mixture:
+    """What was used in a batch and what was made by it."""
+
+    used: list[Amount]
+    made: list[Amount]
+
+
+def before(movement: Movement) -> dict[int, Mixture]:
+    """Of the batches that a movement is about: what was used and made, as it was known before it was recorded."""
+    corrected = movement.replaces
+    told = [movement] if corrected is None else [movement, corrected]
+    standing = Q(corrected_by__isnull=True, withdrawn=False)
+    if corrected is not None:
+        standing |= Q(pk=corrected.pk)
+    rows = Movement.objects.filter(standing, batch__in={each.batch_id for each in told} - {None})
+    found = dict(_mixtures(rows.exclude(pk=movement.pk)))
+    return {each.batch_id: found.get(each.batch_id, Mixture([], [])) for each in told if each.batch_id}
 
 
 def comes_from(lot: Lot, batch: Batch) -> bool:
@@ -107,9 +128,13 @@ def as_one(keys: Collection[int]) -> Any:
 
 def _links_by_batch(movements: QuerySet[Movement]) -> Iterator[tuple[int, list[Link]]]:
     """Each batch with its edges, one pass over sums of its standing movements."""
+    standing = movements.standing()  # type: ignore[attr-defined]
+    return ((batch, links(each.used, each.made)) for batch, each in _mixtures(standing))
+
+
+def _mixtures(movements: QuerySet[Movement]) -> Iterator[tuple[int, Mixture]]:
     rows = (
-        movements.standing()  # type: ignore[attr-defined]
-        .filter(what__in=[MovementKind.USED, MovementKind.MADE])
+        movements.filter(what__in=[MovementKind.USED, MovementKind.MADE])
         .order_by("batch_id", "what", "lot_id")
         .values("batch_id", "what", "lot_id")
         .annotate(total=Sum("quantity"), known=Sum("mass"), unknown=Count("pk", filter=Q(mass=None)))
@@ -119,7 +144,7 @@ def _links_by_batch(movements: QuerySet[Movement]) -> Iterator[tuple[int, list[L
         for row in group:
             mass = None if row["unknown"] else int(row["known"])
             amounts[row["what"]].append(Amount(row["lot_id"], int(row["total"]), mass))
-        yield batch, links(amounts[MovementKind.USED], amounts[MovementKind.MADE])
+        yield batch, Mixture(amounts[MovementKind.USED], amounts[MovementKind.MADE])
 
 
 def _rows(establishment: Any, batch: int, found: list[Link]) -> list[Edge]:

@@ -11,7 +11,7 @@ from batches import recipes, runs
 from batches.locks import lock_material
 from batches.models import Batch, BatchStart, Equipment, Lot, LotStatus, RecipeVersion
 from config.api.refusals import Reason, RuleBroken
-from haccp import deviations, monitoring, plans, releasing
+from haccp import deviations, late_allergens, monitoring, plans, releasing
 from haccp.changeovers import starting
 from haccp.deviations import Touched
 from haccp.labels import comparing
@@ -70,6 +70,7 @@ def start_batch(
     )
     if out_of_order:
         _open_for_start(act, started, permission)
+    late_allergens.follow_run(act=act, batch=started.batch, record=started)
     return started
 
 

@@ -1,6 +1,7 @@
 """Holds: what a subject touched since its last good check is kept from leaving."""
 
-from collections.abc import Callable, Iterable
+from collections import defaultdict
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
 from datetime import datetime
 from typing import Any, NamedTuple, TypeVar
 from uuid import UUID
@@ -60,23 +61,53 @@ def place(*, act: Act, deviation: Deviation, touched: Touched) -> Hold:
     return _write(act, hold, touched_by(act.establishment, touched))
 
 
+def place_on_lots(*, act: Act, deviation: Deviation, lots: Collection[Lot]) -> list[Hold]:
+    """A hold on each of many lots and what was made of it, in few statements. Within a deed."""
+    lock_material(act.establishment)
+    made_of = _with_what_was_made({lot.pk for lot in lots})
+    uids = _uids({key for each in made_of.values() for key in each})
+    placed = []
+    for lot in lots:
+        hold = _shaped(act.with_new_id(), deviation, Touched(HoldSubject.LOT, lot.uid))
+        hold.lots = sorted(uids[key] for key in made_of[lot.pk])
+        placed.append(hold)
+    Hold.insert_many(placed)
+    _set_held(act, _lots(uids), deviation)
+    return placed
+
+
 def reach(*, act: Act) -> None:
     """Hold what the subjects of open holds have touched by now and had not when they were placed.
 
     Call it under the material lock after material was used or made: a lot made of what is held, or entered
-    late, is held as well. The earlier hold stays as it was written; a further one names the new lots.
+    late, is held as well. The earlier hold stays as it was written; a further one names the new lots. Lots that are held
+    one by one cost no statement more each.
     """
-    placed = Hold.objects.filter(establishment=act.establishment, deviation__closing__isnull=True)
-    done = set()
-    for hold in placed.select_related("deviation").order_by("recorded_at", "id"):
-        touched = Touched(hold.subject_kind, hold.subject, hold.since)
-        if (hold.deviation_id, touched) in done:
-            continue
-        done.add((hold.deviation_id, touched))
-        known = held_under(hold.deviation)
-        new = [lot for lot in touched_by(act.establishment, touched) if str(lot.uid) not in known]
+    rows = Hold.objects.filter(establishment=act.establishment, deviation__closing__isnull=True)
+    placed = list(rows.select_related("deviation").order_by("recorded_at", "id"))
+    known: defaultdict[UUID, set[str]] = defaultdict(set)
+    for hold in placed:
+        known[hold.deviation_id].update(hold.lots)
+    made_of = _made_of_held(placed)
+    for hold, touched in _once_each(placed):
+        if touched.kind == HoldSubject.LOT:
+            lots = _lots(key for key, uid in made_of[touched.subject] if uid not in known[hold.deviation_id])
+        else:
+            lots = touched_by(act.establishment, touched)
+        new = [lot for lot in lots if str(lot.uid) not in known[hold.deviation_id]]
         if new:
             _write(act, _shaped(act.with_new_id(), hold.deviation, touched), new)
+            known[hold.deviation_id].update(str(lot.uid) for lot in new)
+
+
+def _once_each(placed: Iterable[Hold]) -> Iterator[tuple[Hold, Touched]]:
+    """Each subject of each case once."""
+    done = set()
+    for hold in placed:
+        touched = Touched(hold.subject_kind, hold.subject, hold.since)
+        if (hold.deviation_id, touched) not in done:
+            done.add((hold.deviation_id, touched))
+            yield hold, touched
 
 
 def _shaped(act: Act, deviation: Deviation, touched: Touched) -> Hold:
@@ -121,6 +152,47 @@ def touched_by(establishment: Establishment, touched: Touched) -> list[Lot]:
     found = {lot.pk for lot in find(establishment, touched.subject, touched.since)}
     made_of_them = {target for _, target, *_ in edges.reached(found, back=False)} if found else set()
     return list(Lot.objects.filter(pk__in=found | made_of_them).select_related("state").order_by("pk"))
+
+
+def _made_of_held(placed: Iterable[Hold]) -> dict[UUID, list[tuple[int, str]]]:
+    """By uuid of each lot that is held by itself: the keys and uuids of it and of what was made of it."""
+    subjects = {hold.subject for hold in placed if hold.subject_kind == HoldSubject.LOT}
+    keys = dict(Lot.objects.filter(uid__in=subjects).order_by().values_list("uid", "pk")) if subjects else {}
+    made_of = _with_what_was_made(set(keys.values()))
+    uids = _uids({key for each in made_of.values() for key in each})
+    return {uid: [(key, uids[key]) for key in sorted(made_of[start])] for uid, start in keys.items()}
+
+
+def _with_what_was_made(keys: Collection[int]) -> dict[int, set[int]]:
+    """Each lot with every lot made of it, by keys. One statement."""
+    onward: defaultdict[int, list[int]] = defaultdict(list)
+    for source, target, *_ in edges.reached(keys, back=False) if keys else ():
+        onward[source].append(target)
+    return {key: _walked(key, onward) for key in keys}
+
+
+def _walked(start: int, onward: Mapping[int, Iterable[int]]) -> set[int]:
+    seen, waiting = {start}, [start]
+    while waiting:
+        new = set(onward.get(waiting.pop(), ())) - seen
+        seen |= new
+        waiting += new
+    return seen
+
+
+def _among(keys: Collection[int]) -> models.QuerySet[Lot]:
+    """However many keys there are, as one parameter."""
+    return Lot.objects.extra(where=[f"{Lot._meta.db_table}.id {edges.among()}"], params=[edges.as_one(keys)])
+
+
+def _uids(keys: Collection[int]) -> dict[int, str]:
+    found = _among(keys).order_by().values_list("pk", "uid") if keys else ()
+    return {pk: str(uid) for pk, uid in found}
+
+
+def _lots(keys: Iterable[int]) -> list[Lot]:
+    wanted = list(keys)
+    return list(_among(wanted).select_related("state").order_by("pk")) if wanted else []
 
 
 def _made(establishment: Establishment, since: datetime | None, *where: Q) -> list[Lot]:

@@ -1,122 +1,191 @@
 """Late facts about allergens: what is in lots is derived anew at once, and every lot whose label no longer holds is held.
 
-A statement that came late, was corrected or withdrawn, and a corrected movement. A lot that bears a label is held against
-it. One without, that was released or shipped, is held if it now contains an allergen that it did not before. What became
-unknown holds nothing here: the release gate asks for it.
+A statement that came late, was corrected or withdrawn; a movement recorded late or corrected; a batch that stood elsewhere
+or at another time than was known; a cleaning that shows nothing any more. A lot that bears a label is held against it. One
+without, that was released or shipped, is held if it now contains an allergen that it did not before. What nobody states any
+more holds what was released or shipped on that word; lots that await their decision the gate asks.
 """
 
-from collections.abc import Collection, Iterable, Iterator
-from typing import Any
+from collections.abc import Callable, Collection, Iterable, Iterator
+from dataclasses import dataclass, field
+from functools import partial
+from typing import Any, NamedTuple
 
 from django.db.models import Exists, OuterRef, Q
 
-from batches.models import Batch, BatchEnd, BatchStart, Lot, LotStatus, Movement, MovementKind
+from batches.models import Batch, BatchEnd, Lot, LotStatus, Movement, MovementKind, Occupation
 from haccp import deviations, holds
-from haccp.allergens import contact, facts, lists, statements
+from haccp.allergens import before, contact, content, facts, lists, statements, unrecorded
 from haccp.allergens.bits import Bits, Plane
-from haccp.holds import Touched
+from haccp.allergens.facts import Facts
 from haccp.labels import comparing
-from haccp.models import AllergenStatement, Deviation, HoldSubject, PackingCheck
+from haccp.models import AllergenStatement, Deviation, PackingCheck
 from ledger.acts import Act, Moment
-from ledger.models import Record
+from ledger.models import Establishment, Record
 
-CHANGES_CONTENT = frozenset({MovementKind.USED, MovementKind.MADE, MovementKind.RECEIVED})
 LOTS_A_STATEMENT = 500
+MOST_NAMED = 8
 UNDECLARED = frozenset({"allergen-undeclared", "allergen-by-contact-undeclared"})
 
 
+@dataclass(frozen=True)
+class Late:
+    """What a late fact is about: lots that may contain, and batches that may leave, something else than was known.
+
+    ``undo``: takes it back from facts, for which the lots in ``also`` are needed; None where content cannot have grown.
+    ``silent``: what nobody states any more, by code.
+    """
+
+    lots: Collection[int] = ()
+    batches: Collection[int] = ()
+    undo: Callable[[Facts], None] | None = None
+    also: Collection[int] = ()
+    silent: frozenset[str] = field(default_factory=frozenset)
+
+
+class NoLongerRight(NamedTuple):
+    """``wrong``: lots whose label does not declare what is in them. ``silent``: lots that left on a word nobody gives now."""
+
+    wrong: list[Lot]
+    silent: list[Lot]
+
+
+# -- which facts --------------------------------------------------------------------------------------
+
+
 def follow_statement(sender: Any, statement: AllergenStatement, act: Act, **_: Any) -> None:
-    """Hold what no longer bears the right label, now that this is stated."""
-    was = _own_before(statement)
-    if not was:
-        return
-    label = "Withdrawn" if statement.withdrawn else "Stated"
-    title = f"{label} of {statement.material.name} ({statement.document})"
-    _hold(act, statement, title, _no_longer_right(act, was))
+    """Hold what no longer bears the right label, or was released on a word that is gone, now that this is stated."""
+    late = _stated(statement)
+    if late.lots or late.batches:
+        label = "Withdrawn" if statement.withdrawn else "Stated"
+        title = f"{label} of {statement.material.name} ({statement.document})"
+        _hold(act, statement, title, no_longer_right(act.establishment, late))
 
 
-def follow_correction(sender: Any, movement: Movement, corrected: Movement, act: Act, **_: Any) -> None:
-    """Hold what no longer bears the right label, now that something else went into it."""
-    if movement.what not in CHANGES_CONTENT:
-        return
-    moved = [movement, corrected]
-    made = Lot.objects.filter(batch__in={each.batch_id for each in moved} - {None})
-    lots = {each.lot_id for each in moved if each.what != MovementKind.USED} | set(
-        made.values_list("pk", flat=True)
-    )
-    title = f"Corrected: lot {movement.lot.code} {MovementKind(movement.what).label}"
-    if lots:
-        _hold(act, movement, title, _no_longer_right(act, dict.fromkeys(lots)))
-
-
-def follow_use(*, act: Act, movement: Movement) -> None:
-    """Hold what no longer bears the right label, now that more went into a batch than was known when it was released."""
-    if movement.corrects_id is not None or movement.what != MovementKind.USED:
-        return
-    lots = Lot.objects.filter(batch=movement.batch_id).values_list("pk", flat=True)
-    if lots:
-        title = f"Recorded late: lot {movement.lot.code} {MovementKind.USED.label}"
-        _hold(act, movement, title, _no_longer_right(act, dict.fromkeys(lots)))
+def follow_movement(*, act: Act, movement: Movement) -> None:
+    """Hold what no longer bears the right label, now that something else, or more, went into it than was known."""
+    corrected = movement.replaces
+    late = _moved(movement, corrected)
+    if late is not None and (late.lots or _others_after(late.batches)):
+        word = "Recorded late" if corrected is None else "Corrected"
+        title = f"{word}: lot {movement.lot.code} {MovementKind(movement.what).label}"
+        _hold(act, movement, title, no_longer_right(act.establishment, late))
 
 
 def follow_run(*, act: Act, batch: Batch, record: Record) -> None:
-    """Hold what no longer bears the right label, now that a batch stood elsewhere, or at another time, than was said.
+    """Hold what no longer bears the right label, now that a batch stood elsewhere, or at another time, than was known.
 
-    A first start or end by itself puts a batch nowhere it was not known to be.
+    A first end by itself puts a batch nowhere it was not known to be; a first start does, where others stood there since.
     """
-    if record.corrects is None and isinstance(record, (BatchStart, BatchEnd)):
+    first = record.corrects is None
+    if first and isinstance(record, BatchEnd):
         return
-    lots = Lot.objects.filter(batch=batch).values_list("pk", flat=True)
-    if lots:
+    lots = set(Lot.objects.filter(batch=batch).values_list("pk", flat=True))
+    if lots or _others_after([batch.pk]):
         title = f"Told late of batch {batch.code}: where it stood, and when"
-        _hold(act, record, title, _no_longer_right(act, dict.fromkeys(lots)))
+        late = Late(lots, [batch.pk])
+        _hold(act, record, title, no_longer_right(act.establishment, late))
 
 
-def _own_before(made: AllergenStatement) -> dict[int, int | None]:
-    """The lots of the material that contain or may contain more by a statement, each with what was stated before.
+def _others_after(batches: Collection[int]) -> bool:
+    """Whether another batch stood where one of these did, later or at the same time."""
+    others = Occupation.objects.filter(equipment=OuterRef("equipment")).exclude(batch=OuterRef("batch"))
+    later = others.filter(Q(until__isnull=True) | Q(until__gte=OuterRef("since")))
+    return Occupation.objects.filter(Exists(later), batch__in=batches).exists()
 
-    More of what counts by its amount too, and what lost its amount.
+
+def _moved(movement: Movement, corrected: Movement | None) -> Late | None:
+    """What a movement says anew; None where it says nothing of what is in anything."""
+    told = [movement] if corrected is None else [movement, corrected]
+    if movement.what == MovementKind.RECEIVED and corrected is not None:
+        return _received(movement, corrected)
+    if movement.what == MovementKind.USED or (movement.what == MovementKind.MADE and corrected is not None):
+        batches = {each.batch_id for each in told if each.batch_id is not None}
+        lots = set(Lot.objects.filter(batch__in=batches).values_list("pk", flat=True))
+        undo = partial(before.without_movement, movement=movement)
+        return Late(lots, batches, undo, {each.lot_id for each in told})
+    return None
+
+
+def _received(movement: Movement, corrected: Movement) -> Late | None:
+    """Another supplier, of whom other statements speak."""
+    if movement.partner_id == corrected.partner_id:
+        return None
+    lot = movement.lot
+    known = statements.standing([lot.material_id])
+    spoke = statements.about(known, lot=lot.pk, supplier=corrected.partner_id, day=lot.day)
+    speak = statements.about(known, lot=lot.pk, supplier=movement.partner_id, day=lot.day)
+    bits = Bits(lists.vocabulary(movement.establishment))
+    _, lost = _told(bits, spoke, speak)
+    silent = frozenset(bits.codes_in(lost))
+    return Late([lot.pk], (), partial(before.without_statement, spoke={lot.pk: spoke}), (), silent)
+
+
+def _stated(made: AllergenStatement) -> Late:
+    """The lots of the material of which more is stated now, or less is; more of what counts by its amount too.
+
+    And the batches whose recipe names it, where no use is recorded.
     """
-    before, now = statements.before(made), statements.standing([made.material_id])
-    lots, corrected = Lot.objects.filter(material=made.material_id), _corrected(made)
-    if made.lot_id is not None and (corrected is None or corrected.lot_id == made.lot_id):
-        lots = lots.filter(pk=made.lot_id)
+    then, now = statements.before(made), statements.standing([made.material_id])
     bits = Bits(lists.vocabulary(made.establishment))
+    spoke, silent = {}, 0
+    for key, day, supplier in _about(made).values_list("pk", "day", "state__supplier"):
+        each, speak = (statements.about(known, lot=key, supplier=supplier, day=day) for known in (then, now))
+        grew, lost = _told(bits, each, speak)
+        silent |= lost
+        if grew or lost:
+            spoke[key] = each
+    batches = unrecorded.open_to(made.material) if made.lot_id is None else set()
+    undo = partial(before.without_statement, spoke=spoke)
+    return Late(spoke.keys(), batches, undo, (), frozenset(bits.codes_in(silent)))
+
+
+def _about(made: AllergenStatement) -> Any:
+    lots = Lot.objects.filter(material=made.material_id)
+    corrected: Any = made.corrects
+    if made.lot_id is not None and (corrected is None or corrected.lot_id == made.lot_id):
+        return lots.filter(pk=made.lot_id)
+    return lots
+
+
+def _told(
+    bits: Bits, then: Collection[AllergenStatement], now: Collection[AllergenStatement]
+) -> tuple[bool, int]:
+    """Whether more is stated to be there now than then, or more of it; and what is not stated any more."""
+    was, is_now = (bits.stated((bits.told(each.says) for each in known), leaf=True) for known in (then, now))
     there = bits.on(Plane.CONTAINS, bits.every) | bits.on(Plane.MAY, bits.every)
-    found: dict[int, int | None] = {}
-    for key, day, supplier in lots.values_list("pk", "day", "state__supplier"):
-        spoke, speak = (
-            statements.about(known, lot=key, supplier=supplier, day=day) for known in (before, now)
-        )
-        was, is_now = (
-            bits.stated((bits.told(each.says) for each in known), leaf=False) for known in (spoke, speak)
-        )
-        if is_now & ~was & there or _amount_grew(spoke, speak):
-            found[key] = was
-    return found
+    grew = bool(is_now & ~was & there) or _amount_grew(then, now)
+    return grew, bits.of(Plane.UNSTATED, is_now & ~was)
 
 
-def _amount_grew(before: Collection[AllergenStatement], now: Collection[AllergenStatement]) -> bool:
+def _amount_grew(then: Collection[AllergenStatement], now: Collection[AllergenStatement]) -> bool:
     """Whether more of something is stated to be contained, or its amount is not known any more."""
-    was, is_now = facts.most_stated(before), facts.most_stated(now)
+    was, is_now = facts.most_stated(then), facts.most_stated(now)
     return any(most > was[code] for code, most in is_now.items() if code in was)
 
 
-def _corrected(made: AllergenStatement) -> AllergenStatement | None:
-    corrected: Any = made.corrects
-    return corrected  # type: ignore[no-any-return]
+# -- what no longer holds ---------------------------------------------------------------------------------
 
 
-def _no_longer_right(act: Act, was: dict[int, int | None]) -> list[Lot]:
-    """Lots that these reach, by what they are made of or by contact, and whose label does not hold."""
-    keys = contact.reached_from(act.establishment, was)
+def no_longer_right(establishment: Establishment, late: Late) -> NoLongerRight:
+    """Lots that a late fact reaches, by what they are made of or by contact, and that would not be released as they are."""
+    keys = contact.reached_from(establishment, late.lots, late.batches)
     candidates = [lot for lot in _candidates(keys) if comparing.is_sold(lot)]
-    today = Moment.now(act.establishment).local.date()
-    compared = comparing.compared(act.establishment, candidates, today)
-    labelled = {key for key, found in compared.items() if found.seen}
+    if not candidates:
+        return NoLongerRight([], [])
+    compared = comparing.compared(establishment, candidates, Moment.now(establishment).local.date())
+    labelled = {key for key, found in compared.items() if found.seen or found.versions}
     wrong = {key for key in labelled if any(each.code in UNDECLARED for each in compared[key].refused)}
-    wrong |= _gained(act, [lot.pk for lot in candidates if lot.pk not in labelled], was)
-    return [lot for lot in candidates if lot.pk in wrong]
+    wrong |= _gained(establishment, [lot.pk for lot in candidates if lot.pk not in labelled], late)
+    silent = {lot.pk for lot in candidates if _left(lot) and compared[lot.pk].unstated & late.silent} - wrong
+    return NoLongerRight(
+        [lot for lot in candidates if lot.pk in wrong], [lot for lot in candidates if lot.pk in silent]
+    )
+
+
+def _left(lot: Any) -> bool:
+    """Whether it was let out: released, or shipped."""
+    return lot.state.status == LotStatus.RELEASED or lot.was_shipped
 
 
 def _candidates(keys: Collection[int]) -> Iterator[Lot]:
@@ -134,30 +203,27 @@ def _candidates(keys: Collection[int]) -> Iterator[Lot]:
                 | Exists(seen.filter(lot__isnull=True, batch=OuterRef("batch")))
             )
             .exclude(state__status=LotStatus.REJECTED)
+            .annotate(was_shipped=Exists(shipped))
             .select_related("material", "state")
             .order_by("pk")
         )
 
 
-def _gained(act: Act, keys: Collection[int], was: dict[int, int | None]) -> set[int]:
-    """Lots that contain more than they did before the statements about some of the lots they came from."""
-    before = {key: bits for key, bits in was.items() if bits is not None}
-    if not keys or not before:
+def _gained(establishment: Establishment, keys: Collection[int], late: Late) -> set[int]:
+    """Lots that contain an allergen now, in enough of it to count, and did not before the late fact."""
+    if not keys or late.undo is None:
         return set()
-    known = facts.load(act.establishment, keys)
-    now = dict(known.found)
-    for key in before.keys() & known.lots.keys():
-        known.own[key] = before[key]
-    known.respread()
-    contains = known.bits.on(Plane.CONTAINS, known.bits.every)
-    listed = {key: known.bits.listed(known.lots[key].day) for key in keys}
-    return {key for key in keys if now[key] & ~known.found[key] & contains & listed[key]}
+    known = facts.load(establishment, {*keys, *late.also})
+    now = content.contained(known, keys)
+    late.undo(known)
+    then = content.contained(known, keys)
+    return {key for key in keys if now[key] - then[key]}
 
 
-def _hold(act: Act, because: Record, title: str, lots: Iterable[Lot]) -> None:
+def _hold(act: Act, because: Record, title: str, found: NoLongerRight) -> None:
     """One case that holds them all. A record that corrects another goes on under that one's case while it is open."""
-    found = list(lots)
-    if not found:
+    lots = [*found.wrong, *found.silent]
+    if not lots:
         return
     case = None if because.corrects is None else deviations.case_of(because.corrects, Deviation.What.ALLERGEN)
     if case is None or deviations.is_closed(case):
@@ -169,16 +235,27 @@ def _hold(act: Act, because: Record, title: str, lots: Iterable[Lot]) -> None:
             title=_title(title, found),
             because=because,
         )
+    hold_under(act, case, lots)
+
+
+def hold_under(act: Act, case: Deviation, lots: Iterable[Lot]) -> None:
+    """Hold what the case does not hold yet, lot by lot, so that each is decided on."""
     held = holds.held_under(case)
-    for lot in found:
-        if str(lot.uid) not in held:
-            touched = Touched(HoldSubject.LOT, lot.uid)
-            holds.place(act=act.with_new_id(), deviation=case, touched=touched)
+    new = [lot for lot in lots if str(lot.uid) not in held]
+    if new:
+        holds.place_on_lots(act=act, deviation=case, lots=new)
 
 
-def _title(words: str, lots: list[Lot]) -> str:
+def _title(words: str, found: NoLongerRight) -> str:
     """The first lots by code; all are named in the holds."""
-    most = 8
-    codes = ", ".join(lot.code for lot in lots[:most])
-    more = f" and {len(lots) - most} more" if len(lots) > most else ""
-    return f"{words[:140]}: the label no longer holds for {codes}{more}."
+    told = []
+    if found.wrong:
+        told.append(f"the label no longer holds for {_named(found.wrong)}")
+    if found.silent:
+        told.append(f"nobody states any more what was relied on for {_named(found.silent)}")
+    return f"{words[:140]}: {'; '.join(told)}."
+
+
+def _named(lots: list[Lot]) -> str:
+    codes = ", ".join(lot.code for lot in lots[:MOST_NAMED])
+    return f"{codes} and {len(lots) - MOST_NAMED} more" if len(lots) > MOST_NAMED else codes

@@ -9,7 +9,7 @@ from uuid import UUID
 from batches import lots as lot_deeds
 from batches.flags import LOT_NOT_READY, REWORK, SENTENCES, Flag
 from batches.models import Batch, BatchEnd, BatchStart, Lot, Movement, MovementKind
-from batches.signals import movement_corrected, movement_recorded, run_changed
+from batches.signals import movement_recorded, run_changed
 from haccp import deviations, holds, late_allergens, late_labels, reworking
 from haccp.allergens.signals import allergens_stated
 from haccp.deviations import Touched
@@ -33,7 +33,6 @@ def connect() -> None:
     run_changed.connect(follow_run, dispatch_uid="haccp.follow_run")
     packing_recorded.connect(late_labels.follow_packing, dispatch_uid="haccp.late_labels")
     allergens_stated.connect(late_allergens.follow_statement, dispatch_uid="haccp.follow_statement")
-    movement_corrected.connect(late_allergens.follow_correction, dispatch_uid="haccp.follow_correction")
 
 
 def follow(sender: Any, movement: Movement, act: Act, **_: Any) -> None:
@@ -41,7 +40,7 @@ def follow(sender: Any, movement: Movement, act: Act, **_: Any) -> None:
     if not movement.withdrawn:
         _open_for_flags(movement, act)
     reworking.follow(act=act, movement=movement)
-    late_allergens.follow_use(act=act, movement=movement)
+    late_allergens.follow_movement(act=act, movement=movement)
     if movement.what in CHANGES_GENEALOGY:
         holds.reach(act=act)
 

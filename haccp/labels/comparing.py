@@ -24,6 +24,7 @@ from ledger.models import Establishment
 @dataclass(frozen=True)
 class OnLot:
     """``refused``: what stands against release; ``told``: what does not. ``rests_on``: the assessments it needs.
+    ``unstated``: codes that nobody stated and that stand against release.
 
     ``seen``: the packing checks that count; ``versions``: the labels on it, or of the sign it is sold under.
     """
@@ -34,6 +35,7 @@ class OnLot:
     refused: tuple[Reason, ...] = ()
     told: tuple[Reason, ...] = ()
     rests_on: tuple[ContactAssessment, ...] = ()
+    unstated: frozenset[str] = frozenset()
 
 
 def is_sold(lot: Lot) -> bool:
@@ -99,7 +101,8 @@ class _Looking:
         else:
             refused += found.unknown
         rests_on = tuple(each for each in assessed if found.covered & set(each.allergens))
-        return OnLot(lot, seen, used, refused, told, rests_on)
+        unstated = frozenset() if self.phased else found.unstated
+        return OnLot(lot, seen, used, refused, told, rests_on, unstated)
 
     def no_label(self, lot: Lot) -> Reason:
         if lot.material_id in self.labelled:

@@ -66,7 +66,7 @@ class Declared:
 
 @dataclass(frozen=True)
 class Compared:
-    """``refused``: what stands against release. ``unknown``: what nobody stated and nothing covers.
+    """``refused``: what stands against release. ``unknown``: what nobody stated and nothing covers; ``unstated``, its codes.
 
     ``told``: what is worth knowing and stands against nothing. ``covered``: the codes an assessment had to cover.
     """
@@ -75,6 +75,7 @@ class Compared:
     unknown: tuple[Reason, ...] = ()
     told: tuple[Reason, ...] = ()
     covered: frozenset[str] = frozenset()
+    unstated: frozenset[str] = frozenset()
 
 
 def compare(
@@ -87,6 +88,7 @@ def compare(
         (*asked.unstated(), *asked.unstated_by_contact()),
         (*asked.absent(), *asked.unlisted()),
         frozenset(asked.covered()),
+        frozenset(code for code in (*found.unstated, *found.unknown_by_contact) if asked.undeclared(code)),
     )
 
 

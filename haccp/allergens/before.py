@@ -1,0 +1,46 @@
+"""What was known before a late fact: facts with that one taken back, to tell what it brought."""
+
+from collections.abc import Mapping, Sequence
+from functools import partial
+
+from batches import edges
+from batches.edges import Mixture
+from batches.genealogy import Amount, links
+from batches.models import Movement
+from haccp.allergens.facts import Facts, Mass, mixed_of, thicker
+from haccp.allergens.spread import Web
+from haccp.models import AllergenStatement
+
+
+def without_statement(facts: Facts, spoke: Mapping[int, Sequence[AllergenStatement]]) -> None:
+    """Let other statements speak for some lots."""
+    for key in spoke.keys() & facts.lots.keys():
+        facts.spoken[key] = list(spoke[key])
+        told = (facts.bits.told(each.says) for each in spoke[key])
+        facts.own[key] = facts.bits.stated(told, leaf=False)
+    facts.respread()
+
+
+def without_movement(facts: Facts, movement: Movement) -> None:
+    """Take back what was recorded of its batches with a movement. Its corrected one has to be among the lots. One statement."""
+    mixtures = edges.before(movement)
+    was = [
+        (link.source, link.target, batch, link.share)
+        for batch, mixture in mixtures.items()
+        for link in links(mixture.used, mixture.made)
+    ]
+    facts.links = [link for link in facts.links if link[2] not in mixtures] + was
+    facts.web = Web({(source, target): None for source, target, *_ in facts.links})
+    facts.mixing = partial(mixed_of, instead={batch: _mass(mixture) for batch, mixture in mixtures.items()})
+    facts.respread()
+
+
+def _mass(mixture: Mixture) -> Mass:
+    (used, all_used), (made, all_made) = _whole(mixture.used), _whole(mixture.made)
+    return thicker(used, made, all_used=all_used, all_made=all_made)
+
+
+def _whole(amounts: Sequence[Amount]) -> tuple[int, bool]:
+    return sum(each.mass or 0 for each in amounts), bool(amounts) and all(
+        each.mass is not None for each in amounts
+    )
