@@ -1,18 +1,20 @@
 """A release falls with what it rests on: withdrawn by a record of its own, so that its cleaning breaks count no more.
 
-What ran on the equipment since is held under a case: nobody can say any more what was left there.
+What ran on the equipment since is held under a case: nobody can say any more what was left there. What that carried on,
+through lots or on further equipment, is held with it where a label no longer declares what may be in a lot.
 """
 
 from collections.abc import Collection
 from uuid import UUID
 
-from django.db.models import Q
+from django.db.models import Q, QuerySet
 
 from batches.models import CleaningBreak, Occupation
-from haccp import deviations, holds
+from haccp import deviations, holds, late_allergens
 from haccp.allergens import lists
 from haccp.changeovers import scopes
 from haccp.deviations import Touched
+from haccp.late_allergens import Late
 from haccp.models import Changeover, ChangeoverRelease, ChangeoverVerification, Deviation, HoldSubject
 from ledger.acts import Act
 
@@ -64,7 +66,7 @@ def let_fall(act: Act, releases: Collection[ChangeoverRelease], reason: str) -> 
 def hold_what_ran(act: Act, release: ChangeoverRelease, reason: str) -> None:
     """One case with a hold on each piece of equipment that a batch was on since; none where nothing ran."""
     breaks = list(CleaningBreak.objects.filter(because_id=release.pk).select_related("equipment"))
-    used = [each for each in breaks if _used_since(each)]
+    used = [each for each in breaks if _stays_since(each).exists()]
     if not used:
         return
     named = ", ".join(each.equipment.code for each in used)
@@ -79,12 +81,15 @@ def hold_what_ran(act: Act, release: ChangeoverRelease, reason: str) -> None:
     )
     for each in used[1:]:
         holds.place(act=act.with_new_id(), deviation=case, touched=_touched(each))
+    ran = {batch for each in used for batch in _stays_since(each).values_list("batch_id", flat=True)}
+    carried = late_allergens.no_longer_right(act.establishment, Late(batches=ran))
+    late_allergens.hold_under(act, case, carried.wrong)
 
 
-def _used_since(each: CleaningBreak) -> bool:
+def _stays_since(each: CleaningBreak) -> QuerySet[Occupation]:
     return Occupation.objects.filter(
         Q(until__isnull=True) | Q(until__gt=each.at), equipment=each.equipment_id
-    ).exists()
+    )
 
 
 def _touched(each: CleaningBreak) -> Touched:
