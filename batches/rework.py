@@ -23,6 +23,7 @@ from batches.models import (
     Movement,
     MovementKind,
     RecipeVersion,
+    ReworkFrom,
 )
 from batches.rework_rules import Rules, Share, Use, broken, generation
 
@@ -73,7 +74,9 @@ def unknown_among(made_by: Mapping[int, int | None]) -> set[int]:
     births: Any = moved.filter(what=MovementKind.MADE).exclude(new_lot={})
     births = births.extra(where=[f"{table}.lot_id {among()}"], params=[as_one(made_by)])
     said = {
-        lot for lot, born in births.values_list("lot_id", "new_lot") if born.get("rework_from") == "unknown"
+        lot
+        for lot, born in births.values_list("lot_id", "new_lot")
+        if born.get("rework_from", ReworkFrom.UNKNOWN) == ReworkFrom.UNKNOWN
     }
     fed: Any = moved.filter(what=MovementKind.USED).exclude(lot__material__kind=MaterialKind.PACKAGING)
     batches = [batch for batch in set(made_by.values()) if batch is not None]

@@ -84,7 +84,7 @@ def make(
 
     A new lot awaits decision and is ``movement.lot``; a released lot that gets more awaits one again. Best
     before follows the material's shelf life unless said. ``rework_from``: where a new rework lot comes from, a
-    value of ``ReworkFrom``, if it is said. Raises Unusable, Unknown, RuleBroken.
+    value of ``ReworkFrom``; it has to be said. Raises Unusable, Unknown, RuleBroken.
     """
     _refuse_odd_rework(is_rework and lot is None, rework_from)
     common: dict[str, Any] = {
@@ -146,6 +146,13 @@ def _refuse_odd_rework(new_rework: bool, rework_from: str) -> None:
     if rework_from and rework_from not in ReworkFrom.values:
         known = ", ".join(ReworkFrom.values)
         raise Unusable(f"Rework comes from one of: {known}.", field="rework_from")
+    if new_rework and not rework_from:
+        known = ", ".join(ReworkFrom.values)
+        raise Unusable(
+            f"Say where this rework comes from, one of: {known}. That nobody knows is an answer too.",
+            code="missing",
+            field="rework_from",
+        )
     if rework_from and not new_rework:
         raise Unusable("Only a new lot of rework comes from somewhere.", field="rework_from")
 

@@ -134,7 +134,9 @@ class MadeSerializer(RecordSerializer):
     part = ScopedReference(queryset=Part.objects.all(), required=False)
     is_rework = serializers.BooleanField(required=False)
     rework_from = serializers.ChoiceField(
-        choices=ReworkFrom.choices, required=False, help_text="Of a new lot of rework: where it comes from."
+        choices=ReworkFrom.choices,
+        required=False,
+        help_text="Of a new lot of rework, which has to say where it comes from.",
     )
     best_before = serializers.DateField(required=False, allow_null=True)
     code = serializers.CharField(required=False, help_text="Our own code; the next free one if left out.")

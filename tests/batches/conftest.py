@@ -211,6 +211,8 @@ def make_pillows(act: Callable[..., Act], pillows: Material) -> Callable[..., Mo
         usual: dict[str, Any] = {"quantity": "100", "unit": "H87"}
         if "lot" not in values:
             usual["material"] = pillows
+        if values.get("is_rework"):
+            usual["rework_from"] = "trim"
         return using.make(act=said_act or act(), batch=batch, **(usual | values))
 
     return do

@@ -203,7 +203,8 @@ def test_the_yield_counts_the_product_and_leaves_rework_apart(act, begun, pillow
     weigh(stock(sugar), "12.8")
     made = using.make(act=act(), batch=begun, material=pillows, quantity="940", unit="H87")
     using.make(act=act(), batch=begun, lot=made.lot, quantity="10", unit="H87")
-    using.make(act=act(), batch=begun, material=pillows, quantity="50", unit="H87", is_rework=True)
+    using.make(act=act(), batch=begun, material=pillows, quantity="50", unit="H87", is_rework=True,
+               rework_from="trim")  # fmt: skip
     sheet = batch_sheet(begun)
     assert [(out.quantity, out.is_rework, out.status) for out in sheet.made] == [
         (950, False, "awaiting"),

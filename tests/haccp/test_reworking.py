@@ -196,9 +196,9 @@ def test_rework_made_of_rework_is_a_second_generation(recipe, begin, trim, rewor
     assert rework_into(second, begin(recipe_version=version)).flags == [Flag.REWORK_GENERATIONS]
 
 
-def test_where_rework_comes_from_is_told_of_new_rework_only(begin, make_lot):
+def test_where_rework_comes_from_is_told_of_new_rework_always_and_of_nothing_else(begin, make_lot):
     batch = begin()
-    for said in ({"rework_from": "trim"}, {"rework_from": "sea", "is_rework": True}):
+    for said in ({"rework_from": "trim"}, {"rework_from": "sea", "is_rework": True}, {"is_rework": True}):
         with pytest.raises(Unusable) as refusal:
             make_lot(batch, **said)
         assert refusal.value.reasons[0].field == "rework_from"
