@@ -16,7 +16,7 @@ from typing import Any, NamedTuple
 from django.db import connection
 
 from batches import edges, genealogy, lots
-from batches.genealogy import Amount
+from batches.genealogy import Amount, Link
 from batches.models import (
     Batch,
     BatchEnd,
@@ -48,6 +48,7 @@ REWORK_KEPT, USES_OF_REWORK = 200, 3  # portions that wait, of fillings of any f
 CUSTOMERS = 100
 MOVEMENTS_A_WRITE = 20_000
 KG = 1_000_000  # mg
+KINDS = ("received", "used", "made", "shipped")  # what happens to lots here
 
 
 class Regime(NamedTuple):
@@ -171,16 +172,27 @@ class House:
     def _state_lots(self) -> None:
         """What ``batches.lots.rebuild`` would write, in one statement."""
         lot, state, moved, decided = (m._meta.db_table for m in (Lot, LotState, Movement, LotDecision))
+        told = {
+            "lot_id": "lot.id",
+            "establishment_id": "lot.establishment_id",
+            "status": "COALESCE(decided.status, 'awaiting')",
+            "supplier_id": "done.supplier",
+            "supplier_code": "''",
+            "withdrawn": "FALSE",
+            "on_hand": "done.on_hand",
+            "mass": "done.mass",
+        }
+        told |= {kind: f"done.{kind}" for kind in KINDS}
+        told |= dict.fromkeys(["returned", "sent_back", "sampled", "destroyed", "unexplained"], "0")
+        sums = [f"SUM(CASE WHEN what = '{kind}' THEN quantity ELSE 0 END) AS {kind}" for kind in KINDS]
+        sums.append("SUM(CASE WHEN what IN ('received', 'made') THEN mass ELSE 0 END) AS mass")
+        sums.append(f"SUM(effect) AS on_hand, {_supplier()} AS supplier")
         with connection.cursor() as cursor:
             cursor.execute(f"DELETE FROM {state}")
             cursor.execute(
-                f"INSERT INTO {state} (lot_id, establishment_id, status, on_hand, supplier_id, supplier_code, withdrawn) "
-                f"SELECT lot.id, lot.establishment_id, COALESCE(decided.status, 'awaiting'), done.on_hand, done.supplier, "
-                f"'', %s FROM {lot} lot JOIN (SELECT lot_id, SUM(effect) AS on_hand, "
-                f"{_supplier()} AS supplier "
-                f"FROM {moved} GROUP BY lot_id) done ON done.lot_id = lot.id "
-                f"LEFT JOIN {decided} decided ON decided.lot_id = lot.id",
-                [False],
+                f"INSERT INTO {state} ({', '.join(told)}) SELECT {', '.join(told.values())} FROM {lot} lot "
+                f"JOIN (SELECT lot_id, {', '.join(sums)} FROM {moved} GROUP BY lot_id) done ON done.lot_id = lot.id "
+                f"LEFT JOIN {decided} decided ON decided.lot_id = lot.id"
             )
 
     # -- one set ----------------------------------------------------------------------------------------
@@ -282,7 +294,7 @@ class House:
             made.append(Part(lot, mass * part // 100, mass * part // 100))
             self._move("made", lot, ends, made[-1], batch)
         found = genealogy.links([Amount(*each) for each in used], [Amount(*each) for each in made])
-        into["edges"].rows += [(each.source, each.target, batch, each.quantity, each.share) for each in found]
+        into["edges"].rows += [(*each, batch) for each in found]
         self._last_end = end
         return made
 
@@ -344,7 +356,7 @@ class House:
         of_batch = ["id", "uid", "code", "recipe_version_id", "permission_id", "birth_id"]
         yield "batch", Table(Batch, here | {"plan_version_id": None}, of_batch)
         yield "batch states", Table(BatchState, here, ["batch_id", "started_at", "ended_at"])
-        yield "edges", Table(Edge, here, ["source_id", "target_id", "batch_id", "quantity", "share"])
+        yield "edges", Table(Edge, here, ["source_id", "target_id", *Link._fields[2:], "batch_id"])
         yield "stays", Table(Occupation, {}, ["batch_id", "equipment_id", "since", "until"])
         scope = {"allergens": "all", "microbiological": True, "foreign-bodies": True}
         yield "breaks", Table(CleaningBreak, {"scope": scope}, ["equipment_id", "at", "because_id"])
@@ -352,7 +364,7 @@ class House:
         yield "starts", self._records_of(BatchStart, {"plan_version_id": None, "entered": "1 KGM"}, of_start)
         yield "ends", self._records_of(BatchEnd, {}, ["batch_id"])
         yield "decisions", self._records_of(LotDecision, {"status": "released"}, ["lot_id", "because_id"])
-        for what in ("received", "used", "made", "shipped"):
+        for what in KINDS:
             yield from self._movements_of(what)
 
     def _movements_of(self, what: str) -> Iterator[tuple[str, Table]]:
