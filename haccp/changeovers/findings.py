@@ -16,7 +16,7 @@ from batches.quantities import Dimension, known_unit, parse_number, plain_text
 from batches.texts import is_one_line
 from config.api.refusals import Reason, Unusable
 from haccp import figures, limits, readings
-from haccp.bounds import in_force
+from haccp.bounds import InForce, in_force
 from haccp.changeovers.procedure_documents import CLEANLINESS, LONGEST, Asked, Dose, Procedure
 from haccp.limit_kinds import ResidueLimit
 from haccp.limits import Result
@@ -36,6 +36,8 @@ SAID: Mapping[str, tuple[str, ...]] = {
     "rinse": (*SHARED, *AMOUNTS["rinse"]),
 }
 NOT_VALIDATED = "Nobody said that the method was shown to find it in this food: it clears nothing."
+PROCEDURE = "cleaning procedure"
+"""Where the level is written: no plan and no rule sets it."""
 RINSED = "What the water did not take with it is not in this figure."
 
 
@@ -130,7 +132,7 @@ def _residue(
             f"{figure.read}; the procedure sets no reference dose of {allergen}: nothing can be said of it."
         )
         return Finding(Result.UNDECIDED, sentence, figures=numbers)
-    judged = limits.judge(reading, in_force(limit, []))
+    judged = limits.judge(reading, _of_procedure(limit))
     found = Finding(judged.result, f"{judged.sentence} {judged.warning}".strip(), level, numbers)
     return _cautious(found, said["counts"], bool(validated), method)
 
@@ -160,6 +162,12 @@ def _limit(
         first_product_kg=first,
         upper_inclusive=False,
     )
+
+
+def _of_procedure(limit: ResidueLimit) -> InForce:
+    bounds = in_force(limit)
+    assert bounds.upper is not None
+    return replace(bounds, upper=replace(bounds.upper, source=PROCEDURE))
 
 
 def _reading(allergen: str, said: Mapping[str, str]) -> Reading:

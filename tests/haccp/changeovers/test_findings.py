@@ -122,6 +122,12 @@ def test_more_than_the_level_is_outside():
     assert (swab(value="1300").figures["value"], swab(value="1300").result) == ("52", Result.OUTSIDE)
 
 
+def test_the_sentence_says_where_the_level_is_written():
+    for found in (swab(), swab(value="1300")):
+        assert "(cleaning procedure)" in found.sentence
+        assert "plan" not in found.sentence
+
+
 def test_the_level_itself_is_outside():
     assert swab(value="1250").result is Result.OUTSIDE
 
