@@ -19,7 +19,7 @@ class Tag:
     """What stands on a tag. ``head``: what it is, in words; ``state``: of the lot when it was printed.
 
     ``bodies``: the same, shorter and shorter; none may be cut, so the first that fits stands there. ``facts``: two short
-    ones, side by side.
+    ones, side by side. ``house``: whose it is.
     """
 
     head: str
@@ -28,6 +28,7 @@ class Tag:
     lot: str
     bodies: tuple[str, ...]
     facts: tuple[str, str]
+    house: str
     warns: bool = False
 
 
@@ -47,10 +48,11 @@ INNER = WIDTH - 2 * EDGE
 BAND = Box(EDGE, 2, INNER, 7.4, 0)
 HEAD = Box(EDGE + 1, 3.2, 54, 5.2, 11, bold=True)
 STATE = Box(61, 2.7, WIDTH - EDGE - 1 - 61, 6.2, 8)  # two rows at the least size
-NAME = Box(EDGE, 10.2, INNER, 12.6, 15, bold=True)
-LOT = Box(EDGE, 23, INNER, 6, 13, bold=True)
-BODY = Box(EDGE, 29.6, INNER, 12.4, 9)
-FACTS = (Box(EDGE, 43, 43, 6, 9.5, bold=True), Box(EDGE + 46, 43, 43, 6, 9.5, bold=True))
+NAME = Box(EDGE, 10, INNER, 12, 15, bold=True)
+LOT = Box(EDGE, 22.3, INNER, 5.8, 13, bold=True)
+BODY = Box(EDGE, 28.5, INNER, 12.1, 9)
+FACTS = (Box(EDGE, 41.1, 43, 5.4, 9.5, bold=True), Box(EDGE + 46, 41.1, 43, 5.4, 9.5, bold=True))
+HOUSE = Box(EDGE, 46.8, INNER, 3.1, 7.5)
 
 
 def placed(tag: Tag) -> list[tuple[Box, Fitted]]:
@@ -60,6 +62,7 @@ def placed(tag: Tag) -> list[tuple[Box, Fitted]]:
         (STATE, tag.state),
         (NAME, tag.name),
         (LOT, tag.lot),
+        (HOUSE, tag.house),
         *zip(FACTS, tag.facts, strict=True),
     ]
     found = [(box, _fit(box, text)) for box, text in texts]
@@ -74,7 +77,9 @@ def _fit(box: Box, text: str) -> Fitted:
 def told(tag: Tag) -> str:
     """The whole tag in words, nothing left out."""
     return " · ".join(
-        each for each in (tag.head, tag.state, tag.name, tag.lot, tag.bodies[0], *tag.facts) if each
+        each
+        for each in (tag.head, tag.state, tag.name, tag.lot, tag.bodies[0], *tag.facts, tag.house)
+        if each
     )
 
 

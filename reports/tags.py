@@ -86,6 +86,7 @@ def _of_lot(lot: Lot, head: str, bodies: tuple[str, ...], *, warns: bool = False
             (_("Made %s") if lot.batch_id else _("Received %s")) % lot.day.isoformat(),
             _("Use by %s") % (use_by.isoformat() if use_by else _("not stated")),
         ),
+        house=lot.establishment.name,
         warns=warns,
     )
 

@@ -35,6 +35,7 @@ def tag(**changes: Any) -> Tag:
         "lot": "Lot SBC-26-061-1",
         "bodies": ("Contains: milk.", "Read the list."),
         "facts": ("Made 2026-03-02", "Use by 2026-05-31"),
+        "house": "Sweet Hearth",
     }
     return Tag(**(usual | changes))
 
@@ -92,10 +93,19 @@ def texts(picture: str) -> list[Any]:
     return [each for each in root.iter() if each.tag.endswith("text")]
 
 
-@given(st.tuples(TEXT, TEXT, TEXT, TEXT, TEXT, TEXT), st.booleans())
+@given(st.tuples(*[TEXT] * 7), st.booleans())
 def test_whatever_a_tag_says_stays_inside_it(said, warns):
-    head, state, name, lot, body, fact = said
-    full = tag(head=head, state=state, name=name, lot=lot, bodies=(body,), facts=(fact, fact), warns=warns)
+    head, state, name, lot, body, fact, house = said
+    full = tag(
+        head=head,
+        state=state,
+        name=name,
+        lot=lot,
+        bodies=(body,),
+        facts=(fact, fact),
+        house=house,
+        warns=warns,
+    )
     for each in texts(svg(full)):
         x, y, size, length = (float(each.get(key)) for key in ("x", "y", "font-size", "textLength"))
         assert 0 < x < x + length < WIDTH
@@ -147,6 +157,13 @@ def test_a_tub_label_tells_name_lot_state_and_days(caramels):
     assert (found.name, found.lot) == ("Salted butter caramels", f"Lot {caramels.code}")
     assert found.facts == ("Made 2026-03-02", "Use by not stated")
     assert found.state.startswith("awaiting decision on ")
+
+
+@pytest.mark.django_db
+def test_every_tag_names_the_house_it_is_of(act, caramels, establishment):
+    taken = storing.sample(act=act(at=MORNING + HOUR), lot=caramels, quantity="100", unit="GRM")
+    for found in (*tags.tub([caramels]), tags.sample(taken), tags.hold(held(act, caramels))):
+        assert establishment.name in [each.text for each in texts(svg(found))]
 
 
 @pytest.mark.django_db
