@@ -201,13 +201,16 @@ class Document:
     ``confirmed_rules``: the local rules confirmed for the establishment, in words; empty = the document says so.
     ``unconfirmed_rules``: those about the same quantities that are to be confirmed with the authority, in words.
     ``seal``: None = the document says that it is not sealed yet. ``made_at`` is aware, on the establishment's clock.
-    ``shows_limits``: False where nothing in it is held against a limit, so that it says nothing of any.
+    ``shows_limits``: False where nothing in it is held against a limit, so that it says nothing of any. ``hangs``: it is
+    read from afar, so what proves it is set small at its foot. ``landscape``: the paper lies.
     """
 
     kind: ClassVar[str]
     form: ClassVar[int] = 1
     template: ClassVar[str]
     shows_limits: ClassVar[bool] = True
+    hangs: ClassVar[bool] = False
+    landscape: ClassVar[bool] = False
 
     number: str
     title: str
@@ -223,6 +226,12 @@ class Document:
     page_size: PageSize = PageSize.A4
     cautions: tuple[str, ...] = field(default_factory=standing_cautions)
     deferral: str = field(default_factory=standing_deferral)
+
+    @property
+    def look(self) -> str:
+        """Classes of its style sheet."""
+        paper = f"{self.page_size.value}-landscape" if self.landscape else self.page_size.value
+        return f"{paper} hangs" if self.hangs else paper
 
 
 def establishment_lines(establishment: Establishment) -> tuple[str, ...]:

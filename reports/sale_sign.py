@@ -10,6 +10,7 @@ from django.utils.translation import gettext as _
 
 from batches.models import Material
 from config.api.refusals import Unknown
+from haccp.allergens import lists
 from haccp.labels import signs
 from haccp.labels.signs import Face
 from ledger.models import Establishment, Signature
@@ -23,6 +24,7 @@ class SaleSign(Document):
     kind: ClassVar[str] = "sale-sign"
     template: ClassVar[str] = "reports/sale_sign.html"
     shows_limits: ClassVar[bool] = False
+    hangs: ClassVar[bool] = True
 
     product: str
     on: date
@@ -45,7 +47,7 @@ def build(here: Establishment, subject: UUID, about: dict[str, Any], **head: Any
     material, today = _material(here, subject), _today(here)
     found = signs.sign(material, today)
     approvals = list(Signature.objects.standing().filter(target=found.version.pk).order_by("performed_at"))
-    confirmed, unconfirmed = signs.list_lines(material, today)
+    confirmed, unconfirmed = lists.lines_on(here, today)
     return SaleSign(
         product=material.name,
         on=today,

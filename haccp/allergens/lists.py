@@ -164,6 +164,14 @@ def in_words(row: AllergenList) -> str:
     return f"{row.code}: {row.name}, {len(groups)} groups ({source})"
 
 
+def lines_on(establishment: Establishment, on: date) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """The lists in force that day, in words: those that were confirmed, and those that still have to be."""
+    rows = AllergenList.objects.filter(establishment=establishment, in_use=True, in_force_from__lte=on)
+    current = [row for row in rows.order_by("code") if row.in_force_until is None or on < row.in_force_until]
+    confirmed = tuple(in_words(row) for row in current if row.confirmed_by_id)
+    return confirmed, tuple(in_words(row) for row in current if not row.confirmed_by_id)
+
+
 def _day(text: str, name: str, reasons: list[Reason]) -> Any:
     """The day, or far enough back to be judged with the rest."""
     try:

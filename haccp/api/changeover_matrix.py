@@ -10,7 +10,7 @@ from rest_framework.response import Response
 
 from batches.api.movements import read_filters
 from haccp.changeovers import matrix
-from haccp.changeovers.matrix import Cell, Matrix
+from haccp.changeovers.matrix import Cell, Level, Matrix
 from haccp.models import CleaningProcedureVersion
 from ledger.acts import Moment
 from ledger.api.scope import WORKERS, Scoped
@@ -60,6 +60,10 @@ class MatrixCellSerializer(serializers.Serializer):
 
     before = serializers.UUIDField()
     after = serializers.UUIDField()
+    level = serializers.ChoiceField(
+        choices=[each.value for each in Level],
+        help_text="Which cleaning stands between them; unknown is no nothing.",
+    )
     clear = serializers.ListField(
         child=serializers.CharField(), help_text="What must be cleared between them."
     )
@@ -86,6 +90,9 @@ class MatrixSerializer(serializers.Serializer):
     equipment_kind = serializers.CharField(allow_null=True)
     products = MatrixProductSerializer(many=True)
     cells = MatrixCellSerializer(many=True)
+    mark = serializers.CharField(
+        help_text="The same for as long as nothing in it has changed: a print that bears another is out of date."
+    )
     caution = serializers.CharField()
 
 
@@ -128,13 +135,14 @@ def _shown(found: Matrix) -> dict[str, Any]:
         }
         for each in found.products
     ]
-    return {"products": products, "cells": [_cell(each) for each in found.cells]}
+    return {"products": products, "cells": [_cell(each) for each in found.cells], "mark": found.mark}
 
 
 def _cell(each: Cell) -> dict[str, Any]:
     return {
         "before": each.before,
         "after": each.after,
+        "level": each.level.value,
         "clear": each.clear,
         "unknown": each.unknown,
         "procedures": [_procedure(version) for version in each.by],

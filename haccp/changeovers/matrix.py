@@ -8,6 +8,7 @@ from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from decimal import Decimal
+from enum import StrEnum
 from uuid import UUID
 
 from django.db.models import Exists, OuterRef
@@ -22,9 +23,11 @@ from haccp.changeovers.bearing import Bears
 from haccp.changeovers.procedures import Means, that_clear
 from haccp.labels import versions as labels
 from haccp.models import CleaningProcedureVersion
+from ledger import canonical
 from ledger.models import Establishment
 
 FIRST_YEAR, LAST_YEAR = 2, 9998  # exclusive, as of moments
+MARK = 8  # hex digits: to tell two tables apart, not to prove one
 CAUTION = (
     "Derived from what is stated; what no document states is unknown, never absent. A procedure counts once its changeover "
     "is verified and released. Qualified people and your authority decide whether a cleaning is enough."
@@ -40,6 +43,17 @@ class Product:
     holds: frozenset[str]
     unknown: frozenset[str]
     bears: Bears
+
+
+class Level(StrEnum):
+    """Which cleaning stands between two products; what is not known is a level of its own, never nothing."""
+
+    NOTHING = "nothing-to-clear"
+    CLEAN = "clean"
+    CLEAN_AND_UNKNOWN = "clean-and-unknown"  # no procedure clears what is unknown as well
+    UNKNOWN = "unknown"
+    SEVERAL = "no-single-procedure"  # each is cleared by some procedure, all together by none
+    NO_PROCEDURE = "no-procedure"
 
 
 @dataclass(frozen=True)
@@ -59,12 +73,37 @@ class Cell:
     none_clears: tuple[str, ...]
     minutes: Decimal | None
 
+    @property
+    def level(self) -> Level:
+        if self.none_clears:
+            return Level.NO_PROCEDURE
+        if self.clear:
+            return Level.CLEAN if self.by else Level.CLEAN_AND_UNKNOWN if self.by_known else Level.SEVERAL
+        return Level.UNKNOWN if self.unknown else Level.NOTHING
+
 
 @dataclass(frozen=True)
 class Matrix:
+    """``means``: the procedures it was derived by."""
+
     products: tuple[Product, ...]
     cells: tuple[Cell, ...]
     vocabulary: Vocabulary
+    means: tuple[Means, ...] = ()
+
+    @property
+    def mark(self) -> str:
+        """The same for as long as nothing that it says has changed: to hold a print against the table of today."""
+        products = [
+            [str(each.material.pk), *map(sorted, (each.holds, each.unknown, each.bears.codes))]
+            for each in self.products
+        ]
+        cells = [
+            [str(each.before), str(each.after), *map(list, (each.clear, each.unknown, each.none_clears))]
+            + [[str(version.pk) for version in by] for by in (each.by, each.by_known)]
+            for each in self.cells
+        ]
+        return canonical.digest({"products": products, "cells": cells})[:MARK]
 
 
 def of_day(
@@ -79,15 +118,28 @@ def of_day(
     ``equipment_kind``: by procedures that are meant for it; for any, if None. ``materials``: of these products only.
     Raises Unusable for a day on which nobody works.
     """
+    return by_kinds(establishment, on, [equipment_kind], materials=materials)[equipment_kind]
+
+
+def by_kinds(
+    establishment: Establishment,
+    on: date,
+    kinds: Collection[str | None],
+    *,
+    materials: Collection[UUID] | None = None,
+) -> dict[str | None, Matrix]:
+    """The same for several kinds of equipment, read once. Raises Unusable."""
     if not FIRST_YEAR < on.year < LAST_YEAR:
         raise Unusable("No work is done on that day.", code="out-of-range", field="on")
     vocabulary = lists.vocabulary(establishment)
     means = procedures.means(establishment)
-    if equipment_kind is not None:
-        means = [each for each in means if each.procedure.is_for(equipment_kind)]
-    products = _products(establishment, on, materials)
-    cells = (cell(before, after, means, vocabulary) for before in products for after in products)
-    return Matrix(tuple(products), tuple(cells), vocabulary)
+    products = tuple(_products(establishment, on, materials))
+    found: dict[str | None, Matrix] = {}
+    for kind in kinds:
+        own = tuple(each for each in means if kind is None or each.procedure.is_for(kind))
+        cells = tuple(cell(before, after, own, vocabulary) for before in products for after in products)
+        found[kind] = Matrix(products, cells, vocabulary, own)
+    return found
 
 
 def cell(before: Product, after: Product, means: Sequence[Means], vocabulary: Vocabulary) -> Cell:

@@ -16,7 +16,7 @@ from config.api.refusals import Unknown
 from haccp.allergens import content, lists
 from haccp.labels import assessments, versions
 from haccp.labels.documents import EMPHASIS, Ingredient, LabelDocument
-from haccp.models import AllergenList, LabelVersion
+from haccp.models import LabelVersion
 
 _EMPHASISED = re.compile(r"\*([^*]*)\*")
 
@@ -83,16 +83,6 @@ def sign(material: Material, on: date) -> Sign:
         _in_words(words.name(code) for code in open_),
         tuple(lot.code for lot in lots),
     )
-
-
-def list_lines(material: Material, on: date) -> tuple[tuple[str, ...], tuple[str, ...]]:
-    """The allergen lists in force that day, in words: those that were confirmed, and those that still have to be."""
-    rows = AllergenList.objects.filter(
-        establishment=material.establishment, in_use=True, in_force_from__lte=on
-    )
-    current = [row for row in rows.order_by("code") if row.in_force_until is None or on < row.in_force_until]
-    confirmed = tuple(lists.in_words(row) for row in current if row.confirmed_by_id)
-    return confirmed, tuple(lists.in_words(row) for row in current if not row.confirmed_by_id)
 
 
 def _version(material: Material, on: date) -> LabelVersion:

@@ -16,6 +16,7 @@ from config.api.refusals import RuleBroken
 from haccp.api.trials import TRIED, ProposalSerializer
 from ledger.api.scope import WORKERS, Scoped
 from reports import jobs
+from reports.api.changeover_table import ChangeoverTableSerializer
 from reports.api.tags import TagSerializer
 from reports.documents import PageSize
 from reports.models import DocumentJob
@@ -26,6 +27,7 @@ NEEDED = {
     DocumentJob.Kind.SALE_SIGN: "subject",
     DocumentJob.Kind.TAG_SHEET: "tags",
 }
+"""What a kind cannot do without; a changeover table is of today, of everything, unless it is said."""
 MEDIA = {"pdf": "application/pdf", "json": "application/json", "html": "text/html; charset=utf-8"}
 
 
@@ -50,6 +52,14 @@ MEDIA = {"pdf": "application/pdf", "json": "application/json", "html": "text/htm
             },
             request_only=True,
         ),
+        OpenApiExample(
+            "A changeover table for the wall beside a table",
+            {
+                "kind": "changeover-table",
+                "table": {"equipment": ["01a21200-0000-7000-8000-000000000010"]},
+            },
+            request_only=True,
+        ),
         OpenApiExample("A trial on past checks", {"kind": "trial", "trial": TRIED}, request_only=True),
     ]
 )
@@ -69,6 +79,11 @@ class DocumentSerializer(BodySerializer):
         max_length=200,
         help_text="For a sheet of tags.",
     )
+    table = ChangeoverTableSerializer(
+        required=False,
+        write_only=True,
+        help_text="Which day, equipment and products, for a changeover table.",
+    )
     about = serializers.DictField(read_only=True, help_text="What was asked besides the subject.")
     language = serializers.ChoiceField(choices=jobs.LANGUAGES, default="en")
     page_size = serializers.ChoiceField(choices=[size.value for size in PageSize], default="a4")
@@ -81,11 +96,16 @@ class DocumentSerializer(BodySerializer):
     sha256 = serializers.CharField(source="digest", read_only=True)
 
     def validate(self, asked: dict[str, Any]) -> dict[str, Any]:
-        needed = NEEDED[asked["kind"]]
-        if needed not in self.initial_data:
+        needed = NEEDED.get(asked["kind"])
+        if needed is not None and needed not in self.initial_data:
             raise serializers.ValidationError({needed: f"A {asked['kind']} needs it."})
         if "tags" in asked and needed != "tags":
             raise serializers.ValidationError({"tags": "Tags go on a sheet of tags."})
+        if asked.pop("table", None) is not None:
+            if asked["kind"] != DocumentJob.Kind.CHANGEOVER_TABLE:
+                raise serializers.ValidationError({"table": "This is said of a changeover table."})
+            asked["about"] = self.initial_data["table"]
+            return asked
         if asked.pop("tags", None) is not None:
             asked["about"] = {"tags": self.initial_data["tags"]}
         elif "about" in asked:

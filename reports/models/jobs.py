@@ -24,6 +24,7 @@ class DocumentJob(models.Model):
         TRIAL = "trial", "trial on past checks"
         SALE_SIGN = "sale-sign", "sign for unpacked sale"
         TAG_SHEET = "tag-sheet", "sheet of tags"
+        CHANGEOVER_TABLE = "changeover-table", "changeover table"
 
     id = models.UUIDField(primary_key=True, default=uuid7, editable=False)
     establishment = models.ForeignKey(Establishment, models.PROTECT, related_name="+")

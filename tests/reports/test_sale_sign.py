@@ -1,7 +1,9 @@
 """The sign for unpacked sale as a document: asked for over HTTP, made by a worker, and what stands on it."""
 
+import io
 from typing import Any
 
+import pikepdf
 import pytest
 
 from reports import jobs, rendering
@@ -60,6 +62,28 @@ def test_it_is_made_as_pdf(asked: DocumentJob) -> None:
     jobs.make(asked.pk)
     asked.refresh_from_db()
     assert (asked.state, asked.problem) == ("done", "")
+
+
+@pytest.mark.pdf
+@pytest.mark.parametrize("size", ["a4", "letter"])
+def test_a_sign_in_two_languages_is_one_sheet(
+    api: Any, make_label: Any, approve: Any, act: Any, lead: Any, size: str
+) -> None:
+    """With both lists that ship still to be confirmed: its seal stands at its foot, not on a sheet of its own."""
+    from haccp.allergens import files, lists
+
+    for name in ("eu", "us"):
+        lists.bring_in(act=act(lead), said=files.shipped_list(name))
+    butter = {"name": {"en": "butter (*milk*)", "de": "Butter (*Milch*)"}, "allergens": ["milk"]}
+    label = make_label(
+        languages=["en", "de"],
+        name={"en": "Salted butter caramels", "de": "Karamellen mit gesalzener Butter"},
+        ingredients=[{"name": {"en": "sugar", "de": "Zucker"}, "material": "SUG"}, butter],
+    )
+    body = {"kind": "sale-sign", "subject": str(approve(label).material_id), "page_size": size}
+    document, _ = jobs.read(DocumentJob.objects.get(pk=api.send("documents", body).json()["id"]))
+    with pikepdf.open(io.BytesIO(rendering.to_pdf(document))) as pdf:
+        assert len(pdf.pages) == 1
 
 
 def test_without_a_label_or_a_subject_it_is_refused_at_once(api: Any, products: Any) -> None:

@@ -106,6 +106,26 @@ def test_a_group_declared_covers_its_members():
     assert found.clear == ()
 
 
+def test_each_pair_has_one_level_and_unknown_is_no_nothing():
+    levels = [
+        cell(product(**before), product(**after)).level.value
+        for before, after in (
+            ({"holds": "milk"}, {"declares": "milk"}),
+            ({"holds": "milk"}, {}),
+            ({"holds": "milk", "unknown": "egg"}, {}),
+            ({"unknown": "egg"}, {}),
+            ({"holds": "egg"}, {}),
+        )
+    ]
+    assert levels == ["nothing-to-clear", "clean", "clean-and-unknown", "unknown", "no-procedure"]
+
+
+def test_what_only_several_procedures_clear_together_is_a_level_of_its_own():
+    known = [means(dry(), "DRY"), means(dry(clears=WET["clears"] | {"allergens": ["egg"]}), "EGG")]
+    found = matrix.cell(product("milk egg"), product(), known, NO_GROUPS)
+    assert (found.none_clears, found.by, found.level.value) == ((), (), "no-single-procedure")
+
+
 SETS = st.sets(st.sampled_from(CODES)).map(frozenset)
 
 
