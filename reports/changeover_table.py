@@ -178,7 +178,8 @@ class Asked:
     @property
     def kinds(self) -> list[str | None]:
         """Kinds of equipment, one table each; None: whatever there is."""
-        return sorted({each.kind for each in self.equipment}) or [None]
+        kinds: list[str | None] = [*sorted({each.kind for each in self.equipment})]
+        return kinds or [None]
 
 
 def refuse(establishment: Establishment, subject: UUID, about: dict[str, Any]) -> None:

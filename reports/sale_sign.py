@@ -19,7 +19,10 @@ from reports.documents import Document, SignatureLine
 
 @dataclass(frozen=True, kw_only=True)
 class SaleSign(Document):
-    """``label``: the version it follows. ``lots``: what it speaks for; other lots ask for a new sign."""
+    """``allergen_names``: in which words allergens are named. ``label``: the version it follows.
+
+    ``lots``: what it speaks for; other lots ask for a new sign.
+    """
 
     kind: ClassVar[str] = "sale-sign"
     template: ClassVar[str] = "reports/sale_sign.html"
@@ -33,8 +36,14 @@ class SaleSign(Document):
     contains: tuple[str, ...]
     may: tuple[str, ...]
     not_known: tuple[str, ...]
+    allergen_names: str
     lots: tuple[str, ...]
     record_ids: tuple[UUID, ...]
+
+    @property
+    def in_other_languages(self) -> bool:
+        """Whether the label speaks a language that its allergens are not named in below."""
+        return any(face.language != self.language for face in self.faces)
 
 
 def refuse(establishment: Establishment, subject: UUID, about: dict[str, Any]) -> None:
@@ -56,6 +65,7 @@ def build(here: Establishment, subject: UUID, about: dict[str, Any], **head: Any
         contains=found.contains,
         may=found.may,
         not_known=found.not_known,
+        allergen_names=_(signs.NAMES),
         lots=found.lots,
         record_ids=(found.version.pk, *(each.pk for each in approvals)),
         signatures=tuple(SignatureLine.of(each, _("the label")) for each in approvals),

@@ -36,6 +36,10 @@ class SaleSignSerializer(serializers.Serializer):
     not_known = serializers.ListField(
         child=serializers.CharField(), help_text="Nobody stated it, nothing declares or covers it."
     )
+    allergen_names = serializers.CharField(
+        default=signs.NAMES,
+        help_text="In which words allergens are named, whatever the languages of the label.",
+    )
     lots = serializers.ListField(
         child=serializers.CharField(), help_text="Released lots on hand that it speaks for."
     )

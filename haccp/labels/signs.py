@@ -18,6 +18,10 @@ from haccp.labels import assessments, versions
 from haccp.labels.documents import EMPHASIS, Ingredient, LabelDocument
 from haccp.models import LabelVersion
 
+NAMES = (
+    "Allergens are named as the allergen lists here name them, in one language: no list here carries their names in "
+    "another, and none is made up."
+)
 _EMPHASISED = re.compile(r"\*([^*]*)\*")
 
 

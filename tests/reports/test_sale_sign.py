@@ -38,6 +38,7 @@ def test_the_page_emphasises_allergens_and_asks_people_to_ask(asked: DocumentJob
     assert "sugar, butter (<strong>milk</strong>)" in page
     assert "Ask us about allergens before you buy." in page
     assert "none released and on hand" in page
+    assert "in one language" not in page  # the label speaks English only
 
 
 def test_lists_that_are_not_confirmed_are_named_as_such(asked: DocumentJob, act: Any, lead: Any) -> None:
@@ -82,6 +83,7 @@ def test_a_sign_in_two_languages_is_one_sheet(
     )
     body = {"kind": "sale-sign", "subject": str(approve(label).material_id), "page_size": size}
     document, _ = jobs.read(DocumentJob.objects.get(pk=api.send("documents", body).json()["id"]))
+    assert "in one language" in rendering.to_html(document, for_paper=True)
     with pikepdf.open(io.BytesIO(rendering.to_pdf(document))) as pdf:
         assert len(pdf.pages) == 1
 
