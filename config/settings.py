@@ -197,6 +197,7 @@ SPECTACULAR_SETTINGS = {
     "COMPONENT_SPLIT_REQUEST": True,
     "ENUM_ADD_EXPLICIT_BLANK_NULL_CHOICE": False,
     "ENUM_NAME_OVERRIDES": {
+        "DueStateEnum": ["made", "waiting", "missed", "yours"],
         "ResultEnum": ["within", "outside", "undecided"],
         "VerifiedEnum": "haccp.models.instruments.Verified",
         "WeighedApartEnum": "batches.models.sheets.LossKind",
@@ -220,6 +221,8 @@ CELERY_TASK_ROUTES = {"reports.tasks.*": {"queue": "heavy"}}  # a PDF must not k
 CELERY_BEAT_SCHEDULE = {
     "seal": {"task": "ledger.tasks.seal_everywhere", "schedule": 60},
     "missed checks": {"task": "haccp.tasks.sweep_missed_checks", "schedule": 60},
+    "missing changeovers": {"task": "haccp.tasks.sweep_changeovers", "schedule": 900},
+    "missing packing checks": {"task": "haccp.tasks.sweep_packing", "schedule": 900},
     "instruments to verify": {"task": "haccp.tasks.sweep_instruments", "schedule": 3600},
     "unsent notices": {"task": "haccp.tasks.sweep_notices", "schedule": 120},
     "waiting documents": {"task": "reports.tasks.sweep_documents", "schedule": 120},

@@ -1,6 +1,6 @@
 from celery import shared_task
 
-from haccp import due_instruments, missed, notices
+from haccp import due_instruments, missed, missed_changeovers, missed_packing, notices
 
 
 @shared_task(autoretry_for=(OSError,), retry_backoff=True, max_retries=5)
@@ -18,6 +18,18 @@ def sweep_notices() -> None:
 def sweep_missed_checks() -> None:
     """Every minute: open a deviation for each check that was not made in time, once."""
     missed.sweep()
+
+
+@shared_task
+def sweep_changeovers() -> None:
+    """Every quarter of an hour: open a case for each pair of batches without the changeover it took, once."""
+    missed_changeovers.sweep()
+
+
+@shared_task
+def sweep_packing() -> None:
+    """Every quarter of an hour: open a case for each packing check that is known to be missing, once."""
+    missed_packing.sweep()
 
 
 @shared_task

@@ -281,12 +281,21 @@ class Contacts:
     def _rank(self, stay: Stay, bit: int) -> tuple[bool, float, str]:
         return not self.contains(stay.batch) & bit, -stay.since.timestamp(), self.batches[stay.batch].code
 
-    def on(self, equipment: UUID, at: datetime, day: date, *, unstated: bool = False) -> dict[str, Left]:
-        """What stands on equipment at a time, of what is listed on a day; or what nobody stated of what was there."""
+    def on(
+        self, equipment: UUID, at: datetime, day: date, *, unstated: bool = False, but: int | None = None
+    ) -> dict[str, Left]:
+        """What stands on equipment at a time, of what is listed on a day; or what nobody stated of what was there.
+
+        ``but``: a batch that is left out, since it is asked what the others left it.
+        """
         bits = self.facts.bits
         found: dict[str, Left] = {}
         listed = bits.listed(day)
-        stays = [stay for stay in self.floor.near(equipment, at, at) if stay.batch in self.batches]
+        stays = [
+            stay
+            for stay in self.floor.near(equipment, at, at)
+            if stay.batch in self.batches and stay.batch != but
+        ]
         for stay in sorted(stays, key=lambda stay: (stay.since, self.batches[stay.batch].code)):
             gone = None if stay.until is None or stay.until > at else stay.until
             there = self.carries(stay.batch)[unstated] & listed & ~self.floor.cleared(equipment, gone, at)
@@ -325,7 +334,7 @@ def standing_on(equipment: Collection[Equipment], at: datetime) -> Standing:
     if not equipment:
         return Standing({}, {})
     here = next(iter(equipment)).establishment
-    contacts = load(here, [], [each.pk for each in equipment], at)
+    contacts = load(here, [], [(each.pk, at) for each in equipment])
     day = at.astimezone(here.zone).date()
     return Standing(
         {each.pk: contacts.on(each.pk, at, day) for each in equipment},
@@ -379,17 +388,16 @@ def _moved_in(lots: Collection[int]) -> set[int]:
 def load(
     establishment: Establishment,
     lots: Collection[int],
-    equipment: Collection[UUID] = (),
-    at: datetime | None = None,
+    places: Collection[tuple[UUID, datetime]] = (),
 ) -> Contacts:
-    """What touched lots, and what may stand on equipment at a time, with all that it takes to know it.
+    """What touched lots, and what may stand on equipment at some times, with all that it takes to know it.
 
     The stays of the house are read once; then what led to the lots, turn by turn, until no batch is new.
     """
     rows = {row.pk: row for row in Equipment.objects.filter(establishment=establishment)}
     bits = Bits(lists.vocabulary(establishment))
     floor = Floor(_stays(establishment), _clearings(bits, rows.values()), bits.every)
-    started = {stay.batch for each in equipment if at for stay in floor.near(each, at, at)}
+    started = {stay.batch for each, at in places for stay in floor.near(each, at, at)}
     moved, keys = _gather(establishment, floor, set(lots), started)
     facts = known_facts.load(establishment, keys, bits)
     batches = unrecorded.add_to(facts, establishment, moved)

@@ -28,6 +28,7 @@ urlpatterns = [
     path(f"{HERE}stated-parts/<uuid:pk>", ingredient_lists.OneStatedParts.as_view(), name="stated-parts"),
     path(f"{HERE}lots/<uuid:uid>/label", lot_labels.LotLabel.as_view(), name="lot-label"),
     path(f"{HERE}materials/<uuid:pk>/sale-sign", sale_signs.SaleSign.as_view(), name="sale-sign"),
+    path(f"{HERE}batches/<uuid:uid>/packing-due", packing.PackingDues.as_view(), name="batch-packing-due"),
     path(PACKING, packing.PackingChecks.as_view(), name="packing-checks"),
     path(f"{PACKING}/withdrawn", packing.WithdrawnPackingChecks.as_view(), name="packing-checks-withdrawn"),
     path(f"{PACKING}/<uuid:pk>", packing.OnePackingCheck.as_view(), name="packing-check"),

@@ -2,6 +2,7 @@
 
 from typing import Any
 
+from django.utils import timezone
 from drf_spectacular.utils import OpenApiExample, extend_schema, extend_schema_serializer
 from rest_framework import serializers, status
 from rest_framework.request import Request
@@ -12,7 +13,8 @@ from batches.api.movements import read_filters
 from batches.models import Batch, Lot
 from config.api.bodies import BodySerializer
 from config.api.examples import ID, WHEN, example
-from haccp.labels import packing
+from haccp import monitoring
+from haccp.labels import packing, packing_dues
 from haccp.models import LabelVersion, Moment, Packed, PackingCheck
 from ledger.acts import Act
 from ledger.api.records import RecordSerializer, RecordView, act_of
@@ -149,3 +151,31 @@ class WithdrawnPackingChecks(Scoped):
         made = packing.withdraw(act=act_of(self, request, dict(serializer.validated_data)))
         code = status.HTTP_200_OK if made.repeated else status.HTTP_201_CREATED
         return Response(PackingCheckSerializer(made, context=self.get_serializer_context()).data, status=code)
+
+
+class PackingDueSerializer(serializers.Serializer):
+    """A check that packing takes, and what became of it."""
+
+    slot = serializers.CharField()
+    moment = serializers.ChoiceField(choices=Moment.choices)
+    lot = serializers.UUIDField(source="lot.uid", default=None, allow_null=True)
+    state = serializers.ChoiceField(choices=[each.value for each in monitoring.State])
+    check = serializers.UUIDField(source="check.pk", default=None, allow_null=True)
+    known_at = serializers.DateTimeField(
+        allow_null=True, help_text="When a record told that it is missing; an hour later it is missed."
+    )
+    sentence = serializers.CharField(help_text="Of what is yours: no record tells the service when.")
+
+
+class PackingDues(Scoped):
+    """Which packing checks a batch takes: made, waiting, missed, or yours to remember. What is sold loose takes none."""
+
+    queryset = Batch.objects.select_related("recipe_version__material", "establishment")
+    serializer_class = PackingDueSerializer
+    pagination_class = None
+    lookup_field = "uid"
+
+    @extend_schema(responses={200: PackingDueSerializer(many=True)})
+    def get(self, request: Request, *args: Any, **kwargs: Any) -> Response:
+        found = packing_dues.of_batch(self.get_object(), timezone.now())
+        return Response(self.get_serializer(found, many=True).data)

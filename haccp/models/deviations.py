@@ -28,6 +28,7 @@ class Deviation(Record):
         INSTRUMENT = "instrument", "an instrument failed its verification"
         LABEL = "label", "a wrong label, or labels not accounted for"
         CHANGEOVER = "changeover", "a released changeover shows nothing any more"
+        NO_CHANGEOVER = "no-changeover", "no changeover between two batches"
         ALLERGEN = "allergen", "a label no longer declares what is in the lot"
 
     what = models.CharField(max_length=20, choices=What.choices)
@@ -59,6 +60,7 @@ class Deviation(Record):
                         "instrument",
                         "label",
                         "changeover",
+                        "no-changeover",
                         "allergen",
                     ]
                 ),
