@@ -30,6 +30,7 @@ class Flag(StrEnum):
     REWORK_FROM_FLOOR = "rework-from-floor"
     REWORK_FROM_RETURNS = "rework-from-returns"
     REWORK_ORIGIN_UNKNOWN = "rework-of-unknown-origin"
+    BROUGHT_IN = "brought-in"
 
 
 SENTENCES = {
@@ -58,6 +59,7 @@ SENTENCES = {
     Flag.REWORK_FROM_RETURNS: "The rework is of what customers returned; that is never used.",
     Flag.REWORK_ORIGIN_UNKNOWN: "Of what the rework is nobody knows: it counts as containing everything that its "
     "equipment could have left.",
+    Flag.BROUGHT_IN: "It was brought in later from the house's own papers and not recorded here when it was done.",
 }
 """One sentence for each flag, for people."""
 

@@ -38,6 +38,9 @@ LONGEST_CODE = 60  # as a process step keeps it
 HIGHEST_POSITION = 999
 WIDEST_TOLERANCE = 1000  # per mille of the target: from nothing to double
 
+NOT_KNOWN = "not_known"
+"""Marks the document that stands for how something was made before these records began; nobody approved it here."""
+
 _DOCUMENT = {"batch_size", "lines", "steps", "cooked_to", "caramelised", "rework", "notes"}
 _REWORK = {"materials", "recipes", "most_permille", "most_days", "most_generations"}
 _COOKED_TO = {"moisture", "moisture_uncertainty", "total", "total_uncertainty"}
@@ -115,6 +118,11 @@ def read(document: Any) -> RecipeDocument | list[Reason]:
     if reasons or batch_size is None:
         return reasons
     return RecipeDocument(batch_size, lines, steps, notes, cooked_to, rework, caramelised)
+
+
+def nothing_known(document: dict[str, Any]) -> RecipeDocument:
+    """A recipe of which nothing is known: no lines, no steps, and a batch size that scales nothing."""
+    return RecipeDocument(quantities.parse("1", "MGM"), (), (), str(document["notes"]))
 
 
 def _refuse_unknown(said: dict[str, Any], known: set[str], field: str, reasons: list[Reason]) -> None:

@@ -121,6 +121,8 @@ def latest_version(recipe: Recipe) -> RecipeVersion | None:
 
 def document_of(version: RecipeVersion) -> RecipeDocument:
     """The approved document as values; it could be read when it was approved."""
+    if recipe_documents.NOT_KNOWN in version.document:
+        return recipe_documents.nothing_known(version.document)
     found = recipe_documents.read(version.document)
     assert isinstance(found, RecipeDocument)
     return found

@@ -76,17 +76,21 @@ def _planned(
 
 
 @deed
-def start(*, act: Act, record: BatchStart, permission: Entry, plan_version: Entry | None) -> BatchStart:
-    """Write that a batch began. Only the start gate calls this: ``permission`` is the record it wrote.
+def start(
+    *, act: Act, record: BatchStart, permission: Entry, plan_version: Entry | None, code: str = ""
+) -> BatchStart:
+    """Write that a batch began. ``permission`` is the record that the start gate wrote.
 
-    The batch bears the id of its start record, so that a tablet without a network can name it at once.
+    Of a batch of the past it is the row that was brought in (``batches.bringing``), with the ``code`` it had then. The
+    batch bears the id of its start record, so that a tablet without a network can name it at once.
     """
     _refuse_foreign(act, permission=[permission], plan_version=[plan_version] if plan_version else [])
     material = record.recipe_version.material
     batch = Batch(
         uid=record.pk,
         establishment=act.establishment,
-        code=codes.next_batch_code(establishment=act.establishment, material=material, day=act.local_day),
+        code=_free(act.establishment, code)
+        or codes.next_batch_code(establishment=act.establishment, material=material, day=act.local_day),
         recipe_version=record.recipe_version,
         plan_version=plan_version,
         permission=permission,
@@ -98,6 +102,15 @@ def start(*, act: Act, record: BatchStart, permission: Entry, plan_version: Entr
     record.insert()
     _project(batch)
     return record
+
+
+def _free(establishment: Establishment, code: str) -> str:
+    taken = code and Batch.objects.filter(establishment=establishment, code=code).first()
+    if taken:
+        raise RuleBroken(
+            f"Batch code {code} is taken by batch {taken.uid}.", code="code-taken", field="batch"
+        )
+    return code
 
 
 @deed

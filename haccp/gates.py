@@ -10,6 +10,7 @@ from batches import lots as lot_deeds
 from batches import recipes, runs
 from batches.locks import lock_material
 from batches.models import Batch, BatchStart, Equipment, Lot, LotStatus, RecipeVersion
+from batches.recipe_documents import NOT_KNOWN
 from config.api.refusals import Reason, RuleBroken
 from haccp import deviations, late_allergens, monitoring, plans, releasing
 from haccp.changeovers import starting
@@ -107,6 +108,9 @@ def _start_reasons(
     if latest is None or latest.pk != recipe_version.pk:
         sentence = f"Version {recipe_version.number} of the recipe is not the one in force."
         yield Reason("recipe-superseded", sentence, "recipe_version", [str(latest.pk)] if latest else [])
+    if NOT_KNOWN in recipe_version.document:
+        sentence = "How it was made before these records began is not known here: approve a recipe."
+        yield Reason("recipe-not-known", sentence, "recipe_version", [str(recipe_version.pk)])
     if not recipe_version.recipe.in_use:
         sentence = f"Recipe {recipe_version.recipe.code} is marked as no longer in use."
         yield Reason("recipe-not-in-use", sentence, "recipe_version", [str(recipe_version.recipe_id)])

@@ -39,7 +39,10 @@ def _left(lots: Collection[Lot]) -> Any:
     shipped = Movement.objects.standing().filter(lot=OuterRef("pk"), what=MovementKind.SHIPPED)
     released = Release.objects.filter(lot=OuterRef("pk"))
     return (
-        Lot.objects.filter(Q(Exists(shipped)) | Q(Exists(released)), pk__in=[lot.pk for lot in lots])
+        Lot.objects.filter(
+            Q(Exists(shipped)) | Q(Exists(released)) | Q(state__status=LotStatus.RELEASED),
+            pk__in=[lot.pk for lot in lots],
+        )
         .exclude(state__status__in=[LotStatus.HELD, LotStatus.REJECTED])
         .select_related("material", "state")
         .order_by("pk")

@@ -60,8 +60,13 @@ def follow_run(sender: Any, batch: Batch, record: Record, act: Act, **_: Any) ->
 
 
 def _open_for_flags(movement: Movement, act: Act) -> None:
-    """Use of what was not in order, over-use, and shipping of what was not released."""
+    """Use of what was not in order, over-use, and shipping of what was not released.
+
+    Where papers of the past do not add up, whoever brought them in was told; it is a flag and no case of today.
+    """
     flags = {Flag(flag) for flag in movement.flags}
+    if Flag.BROUGHT_IN in flags:
+        flags.discard(Flag.MORE_THAN_ON_HAND)
     used = flags & USED_OUT_OF_ORDER
     if used and used <= LOT_NOT_READY and _is_for_rework(movement):
         used = set()

@@ -14,7 +14,7 @@ from uuid import UUID
 from django.db.models import Exists, OuterRef, Q, QuerySet
 from django.utils import timezone
 
-from batches.models import Batch, BatchEnd, BatchStart
+from batches.models import Batch, BatchEnd, BatchStart, BroughtIn
 from config.api.refusals import OtherContent, Reason, RuleBroken
 from haccp import plan_documents
 from haccp.models import Check, Closing, ControlKind, Correction, PackingCheck, PlanVersion
@@ -108,6 +108,8 @@ def awaiting(establishment: Establishment, batch: Batch | None = None) -> QueryS
 def _asked(kind: type[Record]) -> Q:
     if kind is Check:
         return ~Q(control_point__kind=ControlKind.PRP)
+    if kind is BatchEnd:  # what was brought in was no record of here when it was done
+        return ~Q(batch__permission__kind=BroughtIn.kind)
     return Q(corrects__isnull=False) if kind is BatchStart else Q()
 
 

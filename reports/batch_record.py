@@ -216,7 +216,7 @@ def build(here: Establishment, subject: UUID, about: dict[str, Any], **head: Any
     return BatchRecord(
         sheet=batch_sheet(batch),
         plan=None if plan is None else PlanUsed.of(plan, title=_title(plan), number=plan.number),
-        warnings=tuple(each["detail"] for each in _permission(batch).warnings),
+        warnings=_warnings(batch),
         lots_used=tuple(_lots_used(batch)),
         checks=tuple(_check_line(each, each.pk in in_doubt) for each in checks),
         open_checks=tuple(_open_checks(batch, head["made_at"])),
@@ -236,8 +236,18 @@ def _title(plan: PlanVersion) -> str:
     return str(plan.document.get("title", plan.plan.name))
 
 
-def _permission(batch: Batch) -> StartPermission:
-    return StartPermission.objects.get(pk=batch.permission_id)
+def _warnings(batch: Batch) -> tuple[str, ...]:
+    """What the start gate kept with its permission; or that there was no gate when this ran."""
+    permission = signed.permission_of(batch)
+    if isinstance(permission, StartPermission):
+        return tuple(each["detail"] for each in permission.warnings)
+    return (
+        _(
+            "This ran before these records began. It was brought in from the house's own papers (%(file)s, line %(line)s); "
+            "nobody permitted it here, and no check or recipe of it is on record."
+        )
+        % {"file": permission.file, "line": permission.line},
+    )
 
 
 def _plan(batch: Batch) -> PlanVersion | None:

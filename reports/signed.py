@@ -9,6 +9,7 @@ from batches.models import (
     Batch,
     BatchEnd,
     BatchStart,
+    BroughtIn,
     EquipmentUse,
     Movement,
     Part,
@@ -37,15 +38,21 @@ OF_BATCH: tuple[type[Record], ...] = (
 def of_batch(batch: Batch) -> list[Record]:
     """Every record of the batch itself, corrected and withdrawn ones too, and the permission to start it."""
     kinds: Any = OF_BATCH
-    permission = StartPermission.objects.get(pk=batch.permission_id)
-    return [permission, *(record for kind in kinds for record in kind.objects.filter(batch=batch))]
+    return [permission_of(batch), *(record for kind in kinds for record in kind.objects.filter(batch=batch))]
+
+
+def permission_of(batch: Batch) -> StartPermission | BroughtIn:
+    """What stands where the start gate writes; of a batch of the past the row of the papers it was brought in from."""
+    found: Any = StartPermission.objects.filter(pk=batch.permission_id).first()
+    return found or BroughtIn.objects.get(pk=batch.permission_id)
 
 
 def signatures(plan: PlanVersion | None, shown: Sequence[Record]) -> list[tuple[Signature, str]]:
     """Each signature on what the document shows, with what was signed in words."""
     what = {record.pk: _signed(record) for record in shown}
-    permission = next(record for record in shown if isinstance(record, StartPermission))
-    what[permission.recipe_version_id] = _("the recipe")
+    permission = next((record for record in shown if isinstance(record, StartPermission)), None)
+    if permission is not None:
+        what[permission.recipe_version_id] = _("the recipe")
     what |= {
         record.label_version_id: _("the label")
         for record in shown

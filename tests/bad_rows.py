@@ -111,6 +111,8 @@ refuses("material_piece_has_mass", batches.Material, piece_mass_mg=0)
 refuses(
     "a_recipe_version_is_superseded_not_corrected", batches.RecipeVersion, corrects=same("pk"), reason="x"
 )
+refuses("brought_in_table_is_known", batches.BroughtIn, from_table="poems")
+refuses("a_row_brought_in_is_not_corrected", batches.BroughtIn, corrects=same("pk"), reason="x")
 refuses("recipe_line_amount_is_positive", batches.RecipeLine, amount=0)
 refuses("recipe_line_has_one_tolerance", batches.RecipeLine, tolerance_permille=1, tolerance_amount=1)
 refuses("recipe_line_has_one_tolerance", batches.RecipeLine, tolerance_permille=None, tolerance_amount=None)

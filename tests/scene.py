@@ -24,6 +24,7 @@ from ledger import people
 from ledger.acts import Act, Moment
 from ledger.models import Membership, Person, Token
 from reports.demo.asking import Asking
+from reports.demo.earlier import bring_in_papers
 from reports.demo.house import HOUSE, PASSWORD, House, rows_id
 from reports.demo.story import BLADES, Story
 
@@ -408,6 +409,7 @@ def played(folder: Path) -> Iterator[Scene]:
     with override_settings(**settings), transaction.atomic():
         house = House(lambda sentence, where: None)
         Story(house, lambda sentence, where: None).play()
+        bring_in_papers(house, lambda sentence, where: None)
         yield Scene(_key(house), _ids(house), _document())
         transaction.set_rollback(True)
 

@@ -8,6 +8,7 @@ from batches.models.batches import (
     Occupation,
     Part,
 )
+from batches.models.bringing import BroughtIn, BroughtInTable
 from batches.models.lots import (
     ADDS,
     TAKES,
@@ -41,6 +42,8 @@ __all__ = [
     "BatchEnd",
     "BatchStart",
     "BatchState",
+    "BroughtIn",
+    "BroughtInTable",
     "CleaningBreak",
     "CodeCounter",
     "Dimension",
