@@ -130,7 +130,8 @@ def _walk(
                 materials[len(materials)] = line.material
                 if line.material_id in newest:
                     waiting.append((keys[line.material_id], newest[line.material_id]))
-        mixed[target] = _mixed(made_by, lines, keys)
+        if lines:  # of what nobody knows how it is made, nothing is known
+            mixed[target] = _mixed(made_by, lines, keys)
     return materials, mixed
 
 

@@ -12,7 +12,6 @@ from ledger import seals
 from ledger.models import Establishment
 from reports import jobs
 from reports.demo.allergens import WithAllergens
-from reports.demo.earlier import bring_in_papers
 from reports.demo.house import HOUSE, PASSWORD, PEOPLE, House
 from reports.models import DocumentJob
 from reports.rendering import PdfUnavailable
@@ -51,7 +50,6 @@ class Command(BaseCommand):
         self.step = 0
         with refusals_told_once():
             house = House(self.tell)
-            bring_in_papers(house, self.tell)
             story = WithAllergens(house, self.tell)
             batch = story.play()
         seals.seal(establishment=house.establishment)
