@@ -9,7 +9,7 @@ from datetime import datetime
 from django.db.models import Q, QuerySet
 from django.utils import timezone
 
-from batches.models import Batch, Movement, MovementKind
+from batches.models import Batch, BroughtIn, Movement, MovementKind
 from haccp import deviations
 from haccp.labels import packing_dues
 from haccp.labels.packing_dues import PackingDue
@@ -64,9 +64,10 @@ def _looked_at(now: datetime) -> QuerySet[Batch]:
     checked = PackingCheck.objects.filter(recorded_at__gte=since).values("batch")
     shipped = Movement.objects.standing().filter(what=MovementKind.SHIPPED, performed_at__gte=since)
     undecided = Batch.objects.filter(lots__state__status__in=UNDECIDED).values("pk")
-    return Batch.objects.filter(
+    found = Batch.objects.filter(
         Q(pk__in=checked) | Q(pk__in=shipped.values("lot__batch")) | Q(pk__in=undecided)
     )
+    return found.exclude(permission__kind=BroughtIn.kind)  # packed before anybody recorded it here
 
 
 def _open(due: PackingDue, now: datetime) -> None:

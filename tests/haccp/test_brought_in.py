@@ -12,7 +12,7 @@ from batches.bringing.deed import bring_in
 from batches.models import Batch, BroughtIn, Lot, RecipeVersion
 from config.api.refusals import RuleBroken
 from config.api.tables import read
-from haccp import gates, missed, reviews
+from haccp import gates, missed, missed_packing, reviews
 from haccp.allergens import content
 from haccp.models import Deviation
 from ledger import signatures
@@ -53,7 +53,8 @@ def test_no_review_is_asked_of_what_ran_before_these_records(papers: None, estab
 
 
 def test_no_check_of_a_past_batch_counts_as_missed(papers: None) -> None:
-    assert missed.sweep(NOON + timedelta(days=1)) == 0
+    later = NOON + timedelta(days=1)
+    assert (missed.sweep(later), missed_packing.sweep(later)) == (0, 0)
     assert not Deviation.objects.exists()
 
 
