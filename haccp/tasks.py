@@ -1,6 +1,7 @@
 from celery import shared_task
 
 from haccp import due_instruments, missed, missed_changeovers, missed_packing, notices
+from haccp.recalls import noticing
 
 
 @shared_task(autoretry_for=(OSError,), retry_backoff=True, max_retries=5)
@@ -36,3 +37,14 @@ def sweep_packing() -> None:
 def sweep_instruments() -> None:
     """Every hour: name the instruments whose verification is overdue, once each."""
     due_instruments.sweep()
+
+
+@shared_task(autoretry_for=(OSError,), retry_backoff=True, max_retries=5)
+def send_recall_mail(pk: int) -> None:
+    noticing.send(pk)
+
+
+@shared_task
+def sweep_recall_mail() -> None:
+    """Every few minutes: send what the broker or the mail server lost."""
+    noticing.sweep()

@@ -24,6 +24,7 @@ PROFILE = frozenset(
         "late_after_minutes",
         "decimal_comma",
         "balance_gap_permille",
+        "exercise_mailbox",
     }
 )
 """What may change later, each time with a record of before and after."""

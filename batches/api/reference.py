@@ -112,6 +112,11 @@ class PartnerSerializer(ReferenceSerializer):
     is_carrier = serializers.BooleanField(required=False)
     is_laboratory = serializers.BooleanField(required=False)
     address = serializers.CharField(required=False, allow_blank=True, max_length=1000)
+    email = serializers.EmailField(
+        required=False,
+        allow_blank=True,
+        help_text="Where a recall is told. Private, as contact is.",
+    )
     contact = serializers.CharField(
         required=False,
         allow_blank=True,
@@ -124,6 +129,7 @@ class PartnerSerializer(ReferenceSerializer):
         shown: dict[str, Any] = super().to_representation(instance)
         if not self.context.get("may_see_private"):
             shown.pop("contact", None)
+            shown.pop("email", None)
         return shown
 
 

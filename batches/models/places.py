@@ -57,6 +57,7 @@ class TradingPartner(Reference):
     is_carrier = models.BooleanField(default=False)
     is_laboratory = models.BooleanField(default=False)
     address = models.TextField(max_length=1000, blank=True)
+    email = models.EmailField(blank=True)  # where a recall is told; private
     contact = models.TextField(max_length=500, blank=True)  # private: left out of what leaves the house
     gln = models.CharField(max_length=13, blank=True)
 

@@ -6,6 +6,7 @@ from haccp.api import (
     label_urls,
     planning_urls,
     question_urls,
+    recall_urls,
 )
 
 urlpatterns = [
@@ -16,4 +17,5 @@ urlpatterns = [
     *allergen_urls.urlpatterns,
     *label_urls.urlpatterns,
     *changeover_urls.urlpatterns,
+    *recall_urls.urlpatterns,
 ]

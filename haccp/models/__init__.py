@@ -33,6 +33,21 @@ from haccp.models.labels import (
     StatedParts,
 )
 from haccp.models.plans import ControlKind, ControlPoint, Plan, PlanProduct, PlanVersion
+from haccp.models.recalls import (
+    Depth,
+    Level,
+    Means,
+    Recall,
+    RecallAnswer,
+    RecallClass,
+    RecallEnd,
+    RecallExclusion,
+    RecallHazard,
+    RecallMail,
+    RecallNotice,
+    RecallScope,
+    RecallStrategy,
+)
 from haccp.models.rules import UNCONFIRMED, Effect, Instrument, LocalRule, MeantFor
 from haccp.models.series import Series, SeriesBlock, SeriesUse
 
@@ -53,6 +68,7 @@ __all__ = [
     "ControlKind",
     "ControlPoint",
     "Correction",
+    "Depth",
     "Deviation",
     "Disposition",
     "Effect",
@@ -63,7 +79,9 @@ __all__ = [
     "InstrumentVerification",
     "Label",
     "LabelVersion",
+    "Level",
     "LocalRule",
+    "Means",
     "MeantFor",
     "Method",
     "Moment",
@@ -74,6 +92,16 @@ __all__ = [
     "PlanProduct",
     "PlanVersion",
     "Question",
+    "Recall",
+    "RecallAnswer",
+    "RecallClass",
+    "RecallEnd",
+    "RecallExclusion",
+    "RecallHazard",
+    "RecallMail",
+    "RecallNotice",
+    "RecallScope",
+    "RecallStrategy",
     "Release",
     "Result",
     "Series",

@@ -30,6 +30,7 @@ class Deviation(Record):
         CHANGEOVER = "changeover", "a released changeover shows nothing any more"
         NO_CHANGEOVER = "no-changeover", "no changeover between two batches"
         ALLERGEN = "allergen", "a label no longer declares what is in the lot"
+        RECALL = "recall", "a recall was decided"
 
     what = models.CharField(max_length=20, choices=What.choices)
     subject = models.UUIDField()
@@ -62,6 +63,7 @@ class Deviation(Record):
                         "changeover",
                         "no-changeover",
                         "allergen",
+                        "recall",
                     ]
                 ),
             ),

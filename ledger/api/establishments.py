@@ -33,6 +33,7 @@ class EstablishmentSerializer(NothingUnknown, serializers.ModelSerializer):
             "late_after_minutes",
             "decimal_comma",
             "balance_gap_permille",
+            "exercise_mailbox",
             "note",
             "version",
         ]

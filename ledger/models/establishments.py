@@ -21,6 +21,7 @@ class Establishment(Versioned):
     ``phased_start_until``: up to and including this local day the start gate warns instead of refusing.
     ``one_person_reason``: why, in this firm, who made a check may also review it; empty = not allowed.
     ``late_after_minutes``: a record written down later than this after the work is shown as a late entry.
+    ``exercise_mailbox``: where the mail of a trace exercise goes, which no partner ever gets; empty = nowhere.
     ``balance_gap_permille``: how much of what went in a mass balance may leave unexplained before it is flagged; the
     house's own figure, empty = none is set.
     ``decimal_comma``: numbers typed into a check may bear a comma as decimal mark (12,5); a thousands mark never.
@@ -40,6 +41,7 @@ class Establishment(Versioned):
     one_person_reason = models.TextField(max_length=1000, blank=True)
     late_after_minutes = models.PositiveIntegerField(default=60, validators=[MaxValueValidator(10080)])
     decimal_comma = models.BooleanField(default=False)
+    exercise_mailbox = models.EmailField(blank=True)
     balance_gap_permille = models.PositiveSmallIntegerField(
         null=True, blank=True, validators=[MaxValueValidator(1000)]
     )

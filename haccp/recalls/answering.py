@@ -1,0 +1,115 @@
+"""What those who were told answer. It is recorded from whomever it comes, and what does not fit is flagged."""
+
+from collections.abc import Iterable, Mapping, Sequence
+from enum import StrEnum
+from typing import Any
+
+from batches import quantities
+from batches.models import Lot, TradingPartner
+from batches.movements import read_amount
+from batches.quantities import plain_text, to_unit
+from config.api.refusals import Unknown, Unusable
+from haccp.models import Recall, RecallAnswer, RecallScope
+from haccp.recalls.scoping import UNITS, in_scope, latest
+from ledger.acts import Act
+from ledger.deeds import deed
+
+AMOUNTS = ("received", "on_hand", "sold", "returned", "destroyed")
+WENT = AMOUNTS[1:]
+
+
+class Odd(StrEnum):
+    NOT_A_CONSIGNEE = "not-a-consignee"
+    NOT_IN_SCOPE = "not-in-scope"
+    MORE_THAN_SHIPPED = "more-than-shipped"
+    DOES_NOT_ADD_UP = "does-not-add-up"
+
+
+SENTENCES = {
+    Odd.NOT_A_CONSIGNEE: "By our records nothing of the scope was shipped to them: find out who passed it on.",
+    Odd.NOT_IN_SCOPE: "They name a lot that is not in the scope: look whether it belongs there.",
+    Odd.MORE_THAN_SHIPPED: "They received more than our records say was shipped to them.",
+    Odd.DOES_NOT_ADD_UP: "What they have, sold, sent back and destroyed is not what they received.",
+}
+
+
+@deed
+def answer(
+    *,
+    act: Act,
+    recall: Recall,
+    partner: TradingPartner,
+    means: str,
+    lots: Sequence[Mapping[str, Any]],
+    passed_on: bool | None = None,
+) -> RecallAnswer:
+    """Record what a partner says of each lot; also after the end, and from whom nobody asked. Raises Unusable, Unknown.
+
+    ``lots``: each {"lot": Lot, "unit", and as text any of "received", "on_hand", "sold", "returned", "destroyed"}.
+    """
+    record = RecallAnswer.new(
+        act,
+        recall=recall,
+        partner=partner,
+        means=means,
+        lots=[_said(each) for each in lots],
+        passed_on=passed_on,
+    )
+    for field, row in (("partner", partner), *(("lot", each["lot"]) for each in lots)):
+        if row.establishment_id != act.establishment.pk:
+            raise Unknown(f"There is no such {field} here.", field=field)
+    record.answer_if_repeated()
+    corrected: Any = record.corrects
+    if corrected is not None and corrected.recall_id != recall.pk:
+        raise Unknown(f"{recall.code} has no answer {corrected.pk}.", field="corrects")
+    record.flags = sorted(_odd(latest(recall), record))
+    return record.insert()
+
+
+def _said(each: Mapping[str, Any]) -> dict[str, str]:
+    """Amounts in the base unit of the scope (kilograms or pieces), as text; the digits as they were said."""
+    lot: Lot = each["lot"]
+    given = {name: each[name] for name in AMOUNTS if each.get(name) is not None}
+    if not given:
+        raise Unusable("Say at least one amount, 0 too.", code="missing", field="lots")
+    unit, places = UNITS[lot.material.dimension]
+    amounts = {
+        name: plain_text(to_unit(_base(lot, text, each["unit"], name), unit), places)
+        for name, text in given.items()
+    }
+    return {"lot": str(lot.uid), "code": lot.code, "unit": unit, **amounts}
+
+
+def _base(lot: Lot, text: str, unit: str, name: str) -> int:
+    try:
+        return read_amount(lot.material, text, unit, positive=False).base
+    except Unusable as refusal:
+        raise Unusable(f"{name}: {refusal.detail}", code=refusal.code, field=f"lots.{name}") from refusal
+
+
+def _odd(scope: RecallScope | None, record: RecallAnswer) -> set[str]:
+    rows = [] if scope is None else scope.consignees
+    got = {
+        each["lot"]: each for row in rows if row["partner"] == str(record.partner_id) for each in row["lots"]
+    }
+    here = set() if scope is None else {each["lot"] for each in in_scope(scope)}
+    found = set() if got else {Odd.NOT_A_CONSIGNEE.value}
+    for each in record.lots:
+        found |= set(_odd_lot(each, got.get(each["lot"]), each["lot"] in here))
+    return found
+
+
+def _odd_lot(said: Mapping[str, str], got: Mapping[str, Any] | None, in_it: bool) -> Iterable[str]:
+    if not in_it:
+        yield Odd.NOT_IN_SCOPE.value
+    received = base(said, "received")
+    if got is not None and received > base(got, "shipped"):
+        yield Odd.MORE_THAN_SHIPPED.value
+    went = [base(said, name) for name in WENT if name in said]
+    if "received" in said and went and sum(went) != received:
+        yield Odd.DOES_NOT_ADD_UP.value
+
+
+def base(row: Mapping[str, Any], name: str) -> int:
+    """An amount of a frozen row in base steps; 0 where it is not said."""
+    return quantities.parse(row[name], row["unit"], positive=False).base if row.get(name) else 0
