@@ -8,12 +8,13 @@ more holds what was released or shipped on that word; lots that await their deci
 
 from collections.abc import Callable, Collection, Iterable, Iterator
 from dataclasses import dataclass, field
-from functools import partial
+from functools import partial, reduce
+from operator import or_
 from typing import Any, NamedTuple
 
 from django.db.models import Exists, OuterRef, Q
 
-from batches.models import Batch, BatchEnd, Lot, LotStatus, Movement, MovementKind, Occupation
+from batches.models import Batch, BatchEnd, BatchStart, Lot, LotStatus, Movement, MovementKind, Occupation
 from haccp import deviations, holds
 from haccp.allergens import before, contact, content, facts, lists, statements, unrecorded
 from haccp.allergens.bits import Bits, Plane
@@ -66,7 +67,7 @@ def follow_movement(*, act: Act, movement: Movement) -> None:
     """Hold what no longer bears the right label, now that something else, or more, went into it than was known."""
     corrected = movement.replaces
     late = _moved(movement, corrected)
-    if late is not None and (late.lots or _others_after(late.batches)):
+    if late is not None and (late.lots or _to_follow(late.batches)):
         word = "Recorded late" if corrected is None else "Corrected"
         title = f"{word}: lot {movement.lot.code} {MovementKind(movement.what).label}"
         _hold(act, movement, title, no_longer_right(act.establishment, late))
@@ -75,23 +76,29 @@ def follow_movement(*, act: Act, movement: Movement) -> None:
 def follow_run(*, act: Act, batch: Batch, record: Record) -> None:
     """Hold what no longer bears the right label, now that a batch stood elsewhere, or at another time, than was known.
 
-    A first end by itself puts a batch nowhere it was not known to be; a first start does, where others stood there since.
+    A first start or end tells nothing new of the batch's own lots, but does where others stood there since.
     """
-    first = record.corrects is None
-    if first and isinstance(record, BatchEnd):
-        return
-    lots = set(Lot.objects.filter(batch=batch).values_list("pk", flat=True))
-    if lots or _others_after([batch.pk]):
+    first = record.corrects is None and isinstance(record, (BatchStart, BatchEnd))
+    lots = set() if first else set(Lot.objects.filter(batch=batch).values_list("pk", flat=True))
+    if lots or _to_follow([batch.pk]):
         title = f"Told late of batch {batch.code}: where it stood, and when"
         late = Late(lots, [batch.pk])
         _hold(act, record, title, no_longer_right(act.establishment, late))
 
 
-def _others_after(batches: Collection[int]) -> bool:
-    """Whether another batch stood where one of these did, later or at the same time."""
+def _to_follow(batches: Collection[int]) -> bool:
+    """Whether another batch stood where one of these did, later or at the same time, and nothing is to be told before.
+
+    Where a later one began on equipment that holds one batch, this one had left: its end is told yet, and only then is it
+    known which cleaning came after it. Meanwhile that equipment counts as occupied, so that the end is not forgotten.
+    """
+    own = Occupation.objects.filter(batch__in=batches)
     others = Occupation.objects.filter(equipment=OuterRef("equipment")).exclude(batch=OuterRef("batch"))
     later = others.filter(Q(until__isnull=True) | Q(until__gte=OuterRef("since")))
-    return Occupation.objects.filter(Exists(later), batch__in=batches).exists()
+    if not own.filter(Exists(later)).exists():
+        return False
+    began = others.filter(since__gt=OuterRef("since"))
+    return not own.filter(Exists(began), until__isnull=True, equipment__shared=False).exists()
 
 
 def _moved(movement: Movement, corrected: Movement | None) -> Late | None:
@@ -221,12 +228,12 @@ def _gained(establishment: Establishment, keys: Collection[int], late: Late) -> 
 
 
 def _hold(act: Act, because: Record, title: str, found: NoLongerRight) -> None:
-    """One case that holds them all. A record that corrects another goes on under that one's case while it is open."""
+    """One case that holds them all. It goes on while it is open: of what a record corrects, or of its batch."""
     lots = [*found.wrong, *found.silent]
     if not lots:
         return
-    case = None if because.corrects is None else deviations.case_of(because.corrects, Deviation.What.ALLERGEN)
-    if case is None or deviations.is_closed(case):
+    case = _open_case(because)
+    if case is None:
         case = deviations.open_case(
             act=act.with_new_id(),
             what=Deviation.What.ALLERGEN,
@@ -236,6 +243,20 @@ def _hold(act: Act, because: Record, title: str, found: NoLongerRight) -> None:
             because=because,
         )
     hold_under(act, case, lots)
+
+
+def _open_case(because: Record) -> Deviation | None:
+    """The case of the record that this one corrects; else the first about a late record of the same batch."""
+    case = None if because.corrects is None else deviations.case_of(because.corrects, Deviation.What.ALLERGEN)
+    if case is not None and not deviations.is_closed(case):
+        return case
+    batch = getattr(because, "batch", None)
+    if batch is None:
+        return None
+    told = (batch.starts, batch.ends, batch.equipment_uses, batch.movements)
+    about = reduce(or_, (Q(subject__in=each.values("pk")) for each in told))
+    open_cases = Deviation.objects.filter(about, what=Deviation.What.ALLERGEN, closing__isnull=True)
+    return open_cases.order_by("recorded_at", "id").first()
 
 
 def hold_under(act: Act, case: Deviation, lots: Iterable[Lot]) -> None:

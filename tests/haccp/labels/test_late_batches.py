@@ -11,9 +11,10 @@ from django.db import connection
 from django.test.utils import CaptureQueriesContext
 
 from batches import lots as lot_deeds
-from batches import receiving, runs, using
+from batches import noting, receiving, runs, using
 from batches.models import (
     Batch,
+    CleaningBreak,
     Equipment,
     Lot,
     LotStatus,
@@ -26,7 +27,7 @@ from batches.models import (
 from haccp import deviations, holds, late_allergens
 from haccp.allergens import contact, statements
 from haccp.models import Deviation, Hold, LabelVersion
-from ledger.models import Establishment, Person
+from ledger.models import Entry, Establishment, Person
 from tests.conftest import NOON
 from tests.haccp.conftest import HOUR, MORNING
 from tests.haccp.labels.test_late_allergens import (  # noqa: F401
@@ -96,6 +97,50 @@ def test_a_late_start_holds_by_what_its_recipe_names(
     begin(at=MORNING, equipment=[table], recipe_version=version)
     assert all_held() == {str(neighbour.uid)}
     assert cases()[0].title.startswith("Told late of batch")
+
+
+def test_weighings_of_one_late_batch_go_on_under_one_case(
+    neighbour: Lot, nuts: Material, table: Equipment, receive: Any, begin: Any, use: Any
+):
+    late = begin(at=MORNING, equipment=[table])
+    for _ in range(3):
+        use(receive(material=nuts), late, at=MORNING + HOUR / 2)
+    assert len(cases()) == 1
+
+
+@pytest.fixture
+def alone(table: Equipment) -> Equipment:
+    """The table holds one batch at a time."""
+    table.shared = False
+    table.save()
+    return table
+
+
+def test_where_a_later_batch_began_a_late_one_is_followed_once_its_end_is_told(
+    neighbour: Lot, nuts: Material, alone: Equipment, receive: Any, begin: Any, use: Any, end: Any
+):
+    late = begin(at=MORNING, equipment=[alone])
+    use(receive(material=nuts), late, at=MORNING + HOUR / 2)
+    assert cases() == []
+    end(late, at=MORNING + HOUR / 2)
+    assert all_held() == {str(neighbour.uid)}
+
+
+def test_a_cleaning_after_the_end_that_is_told_late_holds_nothing(
+    act: Any, batch: Batch, neighbour: Lot, nuts: Material, alone: Equipment, receive: Any, begin: Any, use: Any,
+    end: Any,
+):  # fmt: skip
+    record = noting.note_quality(act=act(), batch=batch, what="table", value="clean")
+    CleaningBreak.objects.create(
+        equipment=alone,
+        at=MORNING + HOUR * 3 / 4,
+        scope={"allergens": "all", "microbiological": False, "foreign-bodies": False},
+        because=Entry.objects.get(pk=record.pk),
+    )
+    late = begin(at=MORNING, equipment=[alone])
+    use(receive(material=nuts), late, at=MORNING + HOUR / 2)
+    end(late, at=MORNING + HOUR / 2)
+    assert cases() == []
 
 
 def test_a_batch_that_starts_after_all_others_there_looks_no_further(
