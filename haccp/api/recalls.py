@@ -177,8 +177,8 @@ class ScopeSerializer(RecordSerializer):
     starts = serializers.ListField(child=serializers.UUIDField(), read_only=True)
     frozen = serializers.ListField(child=serializers.DictField(), source="lots", read_only=True)
     consignees = serializers.ListField(child=serializers.DictField(), read_only=True)
-    seal = serializers.IntegerField(source="seal.number", read_only=True)
-    seal_root = serializers.CharField(source="seal.root", read_only=True)
+    seal_number = serializers.IntegerField(read_only=True)
+    seal_hash = serializers.CharField(read_only=True)
     left_out = serializers.SerializerMethodField(help_text="Lots that a signed decision let go.")
     lots = serializers.ListField(
         child=serializers.UUIDField(),
@@ -197,7 +197,7 @@ class Scopes(OfRecall):
     """What is in the recall, frozen from a trace forward from lots. Frozen again it can only grow."""
 
     serializer_class = ScopeSerializer
-    queryset = RecallScope.objects.select_related(*RELATED, "seal").prefetch_related("exclusions__lot")
+    queryset = RecallScope.objects.select_related(*RELATED).prefetch_related("exclusions__lot")
     write_roles = WORKERS
 
     def deed(self, act: Act, **values: Any) -> Record:

@@ -5,7 +5,7 @@ from django.db.models import F, Q
 
 from batches.models import Lot, TradingPartner
 from haccp.models.deviations import Deviation
-from ledger.models import BASE_1, Record, Seal
+from ledger.models import BASE_1, Record
 
 
 class RecallHazard(models.TextChoices):
@@ -132,10 +132,11 @@ class RecallStrategy(Record):
 class RecallScope(Record):
     """What is in a recall, frozen as a trace found it. A later one is wider, or leaves out what a signed decision let go.
 
-    ``starts``: the lots it was traced from (uuids). ``lots``: each {"lot", "code", "material", "start", "carried",
-    "on_hand", "shipped", "returned", "unit"}; amounts are text. ``carried``: no trace reaches it any more, and nobody
-    let it go. ``consignees``: each {"partner", "name", "unnamed", "lots": [{"lot", "shipped", "returned", "unit",
-    "documents"}]}. ``contacts``: address and contact by partner. ``seal``: covers all that was traced.
+    ``starts``: the lots it was traced from (uuids). ``lots``: each {"lot", "code", "material", "best_before", "start",
+    "carried", "unit"} and its amounts as text. ``carried``: no trace reaches it any more, and nobody let it go.
+    ``consignees``: each {"partner", "name", "lots"}, those with what was shipped and returned, when and by which papers.
+    ``contacts``: address and contact by partner. ``seal_number``, ``seal_hash``: of the seal that covers all that was
+    traced.
     """
 
     kind = "haccp.recall-scope"
@@ -146,10 +147,13 @@ class RecallScope(Record):
     lots = models.JSONField()
     consignees = models.JSONField(default=list, blank=True)
     contacts = models.JSONField(default=dict, blank=True)
-    seal = models.ForeignKey(Seal, models.PROTECT, related_name="+")
+    seal_number = models.PositiveIntegerField()
+    seal_hash = models.CharField(max_length=64)
 
     client_fields = ("recall", "starts")
-    FORMS = {1: (*BASE_1, *client_fields, "number", "lots", "consignees", "contacts", "seal")}
+    FORMS = {
+        1: (*BASE_1, *client_fields, "number", "lots", "consignees", "contacts", "seal_number", "seal_hash")
+    }
     confidential = frozenset({"contacts"})
 
     class Meta(Record.Meta):

@@ -44,7 +44,8 @@ def freeze(*, act: Act, recall: Recall, starts: Sequence[UUID]) -> RecallScope:
     scope.lots = [*_lots(trace), *_carried(last, trace)]
     _refuse_the_same(last, scope)
     scope.consignees, scope.contacts = _consignees(trace, last, scope.lots)
-    scope.seal = _sealed(act)
+    seal = _sealed(act)
+    scope.seal_number, scope.seal_hash = seal.number, seal.hash
     scope.insert()
     _hold(act, recall, trace)
     return scope

@@ -89,7 +89,7 @@ class Status:
 def status(recall: Recall, at: datetime | None = None) -> Status:
     """As of a time, now if left out. Eight statements, however many consignees."""
     at = at or timezone.now()
-    scope = recall.scopes.select_related("seal").filter(recorded_at__lte=at).order_by("number").last()
+    scope = recall.scopes.filter(recorded_at__lte=at).order_by("number").last()
     strategy = recall.strategies.filter(recorded_at__lte=at).order_by("recorded_at", "id").last()
     strategy = strategy or recall.strategies.order_by("recorded_at", "id").first()
     assert strategy is not None  # decided with one

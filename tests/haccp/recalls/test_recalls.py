@@ -16,7 +16,8 @@ from haccp.models import Hold, Recall, RecallMail, RecallScope
 from haccp.recalls import answering, deciding, noticing, scoping
 from haccp.recalls.deciding import Strategy
 from haccp.recalls.status import status
-from ledger.models import Establishment, Person, Signature
+from ledger import verification
+from ledger.models import Establishment, Leaf, Person, Signature
 from ledger.signatures import Proof
 from tests.conftest import NOON, PASSWORD, Client
 from tests.haccp.conftest import HOUR
@@ -192,7 +193,7 @@ def test_a_seal_covers_what_was_traced(
 ):
     shipped = ship(sweets, shop)
     scope = freeze(decide(), nuts)
-    assert scope.seal.leaves.filter(entry_id=shipped.pk).exists()
+    assert Leaf.objects.filter(seal__number=scope.seal_number, entry_id=shipped.pk).exists()
 
 
 def test_the_same_scope_frozen_by_a_second_person_is_refused_and_names_the_first(
@@ -270,6 +271,16 @@ def test_a_lot_that_does_not_exist_freezes_nothing(act: Any, lead: Person, decid
     with pytest.raises(Unknown):
         scoping.freeze(act=act(lead), recall=recall, starts=[recall.pk])
     assert not RecallScope.objects.exists()
+
+
+def test_a_recall_verifies(
+    decide: Any, freeze: Any, tell: Any, answer: Any, nuts: Lot, sweets: Lot, shop: Any
+):
+    recall = decide()
+    freeze(recall, nuts)
+    tell(recall, shop)
+    answer(recall, shop, sweets, on_hand="0.5")
+    assert verification.verify().findings == []
 
 
 # --- telling
