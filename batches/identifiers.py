@@ -1,65 +1,16 @@
-"""Identifiers: GS1 keys with their check digit, and our own lot codes. Pure, no Django.
-
-The check digit rule is that of the GS1 General Specifications (read on GS1 member pages): from the right,
-without the check digit, weights 3, 1, 3, 1, ...; the check digit brings the sum to a multiple of ten.
-"""
+"""Our own lot codes: short names, patterns, running numbers. Pure, no Django."""
 
 import re
 from datetime import date
 
 from config.api.refusals import Unusable
 
-GTIN_LENGTHS = (8, 12, 13, 14)
-GLN_LENGTH = 13
-SSCC_LENGTH = 18
 LONGEST_LOT_CODE = 20  # GS1 General Specifications, application identifier 10: at most 20 characters
 DEFAULT_PATTERN = "{short}-{yy}{ddd}-{n}"
 PATTERN_FIELDS = ("short", "yy", "mm", "dd", "ddd", "n")
 
-_DIGITS = re.compile(r"[0-9]+")
 _CODE = re.compile(r"[A-Z0-9-]+")
 _PIECE = re.compile(r"\{([^{}]*)\}|([^{}]+)|([{}])")
-
-
-class WrongCheckDigit(Unusable):
-    """A digit was mistyped or two were swapped."""
-
-    code = "wrong-check-digit"
-
-
-def check_digit(body: str) -> int:
-    """The GS1 check digit for ``body``, the digits of a key without its last one."""
-    weighted = (int(digit) * (3 if place % 2 == 0 else 1) for place, digit in enumerate(reversed(body)))
-    return -sum(weighted) % 10
-
-
-def check_gtin(text: str, *, field: str = "gtin") -> str:
-    """A GTIN-8, -12, -13 or -14 in its 14-digit form, zeros filled in on the left. Raises Unusable."""
-    return _checked(text, GTIN_LENGTHS, "GTIN", field).zfill(14)
-
-
-def check_gln(text: str, *, field: str = "gln") -> str:
-    """A GLN (location number, 13 digits). Raises Unusable."""
-    return _checked(text, (GLN_LENGTH,), "GLN", field)
-
-
-def check_sscc(text: str, *, field: str = "sscc") -> str:
-    """An SSCC (number of a logistic unit, 18 digits). Raises Unusable."""
-    return _checked(text, (SSCC_LENGTH,), "SSCC", field)
-
-
-def _checked(text: str, lengths: tuple[int, ...], name: str, field: str) -> str:
-    allowed = " or ".join(str(length) for length in lengths)
-    if not _DIGITS.fullmatch(text) or len(text) not in lengths:
-        raise Unusable(f"A {name} is {allowed} digits and nothing else.", code="not-a-key", field=field)
-    expected = check_digit(text[:-1])
-    if int(text[-1]) != expected:
-        raise WrongCheckDigit(
-            f"The last digit of this {name} is {text[-1]}, but the others ask for {expected}: compare it "
-            "with the label, digit by digit.",
-            field=field,
-        )
-    return text
 
 
 def is_plain_code(text: str) -> bool:

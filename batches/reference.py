@@ -13,7 +13,7 @@ from batches.models import Area, Dimension, Equipment, Material, RecipeLine, Sto
 from batches.models.places import Reference
 from batches.texts import one_line
 from config.api.refusals import RuleBroken, Unknown, Unusable
-from ledger import changes
+from ledger import changes, gs1_keys
 from ledger.acts import Act
 from ledger.deeds import deed
 from ledger.models import Establishment
@@ -67,9 +67,9 @@ def checked_values(
     for name in {"code", "name", "kind"} & set(checked):
         one_line(checked[name], field=name, longest=_longest(kind, name))
     if checked.get("gtin"):
-        checked["gtin"] = identifiers.check_gtin(checked["gtin"])
+        checked["gtin"] = gs1_keys.refuse_restricted(gs1_keys.check_gtin(checked["gtin"]))
     if checked.get("gln"):
-        checked["gln"] = identifiers.check_gln(checked["gln"])
+        checked["gln"] = gs1_keys.check_gln(checked["gln"])
     pattern = checked.get("lot_code_pattern")
     if pattern and (wrong := identifiers.validate_pattern(pattern)):
         raise Unusable(" ".join(wrong), code="lot-code-pattern", field="lot_code_pattern")

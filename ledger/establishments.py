@@ -7,7 +7,7 @@ from typing import Any
 from django.utils import timezone
 
 from config.api.refusals import RuleBroken
-from ledger import changes, people
+from ledger import changes, gs1_keys, people
 from ledger.acts import Act, Moment
 from ledger.deeds import deed
 from ledger.models import Change, Establishment, Person, Role, SealHead
@@ -25,6 +25,8 @@ PROFILE = frozenset(
         "decimal_comma",
         "balance_gap_permille",
         "exercise_mailbox",
+        "gs1_prefixes",
+        "gln",
     }
 )
 """What may change later, each time with a record of before and after."""
@@ -44,7 +46,7 @@ def open_establishment(
             f"{founder.sign_in_name} cannot sign in, and so founds nothing. Nothing was written.",
             code="cannot-sign-in",
         )
-    establishment = Establishment(**values)
+    establishment = Establishment(**_checked(values))
     if id is not None:
         establishment.pk = id
     act = Act(
@@ -78,4 +80,16 @@ def change_profile(*, act: Act, values: dict[str, Any], expected_version: int | 
     unknown = set(values) - PROFILE
     if unknown:
         raise ValueError(f"not part of the profile: {sorted(unknown)}")
-    return changes.alter(act=act, row=act.establishment, values=values, expected_version=expected_version)
+    return changes.alter(
+        act=act, row=act.establishment, values=_checked(values), expected_version=expected_version
+    )
+
+
+def _checked(values: dict[str, Any]) -> dict[str, Any]:
+    """GS1 numbers as they will be kept. Raises Unusable."""
+    checked = dict(values)
+    if "gs1_prefixes" in checked:
+        checked["gs1_prefixes"] = [gs1_keys.check_prefix(each) for each in checked["gs1_prefixes"]]
+    if checked.get("gln"):
+        checked["gln"] = gs1_keys.check_gln(checked["gln"])
+    return checked

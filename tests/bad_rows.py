@@ -75,6 +75,8 @@ for model in our_models():
 # -- ledger ------------------------------------------------------------------------------------------
 
 refuses("establishment_has_a_name", ledger.Establishment, name="")
+refuses("establishment_gln_is_thirteen_digits", ledger.Establishment, gln="952123400001")
+refuses("establishment_gln_is_thirteen_digits", ledger.Establishment, gln="952123400001X")
 refuses("seal_numbers_start_at_one", ledger.Seal, number=0)
 refuses("seal_covers_something", ledger.Seal, leaf_count=0)
 refuses("attachment_is_not_empty", ledger.Attachment, size=0)
@@ -105,6 +107,8 @@ refuses(
     is_carrier=False,
     is_laboratory=False,
 )
+refuses("partner_gln_is_thirteen_digits", batches.TradingPartner, gln="952123400001X")
+refuses("material_gtin_is_fourteen_digits", batches.Material, gtin="9521234000015")
 refuses("material_kind_is_known", batches.Material, kind="toy")
 refuses("material_dimension_is_known", batches.Material, dimension="len")
 refuses("material_piece_has_mass", batches.Material, piece_mass_mg=0)

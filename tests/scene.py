@@ -139,6 +139,7 @@ LEFT_OUT = {
     "lot_code_pattern",
     "gtin",
     "gln",
+    "gs1_prefixes",
     "yaml",
     "starter",
 }

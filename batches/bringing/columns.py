@@ -12,13 +12,14 @@ from decimal import Decimal
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from batches.identifiers import check_gln, check_gtin, is_plain_code
+from batches.identifiers import is_plain_code
 from batches.quantities import UNITS, known_unit, parse_number
 from batches.texts import one_line
 from config.api.refusals import Unusable
 from config.api.tables import Columns, Row, read_day
 from config.api.tables.days import day_of
 from ledger.acts import Moment
+from ledger.gs1_keys import check_gln, check_gtin
 
 NOON = time(12)
 CODE = re.compile(r"[A-Z0-9-]{1,30}")

@@ -4,7 +4,7 @@ from django.db import models
 from django.db.models import Q
 
 from ledger.ids import uuid7
-from ledger.models import Establishment, Versioned
+from ledger.models import Establishment, Versioned, digits_or_empty
 
 
 class Reference(Versioned):
@@ -70,6 +70,9 @@ class TradingPartner(Reference):
                 | Q(is_customer=True)
                 | Q(is_carrier=True)
                 | Q(is_laboratory=True),
+            ),
+            models.CheckConstraint(
+                name="partner_gln_is_thirteen_digits", condition=digits_or_empty("gln", 13)
             ),
         ]
 

@@ -4,7 +4,7 @@ from django.db import models
 from django.db.models import Q
 
 from batches.models.places import Reference
-from ledger.models import BASE_1, Kept, Record
+from ledger.models import BASE_1, Kept, Record, digits_or_empty
 
 
 class MaterialKind(models.TextChoices):
@@ -45,6 +45,9 @@ class Material(Reference):
             models.CheckConstraint(
                 name="material_piece_has_mass",
                 condition=Q(piece_mass_mg__isnull=True) | Q(piece_mass_mg__gt=0),
+            ),
+            models.CheckConstraint(
+                name="material_gtin_is_fourteen_digits", condition=digits_or_empty("gtin", 14)
             ),
         ]
 

@@ -18,6 +18,12 @@ from ledger.models import Establishment, Membership
 @example(phased_start_until="2026-06-30", note="The plan is being written.")
 class EstablishmentSerializer(NothingUnknown, serializers.ModelSerializer):
     note = WhyField()
+    gs1_prefixes = serializers.ListField(
+        child=serializers.CharField(max_length=12),
+        required=False,
+        max_length=20,
+        help_text="GS1 company prefixes as your GS1 organisation gave them to you; none, if you have none.",
+    )
 
     class Meta:
         model = Establishment
@@ -34,6 +40,8 @@ class EstablishmentSerializer(NothingUnknown, serializers.ModelSerializer):
             "decimal_comma",
             "balance_gap_permille",
             "exercise_mailbox",
+            "gs1_prefixes",
+            "gln",
             "note",
             "version",
         ]

@@ -1,5 +1,6 @@
 from ledger.models.attachments import Attachment
 from ledger.models.changes import Change, Removal
+from ledger.models.digits import digits_or_empty
 from ledger.models.establishments import Establishment
 from ledger.models.kept import Kept, Versioned
 from ledger.models.people import Membership, Person, Qualification, Role, Token
@@ -29,6 +30,7 @@ __all__ = [
     "Token",
     "Unsealed",
     "Versioned",
+    "digits_or_empty",
     "record_class",
     "record_classes",
 ]

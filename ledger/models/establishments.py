@@ -6,6 +6,7 @@ from django.db import models
 from django.db.models import Q
 
 from ledger.ids import uuid7
+from ledger.models.digits import digits_or_empty
 from ledger.models.kept import Versioned
 
 
@@ -24,6 +25,7 @@ class Establishment(Versioned):
     ``exercise_mailbox``: where the mail of a trace exercise goes, which no partner ever gets; empty = nowhere.
     ``balance_gap_permille``: how much of what went in a mass balance may leave unexplained before it is flagged; the
     house's own figure, empty = none is set.
+    ``gs1_prefixes``: the GS1 company prefixes the firm was given, or none; ``gln``: the GS1 number of the premises.
     ``decimal_comma``: numbers typed into a check may bear a comma as decimal mark (12,5); a thousands mark never.
     """
 
@@ -45,11 +47,16 @@ class Establishment(Versioned):
     balance_gap_permille = models.PositiveSmallIntegerField(
         null=True, blank=True, validators=[MaxValueValidator(1000)]
     )
+    gs1_prefixes = models.JSONField(default=list, blank=True)
+    gln = models.CharField(max_length=13, blank=True)
 
     class Meta:
         ordering = ["id"]
         constraints = [
             models.CheckConstraint(name="establishment_has_a_name", condition=~Q(name="")),
+            models.CheckConstraint(
+                name="establishment_gln_is_thirteen_digits", condition=digits_or_empty("gln", 13)
+            ),
         ]
 
     def __str__(self) -> str:

@@ -110,6 +110,7 @@ def test_a_reference_to_another_establishments_row_finds_nothing(make, elsewhere
         (Material, SUGAR | {"short_name": "SUGAR12"}, "short_name"),
         (Material, SUGAR | {"lot_code_pattern": "{short}"}, "lot_code_pattern"),
         (Material, SUGAR | {"gtin": "4006381333932"}, "gtin"),
+        (Material, SUGAR | {"gtin": "2012345678903"}, "gtin"),
         (Material, SUGAR | {"kind": "toy"}, "kind"),
         (Material, SUGAR | {"dimension": "length"}, "dimension"),
         (TradingPartner, MILL | {"is_supplier": False}, "is_supplier"),
@@ -125,7 +126,7 @@ def test_what_cannot_be_kept_is_refused_by_name(make, kind, values, field):
 
 
 def test_a_gtin_13_is_kept_in_its_14_digits(make):
-    # 4006381333931: check digit computed by the rule of the GS1 General Specifications (see test_identifiers)
+    # 4006381333931: check digit computed by the rule of the GS1 General Specifications (see test_gs1_keys)
     assert make(Material, SUGAR | {"gtin": "4006381333931"}).gtin == "04006381333931"
 
 
