@@ -229,12 +229,22 @@ def why_kept_away(lot: Lot) -> list[str]:
 
 def open_cases_of(lots: Sequence[Lot]) -> list[Deviation]:
     """Deviations that are not closed and hold one of the lots, the oldest first."""
-    wanted = {str(lot.uid) for lot in lots}
+    found = {deviation for cases in open_cases_by_lot(lots).values() for deviation in cases}
+    return sorted(found, key=lambda deviation: deviation.recorded_at)
+
+
+def open_cases_by_lot(lots: Sequence[Lot]) -> dict[int, list[Deviation]]:
+    """By lot key the deviations that are not closed and hold it, the oldest first; in one statement."""
+    keys = {str(lot.uid): lot.pk for lot in lots}
     rows = Hold.objects.filter(
         establishment__in={lot.establishment_id for lot in lots}, deviation__closing__isnull=True
     )
-    found = {hold.deviation for hold in rows.select_related("deviation") if wanted & set(hold.lots)}
-    return sorted(found, key=lambda deviation: deviation.recorded_at)
+    found: dict[int, list[Deviation]] = {}
+    for hold in rows.select_related("deviation").order_by("deviation__recorded_at", "deviation_id"):
+        for key in {keys[uid] for uid in keys.keys() & set(hold.lots)}:
+            if hold.deviation not in found.setdefault(key, []):
+                found[key].append(hold.deviation)
+    return found
 
 
 def case_of(record: Record, what: str = Deviation.What.LIMIT) -> Deviation | None:
@@ -278,6 +288,7 @@ __all__ = [
     "is_closed",
     "kept_away",
     "open_case",
+    "open_cases_by_lot",
     "open_cases_of",
     "report",
 ]

@@ -22,8 +22,11 @@ class StrictJSONParser(JSONParser):
     """Numbers with a fraction stay text, digit for digit: nothing here is measured in floats.
 
     Raises ParseError (400) for what is not such JSON, ValidationError (400) naming each text with a character
-    that cannot be kept, RequestDataTooBig (413) beyond ``DATA_UPLOAD_MAX_MEMORY_SIZE`` bytes.
+    that cannot be kept, RequestDataTooBig (413) beyond ``DATA_UPLOAD_MAX_MEMORY_SIZE`` bytes. A subclass that keeps
+    nothing may take one of those characters.
     """
+
+    taken = ""
 
     def parse(
         self,
@@ -51,7 +54,7 @@ class StrictJSONParser(JSONParser):
         if text.count("[") + text.count("{") > DEEPEST and _deeper_than(DEEPEST, data):
             raise too_deep
         if "\\u" in text or UNKEEPABLE.search(text):
-            _refuse_unkeepable(data)
+            _refuse_unkeepable(data, self.taken)
         return data
 
 
@@ -160,8 +163,8 @@ def _deeper_than(levels: int, data: Any) -> bool:
     return levels == 0 or any(_deeper_than(levels - 1, inner) for _, inner in _inside(data))
 
 
-def _refuse_unkeepable(data: Any) -> None:
-    _refuse(list(dict.fromkeys(_unkeepable(data, ""))))
+def _refuse_unkeepable(data: Any, taken: str) -> None:
+    _refuse(list(dict.fromkeys(_unkeepable(data, "", taken))))
 
 
 def _refuse(bad: list[str]) -> None:
@@ -170,12 +173,12 @@ def _refuse(bad: list[str]) -> None:
         raise ValidationError({path: [ErrorDetail(sentence, "unkeepable-character")] for path in bad})
 
 
-def _unkeepable(data: Any, path: str) -> Iterator[str]:
+def _unkeepable(data: Any, path: str, taken: str) -> Iterator[str]:
     """Where a text that cannot be kept stands, as dotted paths; a bad name counts to the object it stands in."""
-    if isinstance(data, str) and UNKEEPABLE.search(data):
+    if isinstance(data, str) and UNKEEPABLE.search(data.replace(taken, "") if taken else data):
         yield path or "body"
     for name, inner in _inside(data):
         if isinstance(name, str) and UNKEEPABLE.search(name):
             yield path or "body"
         else:
-            yield from _unkeepable(inner, f"{path}.{name}".lstrip("."))
+            yield from _unkeepable(inner, f"{path}.{name}".lstrip("."), taken)

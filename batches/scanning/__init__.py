@@ -1,0 +1,1 @@
+"""What a scanned or typed code says: read strictly, with the place of what is wrong. Never a guess."""
