@@ -7,4 +7,5 @@ urlpatterns = [
     path("api/v1/", include("haccp.api.urls")),
     path("api/v1/", include("reports.api.urls")),
     path("", include("ledger.pages.urls")),
+    path("", include("haccp.pages.urls")),
 ]

@@ -116,7 +116,7 @@ def _release(lot: Lot, roles: Collection[str], *, is_held: bool) -> Doing:
 
 def _handling(lot: Lot) -> Iterable[Doing]:
     there = lot.state.on_hand > 0
-    nothing = "By the records nothing of it is on hand: count it first if it is there."
+    nothing = "No: by the records nothing of it is on hand. Count it first if it is there."
     held = lot.state.status in (LotStatus.HELD, LotStatus.REJECTED)
     aside = "To a place kept for what is held." if held else "To another place."
     yield Doing("count", True, "Say how much of it is really there.")

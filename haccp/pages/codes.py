@@ -1,0 +1,127 @@
+"""Pages at the addresses that stand in codes on labels, and one to scan or type a code.
+
+Who works at the house sees the lot. Anybody else sees what stands on the label anyway, the same whether there is such
+a lot or not, so that nothing can be found out by trying.
+"""
+
+from typing import Any
+
+from django.conf import settings
+from django.contrib.auth.views import redirect_to_login
+from django.http import Http404, HttpRequest, HttpResponse
+from django.shortcuts import render
+from django.utils import timezone
+from django.utils.translation import gettext_lazy as _
+from django.views.decorators.cache import never_cache
+from django.views.decorators.http import require_http_methods, require_safe
+
+from batches import own_addresses, quantities
+from batches.codes import CHOSEN_CODE
+from batches.models import Dimension
+from batches.scanning import links
+from config.api.refusals import Refusal, Unknown, Unusable
+from haccp import scanning
+from haccp.lot_doings import Standing
+from haccp.scanning import Answered, Candidate
+from ledger.api.authentication import Standing as At
+from ledger.api.authentication import standing_at
+from ledger.models import Establishment, Person
+
+DEEDS = {
+    "use": _("Use in a batch"),
+    "ship": _("Ship"),
+    "release": _("Release"),
+    "count": _("Count"),
+    "move": _("Move"),
+    "sample": _("Take a sample"),
+    "destroy": _("Destroy"),
+    "report": _("Report something wrong"),
+    "read": _("Read"),
+}
+
+
+@never_cache
+@require_safe
+def at_address(request: HttpRequest, establishment: Any, rest: str) -> HttpResponse:
+    """What the address names, for who works there; for others the firm that printed it."""
+    here = Establishment.objects.filter(pk=establishment).first()
+    if here is None:
+        raise Http404
+    address = settings.PUBLIC_URL + request.get_full_path()
+    at = _standing(request, here)
+    if at is None:
+        return _for_strangers(request, here, address)
+    return _answer(request, at, address, nothing=404)
+
+
+@never_cache
+@require_http_methods(["GET", "POST"])
+def scan(request: HttpRequest, establishment: Any) -> HttpResponse:
+    """A field to scan into or type in, and what the code is."""
+    if not request.user.is_authenticated:
+        return redirect_to_login(request.get_full_path())
+    here = Establishment.objects.filter(pk=establishment).first()
+    at = _standing(request, here) if here else None
+    if at is None:
+        raise Http404
+    if request.method == "GET":
+        return render(request, "haccp/code.html", {"establishment": here})
+    return _answer(request, at, request.POST.get("text", ""))
+
+
+def _standing(request: HttpRequest, here: Establishment) -> At | None:
+    if not isinstance(request.user, Person):
+        return None
+    try:
+        return standing_at(request.user, None, here.pk)
+    except Unknown:
+        return None
+
+
+def _answer(request: HttpRequest, at: At, text: str, nothing: int = 200) -> HttpResponse:
+    """``nothing``: the status where nothing bears the code."""
+    here = at.establishment
+    shown: dict[str, Any] = {"establishment": here, "text": text}
+    try:
+        found = scanning.answer(here, text, at.roles, timezone.now().astimezone(here.zone).date())
+    except Refusal as refusal:
+        return render(request, "haccp/code.html", shown | {"wrong": refusal.detail}, status=refusal.status)
+    return render(
+        request, "haccp/code.html", shown | _shown(found), status=200 if found.candidates else nothing
+    )
+
+
+def _shown(found: Answered) -> dict[str, Any]:
+    return {
+        "found": found,
+        "fields": [(each.title, each.day or each.number or each.value) for each in found.scanned.elements],
+        "candidates": [(each, _lot(each)) for each in found.candidates],
+    }
+
+
+def _lot(each: Candidate) -> dict[str, Any] | None:
+    known: Standing | None = each.standing
+    if known is None:
+        return None
+    measure = "pieces" if known.lot.material.dimension == Dimension.COUNT else "mass"
+    return {
+        "on_hand": quantities.shown(known.lot.state.on_hand, measure),
+        "lying": [(each.place, quantities.shown(each.base, measure)) for each in known.lying],
+        "doings": [(DEEDS[each.deed], each.may, each.because) for each in known.doings],
+    }
+
+
+def _for_strangers(request: HttpRequest, here: Establishment, address: str) -> HttpResponse:
+    shown = {"house": here, "code": _printed_code(address), "next": request.get_full_path()}
+    return render(request, "haccp/code_for_strangers.html", shown)
+
+
+def _printed_code(address: str) -> str:
+    """The lot code as it stands in the address, if it can be one; nothing is looked up."""
+    named = own_addresses.read_lot(address)
+    try:
+        said = {each.ai: each.value for each in links.read(address) or ()}
+    except Unusable:
+        said = {}
+    code = named.lot if named else said.get("10", "")
+    return code if CHOSEN_CODE.fullmatch(code) else ""
