@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from xml.etree import ElementTree
 
 from haccp.drawing import UNWRITABLE
+from reports.code_drawing import Code, path, square
 from reports.fitting import LEADING, POINT, Fitted, fit, width_of
 
 WIDTH, HEIGHT = 95.0, 51.0
@@ -19,7 +20,7 @@ class Tag:
     """What stands on a tag. ``head``: what it is, in words; ``state``: of the lot when it was printed.
 
     ``bodies``: the same, shorter and shorter; none may be cut, so the first that fits stands there. ``facts``: two short
-    ones, side by side. ``house``: whose it is.
+    ones, side by side. ``house``: whose it is. ``code``: by which a scanner finds the lot.
     """
 
     head: str
@@ -29,6 +30,7 @@ class Tag:
     bodies: tuple[str, ...]
     facts: tuple[str, str]
     house: str
+    code: Code
     warns: bool = False
 
 
@@ -48,11 +50,13 @@ INNER = WIDTH - 2 * EDGE
 BAND = Box(EDGE, 2, INNER, 7.4, 0)
 HEAD = Box(EDGE + 1, 3.2, 54, 5.2, 11, bold=True)
 STATE = Box(61, 2.7, WIDTH - EDGE - 1 - 61, 6.2, 8)  # two rows at the least size
-NAME = Box(EDGE, 10, INNER, 12, 15, bold=True)
-LOT = Box(EDGE, 22.3, INNER, 5.8, 13, bold=True)
-BODY = Box(EDGE, 28.5, INNER, 12.1, 9)
-FACTS = (Box(EDGE, 41.1, 43, 5.4, 9.5, bold=True), Box(EDGE + 46, 41.1, 43, 5.4, 9.5, bold=True))
-HOUSE = Box(EDGE, 46.8, INNER, 3.1, 7.5)
+CODE = Box(WIDTH - EDGE - 21, 28.5, 21, 21, 0)
+BESIDE = CODE.x - EDGE - 1  # what is left beside the code
+NAME = Box(EDGE, 10, INNER, 9.8, 15, bold=True)
+LOT = Box(EDGE, 20, INNER, 5.8, 13, bold=True)
+BODY = Box(EDGE, 26.2, BESIDE, 14.8, 9)
+FACTS = (Box(EDGE, 41.2, 31.5, 5.4, 9.5, bold=True), Box(EDGE + 33, 41.2, 34, 5.4, 9.5, bold=True))
+HOUSE = Box(EDGE, 46.8, BESIDE, 3.1, 7.5)
 
 
 def placed(tag: Tag) -> list[tuple[Box, Fitted]]:
@@ -65,12 +69,13 @@ def placed(tag: Tag) -> list[tuple[Box, Fitted]]:
         (HOUSE, tag.house),
         *zip(FACTS, tag.facts, strict=True),
     ]
-    found = [(box, _fit(box, text)) for box, text in texts]
-    bodies = [_fit(BODY, body) for body in tag.bodies]
+    found = [(box, fitted(box, text)) for box, text in texts]
+    bodies = [fitted(BODY, body) for body in tag.bodies]
     return [*found, (BODY, next((body for body in bodies if body.whole), bodies[-1]))]
 
 
-def _fit(box: Box, text: str) -> Fitted:
+def fitted(box: Box, text: str) -> Fitted:
+    """A text as large as its box lets it be."""
     return fit(text, width=box.width, height=box.height, most=box.most, bold=box.bold)
 
 
@@ -85,28 +90,40 @@ def told(tag: Tag) -> str:
 
 def svg(tag: Tag) -> str:
     """The tag as one SVG document, in millimetres. The head of a tag that warns is white on black."""
-    size = {"width": f"{WIDTH:g}mm", "height": f"{HEIGHT:g}mm", "viewBox": f"0 0 {WIDTH:g} {HEIGHT:g}"}
-    root = ElementTree.Element("svg", {"xmlns": "http://www.w3.org/2000/svg", "role": "img", **size})
-    ElementTree.SubElement(root, "title").text = _writable(f"{tag.head} {tag.lot}")
-    ElementTree.SubElement(root, "desc").text = _writable(told(tag))
-    edge = {"x": "0.5", "y": "0.5", "width": f"{WIDTH - 1:g}", "height": f"{HEIGHT - 1:g}", "fill": "#fff"}
-    border = {"stroke": "#000", "stroke-width": "1" if tag.warns else "0.3"}
-    ElementTree.SubElement(root, "rect", edge | border)
+    root = frame(WIDTH, HEIGHT, f"{tag.head} {tag.lot}", told(tag), thick=tag.warns)
     band = {"x": f"{BAND.x:g}", "y": f"{BAND.y:g}", "width": f"{BAND.width:g}", "height": f"{BAND.height:g}"}
     look = {"fill": "#000" if tag.warns else "#fff", "stroke": "#000", "stroke-width": "0.3"}
     ElementTree.SubElement(root, "rect", band | look)
-    writing = ElementTree.SubElement(root, "g", {"font-family": FAMILY})
-    for box, fitted in placed(tag):
-        on_black = tag.warns and box in (HEAD, STATE)
-        for row in _rows(box, fitted):
-            writing.append(_text(row, box, fitted.size, "#fff" if on_black else "#000"))
+    root.append(path(square(tag.code), CODE.x, CODE.y, CODE.width, CODE.height))
+    on_black = (HEAD, STATE) if tag.warns else ()
+    write(root, [(box, text, "#fff" if box in on_black else "#000") for box, text in placed(tag)])
     return ElementTree.tostring(root, encoding="unicode")
 
 
-def _rows(box: Box, fitted: Fitted) -> Iterable[tuple[float, str]]:
+def frame(width: float, height: float, title: str, told: str, *, thick: bool = False) -> ElementTree.Element:
+    """An empty picture in millimetres with a border, and what it says in words."""
+    size = {"width": f"{width:g}mm", "height": f"{height:g}mm", "viewBox": f"0 0 {width:g} {height:g}"}
+    root = ElementTree.Element("svg", {"xmlns": "http://www.w3.org/2000/svg", "role": "img", **size})
+    ElementTree.SubElement(root, "title").text = _writable(title)
+    ElementTree.SubElement(root, "desc").text = _writable(told)
+    edge = {"x": "0.5", "y": "0.5", "width": f"{width - 1:g}", "height": f"{height - 1:g}", "fill": "#fff"}
+    border = {"stroke": "#000", "stroke-width": "1" if thick else "0.3"}
+    ElementTree.SubElement(root, "rect", edge | border)
+    return root
+
+
+def write(root: ElementTree.Element, texts: Iterable[tuple[Box, Fitted, str]]) -> None:
+    """Each text in its box, in its colour."""
+    writing = ElementTree.SubElement(root, "g", {"font-family": FAMILY})
+    for box, text, fill in texts:
+        for row in _rows(box, text):
+            writing.append(_text(row, box, text.size, fill))
+
+
+def _rows(box: Box, text: Fitted) -> Iterable[tuple[float, str]]:
     """Where each row's letters stand, in mm from the top."""
-    size = fitted.size * POINT
-    return ((box.y + size * (ASCENT + at * LEADING), row) for at, row in enumerate(fitted.rows))
+    size = text.size * POINT
+    return ((box.y + size * (ASCENT + at * LEADING), row) for at, row in enumerate(text.rows))
 
 
 def _text(row: tuple[float, str], box: Box, size: float, fill: str) -> ElementTree.Element:

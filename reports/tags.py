@@ -10,7 +10,7 @@ from typing import Any
 from django.utils import timezone
 from django.utils.translation import gettext as _
 
-from batches import rework
+from batches import marking, rework
 from batches.models import Lot, LotStatus, Movement, MovementKind
 from config.api.refusals import RuleBroken, Unusable
 from haccp import deviations
@@ -18,6 +18,9 @@ from haccp.allergens import content, lists
 from haccp.allergens.content import Content
 from haccp.allergens.vocabulary import Vocabulary
 from ledger.acts import Moment
+from reports import lot_labels
+from reports.code_drawing import Carrier, Code
+from reports.lot_labels import Drawn
 from reports.tag_drawing import Tag
 
 # -- what stands on them -------------------------------------------------------------------------------
@@ -87,6 +90,7 @@ def _of_lot(lot: Lot, head: str, bodies: tuple[str, ...], *, warns: bool = False
             _("Use by %s") % (use_by.isoformat() if use_by else _("not stated")),
         ),
         house=lot.establishment.name,
+        code=Code(Carrier.QR, marking.best(lot)),
         warns=warns,
     )
 
@@ -121,25 +125,31 @@ def _said(sentence: str, codes: Iterable[str], words: Vocabulary) -> str:
 
 @dataclass(frozen=True)
 class Asked:
-    """One tag and how many of it; ``kind``: tub, hold or sample."""
+    """One tag and how many of it; ``kind``: tub, hold, sample or label; ``carrier`` and ``made_on``: of a label."""
 
     kind: str
     about: Lot | Movement
     copies: int
+    carrier: str = ""
+    made_on: bool = False
 
 
-def made(asked: Iterable[Asked]) -> list[Tag]:
+def made(asked: Iterable[Asked]) -> list[Drawn]:
     """The tags in the order they were asked for. Raises RuleBroken, Unusable."""
     wanted = list(asked)
     tubs = {
         each.about.pk: each.about for each in wanted if each.kind == "tub" and isinstance(each.about, Lot)
     }
     of_tubs: Mapping[Any, Tag] = dict(zip(tubs, tub(tubs.values()), strict=True))
-    found: list[Tag] = []
+    found: list[Drawn] = []
     for each in wanted:
-        if isinstance(each.about, Movement):
-            tag = sample(each.about)
-        else:
-            tag = of_tubs[each.about.pk] if each.kind == "tub" else hold(each.about)
-        found += [tag] * each.copies
+        found += [of_tubs[each.about.pk] if each.kind == "tub" else _one(each)] * each.copies
     return found
+
+
+def _one(each: Asked) -> Drawn:
+    if isinstance(each.about, Movement):
+        return sample(each.about)
+    if each.kind == "label":
+        return lot_labels.label(each.about, each.carrier, made_on=each.made_on)
+    return hold(each.about)

@@ -218,7 +218,7 @@ def write(fields: Iterable[tuple[str, str]]) -> tuple[Element, ...]:
 
 def bracketed(elements: Iterable[Element]) -> str:
     """The line under the barcode, for people."""
-    return "".join(f"({each.ai}){each.value}" for each in elements)
+    return " ".join(f"({each.ai}){each.value}" for each in elements)
 
 
 def needs_separator(each: Element) -> bool:

@@ -6,6 +6,7 @@ HERE = "establishments/<uuid:establishment>/"
 
 urlpatterns = [
     path(f"{HERE}lots/<uuid:uid>/tub-label.svg", tags.TubLabel.as_view(), name="tub-label"),
+    path(f"{HERE}lots/<uuid:uid>/label.svg", tags.LotLabel.as_view(), name="lot-label"),
     path(f"{HERE}lots/<uuid:uid>/hold-tag.svg", tags.HoldTag.as_view(), name="hold-tag"),
     path(f"{HERE}movements/<uuid:pk>/sample-label.svg", tags.SampleLabel.as_view(), name="sample-label"),
     path(f"{HERE}documents", documents.Documents.as_view(), name="documents"),

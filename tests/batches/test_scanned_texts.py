@@ -214,7 +214,8 @@ def test_the_address_written_is_read_alike_by_another_library(lot):
 def test_a_separator_follows_what_has_no_length_of_its_own():
     said = write([("01", GTIN), ("37", "12"), ("10", "A-1")])
     assert plain(said) == f"01{GTIN}3712{SEPARATOR}10A-1"
-    assert bracketed(said) == f"(01){GTIN}(37)12(10)A-1"
+    assert bracketed(said) == f"(01){GTIN} (37)12 (10)A-1"
+    assert elements.read_bracketed(bracketed(said)) == said
 
 
 def test_the_rightmost_key_of_an_address_counts():

@@ -16,6 +16,7 @@ from batches.models import Lot
 from config.api.refusals import RuleBroken, Unusable
 from ledger.models import Entry
 from reports import fitting, jobs, rendering, tags
+from reports.code_drawing import Carrier, Code
 from reports.fitting import LEAST, MORE, POINT, fit, width_of
 from reports.models import DocumentJob
 from reports.tag_drawing import HEIGHT, WIDTH, Tag, placed, svg
@@ -36,6 +37,7 @@ def tag(**changes: Any) -> Tag:
         "bodies": ("Contains: milk.", "Read the list."),
         "facts": ("Made 2026-03-02", "Use by 2026-05-31"),
         "house": "Sweet Hearth",
+        "code": Code(Carrier.QR, "SBC-26-061-1"),
     }
     return Tag(**(usual | changes))
 
