@@ -21,7 +21,12 @@ PEOPLE = {
 MATERIALS: dict[str, tuple[str, dict[str, Any]]] = {
     "HZP": (
         "Layered hazelnut pillows",
-        {"kind": "finished-product", "short_name": "HZP", "shelf_life_days": 90},
+        {
+            "kind": "finished-product",
+            "short_name": "HZP",
+            "shelf_life_days": 90,
+            "gtin": "09521234000013",  # 952 is kept for demonstrations (prefix table of the parser library, read)
+        },
     ),
     "SBC": (
         "Salted butter caramels",
@@ -303,6 +308,8 @@ def _open(tell: Told) -> Establishment:
         country="DE",
         time_zone="Europe/Berlin",
         altitude_m=310,
+        gs1_prefixes=["9521234"],
+        gln="9521234000006",
         late_after_minutes=12 * 60,
     )
     tell(f"{made.name} was set up. {founder.name} is its food-safety lead.", "")

@@ -8,7 +8,7 @@ from django.utils import timezone
 from batches.models import Batch
 from ledger.ids import uuid7
 from reports.demo.asking import Refused, Told
-from reports.demo.house import PASSWORD, House, rows_id
+from reports.demo.house import MATERIALS, PASSWORD, House, rows_id
 
 AW = {"quantity": "water activity", "unit": "C62"}
 METAL = "test pieces, leading, middle and trailing"
@@ -38,6 +38,7 @@ class Story:
         case = self.put_right()
         self.decide(case, batch)
         self.release_and_ship()
+        self.scan()
         self.trace()
         return str(batch["id"])
 
@@ -294,6 +295,18 @@ class Story:
         self._ship(self.good, "CORNER", "1.200", 240)
         self._ship(self.good, "LAKESIDE", "0.500", 241)
         self.tell("It was shipped to two customers.", f"lots/{self.good['lot']}/forward")
+
+    def scan(self) -> None:
+        """A pack comes back into somebody's hands: what is it?"""
+        found = self.house.operator.post(
+            "scan", text=f"]d201{MATERIALS['HZP'][1]['gtin']}10{self.good['lot_code']}"
+        )
+        (candidate,) = found["candidates"]
+        ship = next(each for each in candidate["lot"]["doings"] if each["deed"] == "ship")
+        self.tell(
+            f"Scanned from the label of a box: {candidate['said']} To ship more of it: {ship['because']}",
+            f"lots/{self.good['lot']}/label.svg?carrier=gs1-128",
+        )
 
     def trace(self) -> None:
         back = self.house.lead.get(f"lots/{self.good['lot']}/back")

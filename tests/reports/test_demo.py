@@ -212,6 +212,10 @@ def test_the_order_with_least_cleaning_is_proposed(played: Played) -> None:
     assert least in played.told
 
 
+def test_the_label_of_a_box_is_scanned_and_says_what_it_is(played: Played) -> None:
+    assert played.told.count("Scanned from the label of a box: Lot HZP-") == 2
+
+
 def test_the_tub_labels_are_written_as_a_sheet(played: Played) -> None:
     sheets = DocumentJob.objects.filter(kind="tag-sheet").order_by("number")
     text = extract_text(played.files / jobs.path_of(sheets[0], "pdf"))

@@ -71,6 +71,7 @@ class Command(BaseCommand):
 
     def _documents(self, house: House, story: WithAllergens, batch: str, out: Path | None) -> None:
         tags = [{"kind": "tub", "lot": lot} for lot in story.tubs]
+        tags.append({"kind": "label", "lot": story.good["lot"], "carrier": "gs1-128"})
         asked: list[tuple[str, dict[str, Any]]] = [
             ("The tub labels were printed", {"kind": "tag-sheet", "tags": tags}),
             ("The batch record was made and sealed", {"kind": "batch-record", "subject": batch}),
