@@ -8,6 +8,7 @@ more holds what was released or shipped on that word; lots that await their deci
 
 from collections.abc import Callable, Collection, Iterable, Iterator
 from dataclasses import dataclass, field
+from datetime import date
 from functools import partial, reduce
 from operator import or_
 from typing import Any, NamedTuple
@@ -123,7 +124,7 @@ def _received(movement: Movement, corrected: Movement) -> Late | None:
     spoke = statements.about(known, lot=lot.pk, supplier=corrected.partner_id, day=lot.day)
     speak = statements.about(known, lot=lot.pk, supplier=movement.partner_id, day=lot.day)
     bits = Bits(lists.vocabulary(movement.establishment))
-    _, lost = _told(bits, spoke, speak)
+    _, lost = _told(bits, spoke, speak, lot.day)
     silent = frozenset(bits.codes_in(lost))
     return Late([lot.pk], (), partial(before.without_statement, spoke={lot.pk: spoke}), (), silent)
 
@@ -138,7 +139,7 @@ def _stated(made: AllergenStatement) -> Late:
     spoke, silent = {}, 0
     for key, day, supplier in _about(made).values_list("pk", "day", "state__supplier"):
         each, speak = (statements.about(known, lot=key, supplier=supplier, day=day) for known in (then, now))
-        grew, lost = _told(bits, each, speak)
+        grew, lost = _told(bits, each, speak, day)
         silent |= lost
         if grew or lost:
             spoke[key] = each
@@ -156,10 +157,12 @@ def _about(made: AllergenStatement) -> Any:
 
 
 def _told(
-    bits: Bits, then: Collection[AllergenStatement], now: Collection[AllergenStatement]
+    bits: Bits, then: Collection[AllergenStatement], now: Collection[AllergenStatement], day: date
 ) -> tuple[bool, int]:
     """Whether more is stated to be there now than then, or more of it; and what is not stated any more."""
-    was, is_now = (bits.stated((bits.told(each.says) for each in known), leaf=True) for known in (then, now))
+    was, is_now = (
+        bits.stated((bits.told(each.says) for each in known), day, leaf=True) for known in (then, now)
+    )
     there = bits.on(Plane.CONTAINS, bits.every) | bits.on(Plane.MAY, bits.every)
     grew = bool(is_now & ~was & there) or _amount_grew(then, now)
     return grew, bits.of(Plane.UNSTATED, is_now & ~was)

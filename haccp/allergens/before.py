@@ -17,7 +17,7 @@ def without_statement(facts: Facts, spoke: Mapping[int, Sequence[AllergenStateme
     for key in spoke.keys() & facts.lots.keys():
         facts.spoken[key] = list(spoke[key])
         told = (facts.bits.told(each.says) for each in spoke[key])
-        facts.own[key] = facts.bits.stated(told, leaf=False)
+        facts.own[key] = facts.bits.stated(told, facts.lots[key].day, leaf=False)
     facts.respread()
 
 

@@ -24,11 +24,14 @@ class Plane(IntEnum):
 
 
 class Told(NamedTuple):
-    """What one record states, in bits of the lowest plane. ``covered``: what it speaks of at all."""
+    """What one record states, in bits of the lowest plane. ``covered``: what it speaks of at all.
+
+    ``exempt``: code and legal basis; whether that holds depends on the lists in force on the lot's day.
+    """
 
     there: int
     may: int
-    exempt: int
+    exempt: tuple[tuple[str, str], ...]
     covered: int
 
 
@@ -42,6 +45,7 @@ class Bits:
         self.every = (1 << len(self.codes)) - 1
         self.members = self.plain(vocabulary.members)
         self._days: dict[date, int] = {}
+        self._exempted: dict[tuple[str, str, date], bool] = {}
         self._reach = {
             code: (self.plain([code]), self.plain([code, *vocabulary.members_of(code)]))
             for code in self.codes
@@ -88,16 +92,19 @@ class Bits:
 
     def told(self, says: Iterable[Mapping[str, Any]]) -> Told:
         """What one record states, as it keeps it."""
-        plain, covered = dict.fromkeys(Says, 0), 0
+        plain, covered, exempt = dict.fromkeys(Says, 0), 0, []
         for each in says:
             itself, with_members = self._reach.get(each["allergen"], (0, 0))
             plain[each["says"]] |= itself
             covered |= itself if each["says"] == Says.CONTAINS else with_members
-        return Told(plain[Says.CONTAINS], plain[Says.MAY_CONTAIN], plain[Says.EXEMPT], covered)
+            if each["says"] == Says.EXEMPT:
+                exempt.append((each["allergen"], each.get("because", "")))
+        return Told(plain[Says.CONTAINS], plain[Says.MAY_CONTAIN], tuple(exempt), covered)
 
-    def stated(self, told: Iterable[Told], *, leaf: bool) -> int:
+    def stated(self, told: Iterable[Told], on: date, *, leaf: bool) -> int:
         """What the statements about one lot come to together: contains over may contain over exempt and free of.
 
+        What is exempt by one law and listed by another in force ``on`` that day is contained: it is made of it.
         ``leaf``: nothing went into it that is known, so that what nobody stated of it is unknown. That a group is there
         says nothing of its members; that it may be, or is not, says so of each.
         """
@@ -105,8 +112,12 @@ class Bits:
         for each in told:
             there |= each.there
             may |= each.may
-            exempt |= each.exempt
             covered |= each.covered
+            for code, basis in each.exempt:
+                if self._is_exempt(code, basis, on):
+                    exempt |= self.plain([code])
+                else:
+                    there |= self.plain([code])
         may &= ~there
         return (
             self.on(Plane.CONTAINS, there)
@@ -114,3 +125,9 @@ class Bits:
             | self.on(Plane.EXEMPT, exempt & ~there & ~may)
             | self.on(Plane.UNSTATED, self.members & ~covered if leaf else 0)
         )
+
+    def _is_exempt(self, code: str, basis: str, day: date) -> bool:
+        key = (code, basis, day)
+        if key not in self._exempted:
+            self._exempted[key] = not self.vocabulary.asking(code, basis, day)
+        return self._exempted[key]

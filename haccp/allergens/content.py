@@ -17,7 +17,7 @@ from haccp.allergens import planned, unrecorded
 from haccp.allergens.bits import Plane
 from haccp.allergens.contact import Contacts
 from haccp.allergens.facts import Facts, KnownLot
-from haccp.allergens.saying import Says
+from haccp.allergens.saying import Says, kept
 from haccp.allergens.spread import Band
 from ledger.models import Establishment
 
@@ -41,11 +41,13 @@ class OnTheWay(NamedTuple):
 class Path:
     """How something came in: from where it was stated to what was asked about, which stands last.
 
-    ``statements``: the records that state it of the first; empty where it is that nobody does.
+    ``statements``: the records that state it of the first; empty where it is that nobody does. ``note``: what else is to
+    be known of it, in words that go on after the way.
     """
 
     steps: tuple[OnTheWay, ...]
     statements: tuple[UUID, ...] = ()
+    note: str = ""
 
     def __str__(self) -> str:
         return " -> ".join(step.code for step in self.steps)
@@ -229,6 +231,8 @@ def _path(facts: Facts, key: int, plane: Plane, code: str) -> Path:
     if not lots or plane not in SAYS:
         return Path(steps)
     said = facts.statements_that_say(lots[0].key, code, SAYS[plane])
+    if plane == Plane.CONTAINS and not said:
+        return _exempt_elsewhere(facts, lots[0], code, steps)
     return Path(steps, tuple(each.pk for each in said))
 
 
@@ -237,6 +241,19 @@ def _unstated(facts: Facts, key: int, code: str) -> Path:
     if facts.found[key] & facts.bits.bit(Plane.UNSTATED, code):
         return _path(facts, key, Plane.UNSTATED, code)
     return _by_line(facts, key, Plane.OPEN_UNSTATED, code).path
+
+
+def _exempt_elsewhere(facts: Facts, first: KnownLot, code: str, steps: tuple[OnTheWay, ...]) -> Path:
+    """Contained although it is stated as exempt: a list in force knows no such exemption."""
+    said = facts.statements_that_say(first.key, code, Says.EXEMPT)
+    bases = [each.because for one in said for each in kept(one.says) if each.allergen == code]
+    asking = sorted(
+        {place for basis in bases for place in facts.bits.vocabulary.asking(code, basis, first.day)}
+    )
+    note = (
+        f", stated as exempt by a law that does not bind the list of {' and '.join(asking)}" if asking else ""
+    )
+    return Path(steps, tuple(each.pk for each in said), note)
 
 
 def _because(facts: Facts, key: int, contacts: Contacts | None, code: str) -> Because:

@@ -57,6 +57,10 @@ class Exempt:
     basis: str
     provenance: str
 
+    def is_named_in(self, text: str) -> bool:
+        """Whether a text names its legal basis; how that is spaced and marked is no matter."""
+        return _plain(self.basis) in _plain(text)
+
 
 @dataclass(frozen=True)
 class Member:
@@ -92,6 +96,10 @@ def read(document: Any) -> tuple[Group, ...]:
             reasons=reader.reasons,
         )
     return tuple(groups)
+
+
+def _plain(text: str) -> str:
+    return "".join(filter(str.isalnum, text.casefold()))
 
 
 def is_code(code: object) -> bool:

@@ -129,7 +129,9 @@ def load(establishment: Establishment, starts: Collection[int], bits: Bits | Non
     told = {each.pk: bits.told(each.says) for spoken in facts.spoken.values() for each in spoken}
     for lot in lots.values():
         leaf = lot.key in odd or _is_leaf(facts, lot)
-        facts.own[lot.key] = bits.stated((told[each.pk] for each in facts.spoken[lot.key]), leaf=leaf)
+        facts.own[lot.key] = bits.stated(
+            (told[each.pk] for each in facts.spoken[lot.key]), lot.day, leaf=leaf
+        )
         if lot.kind == MaterialKind.PACKAGING:
             facts.keep[lot.key] = ~bits.on(Plane.UNSTATED, bits.every)
     facts.respread()
@@ -238,15 +240,18 @@ def amounts(facts: Facts, codes: Collection[str]) -> dict[str, dict[int, Band]]:
 
 
 def _stated(facts: Facts, code: str) -> dict[int, Band]:
-    """Where a lot is said to contain it: the highest amount that was told; no upper bound where one tells none."""
-    found = {}
+    """Where a lot is said to contain it: the highest amount that was told; no upper bound where one tells none.
+
+    None is told of what is exempt by another law than one that asks for it.
+    """
+    bit = facts.bits.bit(Plane.CONTAINS, code)
+    found = {key: Band(Decimal(0), None) for key in facts.spoken if facts.own[key] & bit}
     for key, spoken in facts.spoken.items():
         said = [each for each in _says(spoken) if each.allergen == code and each.says == Says.CONTAINS]
         if said:
             told = [each.mg_per_kg for each in said if each.mg_per_kg is not None]
             most = max(told, default=Decimal(0))
             found[key] = Band(most, most if len(told) == len(said) else None)
-    bit = facts.bits.bit(Plane.CONTAINS, code)
     return found | {key: Band(Decimal(0), None) for key in facts.odd if facts.found[key] & bit}
 
 

@@ -179,5 +179,5 @@ def _own(bits: Bits, known: list[AllergenStatement], on: date, *, leaf: bool) ->
     own = 0
     for supplier in _suppliers(known):
         speaking = statements.about(known, lot=None, supplier=supplier, day=on)
-        own |= bits.stated((bits.told(each.says) for each in speaking), leaf=leaf)
+        own |= bits.stated((bits.told(each.says) for each in speaking), on, leaf=leaf)
     return own

@@ -142,6 +142,8 @@ class _Reader:
             return None
         word = Says(str(says))
         because = self.because(said, word, field)
+        if word is Says.EXEMPT and because and allergen in self.vocabulary.codes:
+            self.exemption(allergen, because, field)
         return Said(allergen, word, self.amount(said, word, field), because) if allergen else None
 
     def names(self, said: dict[str, Any], field: str) -> None:
@@ -162,6 +164,20 @@ class _Reader:
                 "not-one-line", f"Give one line of at most {LONGEST_BECAUSE} characters.", f"{field}.because"
             )
         return because if isinstance(because, str) else ""
+
+    def exemption(self, allergen: str, because: str, field: str) -> None:
+        """The legal basis is one that a list here knows: nothing is exempt because somebody thinks so."""
+        if self.vocabulary.is_exemption(allergen, because):
+            return
+        known = [
+            f"{place}: {each.name} ({each.basis})" for place, each in self.vocabulary.exemptions(allergen)
+        ]
+        told = f"Known: {'; '.join(known)}." if known else "They know none."
+        sentence = (
+            f"No allergen list here exempts {allergen} so. {told} Name the basis as it stands there, or say that it "
+            "contains it; a group is stated kind by kind."
+        )
+        self.refuse("no-such-exemption", sentence, f"{field}.because")
 
     def amount(self, said: dict[str, Any], word: Says, field: str) -> Decimal | None:
         if "mg_per_kg" not in said:

@@ -8,7 +8,7 @@ from difflib import get_close_matches
 from functools import cached_property
 
 from config.api.refusals import Reason, Unusable
-from haccp.allergens.documents import Group, Over
+from haccp.allergens.documents import Exempt, Group, Over
 
 
 @dataclass(frozen=True)
@@ -124,6 +124,32 @@ class Vocabulary:
         """Whether some list in force that day asks for that much of a substance."""
         return any(over is None or over.asks(mg_per_kg) for _, over in self.overs(code, day))
 
+    def exemptions(self, code: str) -> tuple[tuple[str, Exempt], ...]:
+        """What some list leaves out of what is made of it, each with the jurisdiction."""
+        return tuple(
+            (each.jurisdiction, exempt)
+            for each in self.lists
+            for group in each.groups
+            for member in group.members
+            if member.code == code
+            for exempt in member.exempt
+        )
+
+    def is_exemption(self, code: str, basis: str) -> bool:
+        """Whether what is said of the legal basis names an exemption of some list."""
+        return any(exempt.is_named_in(basis) for _, exempt in self.exemptions(code))
+
+    def asking(self, code: str, basis: str, day: date) -> tuple[str, ...]:
+        """The jurisdictions whose lists in force that day name it and know no such exemption.
+
+        A law exempts in its own market only. Of a group of several nobody knows which one is exempt.
+        """
+        return tuple(
+            each.jurisdiction
+            for each in self.lists
+            if each.in_force(day) and any(_asks(group, code, basis, day) for group in each.groups)
+        )
+
     def nearest(self, code: str) -> str:
         """The known code most like this one, or ""."""
         close = get_close_matches(str(code)[:60].lower().replace(" ", "-"), sorted(self.codes), 1, 0.5)
@@ -152,3 +178,14 @@ class Vocabulary:
             f"The nearest known code is {nearest}." if nearest else f"Known: {', '.join(sorted(self.codes))}."
         )
         return f"No allergen list here knows {str(code)[:60]!a}. {hint}"
+
+
+def _asks(group: Group, code: str, basis: str, day: date) -> bool:
+    if group.code == code and len(group.members) > 1:
+        return any(member.listed_on(day) for member in group.members)
+    return any(
+        member.code == code
+        and member.listed_on(day)
+        and not any(exempt.is_named_in(basis) for exempt in member.exempt)
+        for member in group.members
+    )

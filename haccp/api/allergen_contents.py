@@ -37,6 +37,9 @@ class AllergenPathSerializer(serializers.Serializer):
     statements = serializers.ListField(
         child=serializers.UUIDField(), help_text="The records that say so of the first."
     )
+    note = serializers.CharField(
+        help_text="What else is to be known: stated as exempt, and listed elsewhere."
+    )
 
 
 class PossibleSerializer(AllergenPathSerializer):
@@ -69,7 +72,7 @@ class ContentSerializer(serializers.Serializer):
     )
     exempt = AllergenPathSerializer(
         many=True,
-        help_text="Made of it, and left out by the law the statement names; another market may not know that.",
+        help_text="Made of it, and left out by the law the statement names; every list in force knows that.",
     )
     below = AllergenPathSerializer(many=True, help_text="There, but less than any list in force asks for.")
     unlisted = AllergenPathSerializer(many=True, help_text="There, and on no list in force that day.")
@@ -106,6 +109,7 @@ def _path(code: str, path: Path, vocabulary: Vocabulary) -> dict[str, Any]:
         "name": vocabulary.name(code),
         "path": [{"id": str(step.uid), "code": step.code} for step in path.steps],
         "statements": [str(pk) for pk in path.statements],
+        "note": path.note.removeprefix(", "),
     }
 
 

@@ -57,7 +57,7 @@ class AllergenStatementSerializer(RecordSerializer):
         min_length=1,
         max_length=MOST,
         help_text="For each allergen its code, and says: contains, may-contain, free-of (because: the evidence) or "
-        "exempt (because: the legal basis). mg_per_kg, as text, where an amount is known (sulphites).",
+        "exempt (because: the legal basis, as a list here names it). mg_per_kg, as text, where an amount is known (sulphites).",
     )
     document = serializers.CharField(max_length=200, help_text="Which paper says so: its name and number.")
     document_day = serializers.DateField()

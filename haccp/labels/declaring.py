@@ -28,6 +28,9 @@ class Way(Protocol):
     @property
     def steps(self) -> Sequence[Step]: ...
 
+    @property
+    def note(self) -> str: ...
+
 
 class Possible(Protocol):
     """Why something may be there."""
@@ -109,9 +112,7 @@ class _Asked:
             for label in self.labels:
                 if not self.names(label.contains, code):
                     path = self.found.contains[code]
-                    sentence = (
-                        f"It contains {self.word(code)} ({_way(path)}); {label.name} does not declare it"
-                    )
+                    sentence = f"It contains {self.word(code)} ({_way(path)}{path.note}); {label.name} does not declare it"
                     group = sorted(self.vocabulary.groups_of(code) & label.contains)
                     sentence += f", only {self.word(group[0])}: name the kind." if group else "."
                     yield Reason("allergen-undeclared", sentence, "lot", _ids(path))

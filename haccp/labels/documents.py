@@ -33,8 +33,16 @@ DEEPEST = 4  # parts of parts of parts; a site setting, no source
 LONGEST_TEXT, LONGEST_REASON, LONGEST_CODE = 300, 1000, 60
 HONEY, CHOKING, OWN = "not-under-12-months", "choking", "own"
 WARNINGS = (HONEY, CHOKING, OWN)
-HONEY_WORDS = frozenset({"honey", "honig", "miel", "miele", "honing", "mel"})
-"""Honey in English, German, French and Spanish, Italian, Dutch, Portuguese: from memory. Other words are not seen."""
+HONEY_WORDS = frozenset(
+    {
+        *("honey", "honig", "miel", "miele", "honing", "mel", "honning", "honung", "hunaja"),
+        *("miód", "miodu", "miodem", "méz", "miere", "μέλι", "мед", "мёд"),
+    }
+)
+"""Honey in English, German, French and Spanish, Italian, Dutch, Portuguese, Danish and Norwegian, Swedish, Finnish,
+Polish, Hungarian, Romanian, Greek, Ukrainian, Bulgarian and Russian: from memory. Other words are not seen on a label."""
+HONEY_STEMS = ("honig", "honing", "honning", "honung")
+"""Words that are joined to others: blossom honey is one word there. Not so a honeydew melon, which has none in it."""
 EMPHASIS = "*"
 
 _LANGUAGE = re.compile(r"[a-z]{2,3}(-[A-Z][a-z]{3})?(-([A-Z]{2}|[0-9]{3}))?")
@@ -113,6 +121,15 @@ def codes(label: LabelDocument) -> Iterator[tuple[str, str]]:
         yield f"contains.{index}", code
     for index, each in enumerate(label.may_contain):
         yield f"may_contain.{index}.allergen", each.allergen
+
+
+def names_honey(text: str) -> bool:
+    return any(_is_honey(word.casefold()) for word in _WORD.findall(text))
+
+
+def _is_honey(word: str) -> bool:
+    joined = any(stem in word for stem in HONEY_STEMS) and "melo" not in word
+    return word in HONEY_WORDS or joined
 
 
 class _Reader:
@@ -318,7 +335,7 @@ class _Reader:
         if any(each.kind == HONEY for each in label.warnings):
             return
         for field, text in _words(label.ingredients, "ingredients"):
-            if HONEY_WORDS & {word.casefold() for word in _WORD.findall(text)}:
+            if names_honey(text):
                 sentence = f"It names honey: add the warning {HONEY}, not for children under 12 months."
                 self.refuse("honey-without-warning", sentence, field)
                 return

@@ -54,6 +54,21 @@ def of(version: RecipeVersion, on: date) -> OfRecipe:
     return OfRecipe(version, on, found, tuple(sorted(left)))
 
 
+def names_in(version: RecipeVersion, on: date) -> Iterator[str]:
+    """Every name of what goes in, parts included, also where no list can be computed."""
+    known = _Known.about(version, on)
+    for line in known.lines[version.pk]:
+        eaten = known.line(line, frozenset({version.material_id}))
+        if eaten is not None:
+            yield from _names(eaten)
+
+
+def _names(line: Line) -> Iterator[str]:
+    yield line.name
+    for part in line.parts:
+        yield from _names(part)
+
+
 def differences(computed: OfRecipe, label: LabelDocument) -> list[Difference]:
     """What a label prints otherwise than its recipe gives; nothing where the list cannot be computed."""
     if not computed.found.listed:
@@ -101,12 +116,13 @@ class _Known:
             made |= found
             level = list(found.values())
         materials = {line.material_id for several in lines.values() for line in several}
+        vocabulary = lists.vocabulary(version.establishment)
         return cls(
             lines,
             made,
             made_of.in_force(materials - made.keys(), on),
-            stated_allergens(materials, on),
-            lists.vocabulary(version.establishment),
+            stated_allergens(materials, on, vocabulary),
+            vocabulary,
         )
 
     def line(self, line: RecipeLine, within: frozenset[UUID] = frozenset()) -> Line | None:
@@ -165,15 +181,21 @@ def _mass(line: RecipeLine) -> int | None:
     return None if each is None else line.amount * each
 
 
-def stated_allergens(materials: Iterable[UUID], on: date) -> dict[UUID, frozenset[str]]:
+def stated_allergens(
+    materials: Iterable[UUID], on: date, vocabulary: Vocabulary
+) -> dict[UUID, frozenset[str]]:
     """What statements in force that day say each material contains, by whichever supplier. One statement of SQL."""
     known: dict[UUID, list[AllergenStatement]] = {}
     for each in statements.standing(list(materials)):
         known.setdefault(each.material_id, []).append(each)
-    return {material: frozenset(_contained(said, on)) for material, said in known.items()}
+    return {material: frozenset(_contained(said, on, vocabulary)) for material, said in known.items()}
 
 
-def _contained(said: Sequence[AllergenStatement], on: date) -> Iterator[str]:
+def _contained(said: Sequence[AllergenStatement], on: date, vocabulary: Vocabulary) -> Iterator[str]:
+    """What is exempt by one law and listed by another is told as well."""
     for supplier in {each.supplier_id for each in said}:
         for each in statements.about(said, lot=None, supplier=supplier, day=on):
-            yield from (one.allergen for one in saying.kept(each.says) if one.says == Says.CONTAINS)
+            for one in saying.kept(each.says):
+                exempt = one.says == Says.EXEMPT and vocabulary.asking(one.allergen, one.because, on)
+                if one.says == Says.CONTAINS or exempt:
+                    yield one.allergen

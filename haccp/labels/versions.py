@@ -10,7 +10,7 @@ from django.db.models import Exists, OuterRef, QuerySet
 from django.utils import timezone
 
 from batches import recipes, reference
-from batches.models import Material
+from batches.models import Material, RecipeVersion
 from config.api.refusals import ChangedMeanwhile, Reason, RuleBroken
 from haccp.allergens import content, lists
 from haccp.labels import declaring, documents, recipe_lists
@@ -102,7 +102,7 @@ def gaps(label: Label) -> list[Reason]:
         found = [
             *_unknown(label, documents.codes(read)),
             *_artwork(label, read),
-            *_undeclared(label, read),
+            *_by_its_recipe(label, read),
         ]
     return [replace(reason, field=f"draft.{reason.field}".rstrip(".")) for reason in found]
 
@@ -196,12 +196,26 @@ def _named_anyway(draft: dict[str, Any]) -> Iterator[tuple[str, str]]:
             yield f"may_contain.{index}.allergen", code
 
 
-def _undeclared(label: Label, read: LabelDocument) -> Iterator[Reason]:
-    """What its recipe and the statements of today say is contained; that a lot will be held against again."""
+def _by_its_recipe(label: Label, read: LabelDocument) -> Iterator[Reason]:
     version = recipe_lists.version_of(label.material)
     if version is None:
         return
     today = timezone.now().astimezone(label.establishment.zone).date()
+    yield from _undeclared(label, read, version, today)
+    if not any(each.kind == documents.HONEY for each in read.warnings):
+        yield from _honey(version, today)
+
+
+def _honey(version: RecipeVersion, today: date) -> Iterator[Reason]:
+    """A label in another language, or one that leaves it out, does not hide it."""
+    named = next(filter(documents.names_honey, recipe_lists.names_in(version, today)), None)
+    if named is not None:
+        sentence = f"{named} goes in: add the warning {documents.HONEY}, not for children under 12 months."
+        yield Reason("honey-without-warning", sentence, "warnings")
+
+
+def _undeclared(label: Label, read: LabelDocument, version: RecipeVersion, today: date) -> Iterator[Reason]:
+    """What its recipe and the statements of today say is contained; that a lot will be held against again."""
     declared = Declared("the label", frozenset(read.contains), frozenset())
     found = content.of_recipe(version, today)
     for reason in declaring.contained(found, [declared], lists.vocabulary(label.establishment)):

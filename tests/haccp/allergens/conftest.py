@@ -12,7 +12,10 @@ from haccp.models import AllergenStatement
 from ledger.acts import Act
 from ledger.models import Person
 
-REASONS = {"free-of": "assay 3/26", "exempt": "Reg (EU) 1169/2011, Annex II"}
+REASONS = {"free-of": "assay 3/26", "exempt": "Glucose syrup; Reg. (EU) 1169/2011, Annex II, 1(a)"}
+
+OIL_IN_BOTH = "Fully refined oil; Reg (EU) 1169/2011, Annex II, 6 (a); 21 USC 321(qq)(2)(A)"
+"""Exempt by the lists of both markets that name soybeans (the rows of the lists, with their provenance)."""
 
 
 def entry(allergen: str, says: str = "contains", **more: str) -> dict[str, str]:

@@ -13,12 +13,12 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from batches.models import Batch, Lot, Material
-from haccp.allergens import content, facts, lists
+from haccp.allergens import content, facts, files, lists
 from haccp.allergens.content import Content
 from ledger.models import Establishment
 from tests.batches.test_traces import genealogies, plant
 from tests.conftest import NOON
-from tests.haccp.allergens.conftest import entry
+from tests.haccp.allergens.conftest import OIL_IN_BOTH, entry
 
 pytestmark = pytest.mark.django_db
 HOUR = timedelta(hours=1)
@@ -143,10 +143,10 @@ def test_packaging_that_is_said_to_contain_an_allergen_brings_it(
 def test_contains_stands_over_free_of_and_may_contain_over_exempt(
     state: Any, sugar: Material, supplier: Any, receive: Any, free_but: Any
 ):
-    state(sugar, *free_but("exempt:wheat"))
-    state(sugar, "milk", "may-contain:wheat", supplier=supplier)
+    state(sugar, *free_but(entry("soybean", "exempt", because=OIL_IN_BOTH)))
+    state(sugar, "milk", "may-contain:soybean", supplier=supplier)
     found = of(receive())
-    assert (set(found.contains), set(found.may), set(found.exempt)) == ({"milk"}, {"wheat"}, set())
+    assert (set(found.contains), set(found.may), set(found.exempt)) == ({"milk"}, {"soybean"}, set())
 
 
 def test_a_statement_for_one_lot_takes_nothing_away(state: Any, sugar: Material, receive: Any, free_but: Any):
@@ -168,10 +168,39 @@ def test_a_finding_in_a_made_lot_adds_and_its_free_of_takes_nothing_away(
 def test_an_exempt_derivative_is_shown_apart_with_its_path(
     state: Any, sugar: Material, receive: Any, caramel: Any, free_but: Any
 ):
+    said = state(sugar, *free_but(entry("soybean", "exempt", because=OIL_IN_BOTH)))
+    found = of(caramel(receive()))
+    assert (set(found.contains), set(found.exempt), found.unknown) == (set(), {"soybean"}, frozenset())
+    assert found.exempt["soybean"].statements == (said.pk,)
+
+
+def test_what_one_law_exempts_and_another_list_in_force_names_is_contained(
+    state: Any, sugar: Material, receive: Any, caramel: Any, free_but: Any
+):
+    """Glucose syrup of wheat: exempt in the EU (Annex II, 1 (a), read), and on the list of the US."""
     said = state(sugar, *free_but("exempt:wheat"))
     found = of(caramel(receive()))
-    assert (set(found.contains), set(found.exempt), found.unknown) == (set(), {"wheat"}, frozenset())
-    assert found.exempt["wheat"].statements == (said.pk,)
+    assert (set(found.contains), set(found.exempt)) == ({"wheat"}, set())
+    assert found.contains["wheat"].statements == (said.pk,)
+    assert "Codex and US" in found.contains["wheat"].note
+
+
+def test_where_only_the_exempting_law_counts_it_is_exempt(
+    state: Any,
+    sugar: Material,
+    receive: Any,
+    caramel: Any,
+    all_free: Any,
+    act: Any,
+    lead: Any,
+    establishment: Establishment,
+):
+    lists.bring_in(act=act(lead), said=files.shipped_list("eu"))
+    known = lists.vocabulary(establishment).codes
+    rest = [each for each in all_free if each.split(":")[1] in known - {"wheat"}]
+    state(sugar, "exempt:wheat", *rest)
+    found = of(caramel(receive()))
+    assert (set(found.contains), set(found.exempt)) == (set(), {"wheat"})
 
 
 def test_a_group_that_is_free_of_speaks_for_its_members_and_one_that_is_there_does_not(

@@ -8,7 +8,7 @@ import pytest
 from batches.models import Batch, Equipment, Material, Occupation, RecipeVersion
 from ledger.models import Establishment, Person
 from tests.conftest import NOON, Client, unknown_id
-from tests.haccp.allergens.conftest import entry
+from tests.haccp.allergens.conftest import OIL_IN_BOTH, entry
 
 pytestmark = pytest.mark.django_db
 HOUR = timedelta(hours=1)
@@ -22,7 +22,12 @@ def test_a_lot_tells_what_it_contains_may_contain_and_what_nobody_stated(
     api: Client, state: Any, sugar: Material, receive: Any, batch: Batch, use: Any, make_lot: Any
 ):
     said = state(
-        sugar, "milk", "may-contain:almond", "exempt:wheat", "coconut", entry("sulphites", mg_per_kg="2")
+        sugar,
+        "milk",
+        "may-contain:almond",
+        "coconut",
+        entry("sulphites", mg_per_kg="2"),
+        entry("soybean", "exempt", because=OIL_IN_BOTH),
     )
     source = receive()
     use(source, batch)
@@ -36,13 +41,14 @@ def test_a_lot_tells_what_it_contains_may_contain_and_what_nobody_stated(
             "name": "milk",
             "path": [{"id": str(each.uid), "code": each.code} for each in (source, lot)],
             "statements": [str(said.pk)],
+            "note": "",
         }
     ]
     assert codes(told["may_contain"]) == ["almond"]
     assert told["may_contain"][0]["by_contact"] is False
     assert "egg" in codes(told["unknown"])
     assert (codes(told["exempt"]), codes(told["unlisted"]), codes(told["below"])) == (
-        ["wheat"],
+        ["soybean"],
         ["coconut"],
         ["sulphites"],
     )

@@ -37,7 +37,7 @@ def about(material: Material, lot: Lot | None = None, **values: Any) -> list[All
     ("said", "code", "field"),
     [
         ([entry("milk"), entry("milk", "free-of")], "contradictory", "says.1.says"),
-        ([entry("milk", "may-contain"), entry("milk", "exempt")], "contradictory", "says.1.says"),
+        ([entry("wheat", "may-contain"), entry("wheat", "exempt")], "contradictory", "says.1.says"),
         ([entry("hazelnut"), entry("tree-nuts", "free-of")], "contradictory", "says.0.says"),
         ([entry("milk"), entry("milk")], "stated-twice", "says.1.allergen"),
         ([entry("hazlenut")], "unknown-allergen", "says.0.allergen"),
@@ -45,6 +45,8 @@ def about(material: Material, lot: Lot | None = None, **values: Any) -> list[All
         ([entry("milk", "maybe")], "unknown-name", "says.0.says"),
         ([entry("milk", "free-of", because="")], "missing", "says.0.because"),
         ([entry("milk", "exempt", because="")], "missing", "says.0.because"),
+        ([entry("milk", "exempt", because="We think so")], "no-such-exemption", "says.0.because"),
+        ([entry("gluten-cereals", "exempt")], "no-such-exemption", "says.0.because"),
         ([entry("sulphites", mg_per_kg="-4")], "negative", "says.0.mg_per_kg"),
         ([entry("sulphites", mg_per_kg="4 mg")], "not-a-number", "says.0.mg_per_kg"),
         ([entry("sulphites", mg_per_kg="1000001")], "out-of-range", "says.0.mg_per_kg"),
@@ -221,3 +223,13 @@ def test_a_number_that_is_no_text_is_refused_over_http(lead_api: Client, body: A
     said = [{"allergen": "sulphites", "says": "contains", "mg_per_kg": 40}]
     answer = lead_api.send("allergen-statements", body(says=said))
     assert (answer.status_code, AllergenStatement.objects.count()) == (400, 0), answer.content
+
+
+def test_an_exemption_that_no_list_knows_is_refused_with_those_that_are_known(state: Any, sugar: Material):
+    with pytest.raises(Unusable) as refused:
+        state(sugar, entry("wheat", "exempt", because="Highly purified"))
+    (reason,) = refused.value.reasons
+    assert (
+        "EU: glucose syrup of wheat, including dextrose (Reg (EU) 1169/2011, Annex II, 1 (a))"
+        in reason.detail
+    )

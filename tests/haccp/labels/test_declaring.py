@@ -32,6 +32,7 @@ class Step:
 @dataclass(frozen=True)
 class Way:
     steps: tuple[Step, ...]
+    note: str = ""
 
 
 @dataclass(frozen=True)

@@ -7,7 +7,7 @@ from typing import Any
 import pytest
 
 from config.api.refusals import Reason
-from haccp.labels.documents import LabelDocument, Precaution, codes, read
+from haccp.labels.documents import LabelDocument, Precaution, codes, names_honey, read
 
 GOOD: dict[str, Any] = {
     "languages": ["en", "de-AT"],
@@ -142,6 +142,18 @@ def test_honey_in_another_language_is_seen_as_well() -> None:
     document = deepcopy(GOOD)
     document["ingredients"][0] = {"name": {"en": "nectar", "de-AT": "Honig"}}
     assert [reason.code for reason in read(document)] == ["honey-without-warning"]  # type: ignore[union-attr]
+
+
+@pytest.mark.parametrize(
+    "name", ["Blütenhonig", "Honigpulver", "bloemenhoning", "miód pszczeli", "Skogshonung"]
+)
+def test_honey_joined_to_another_word_is_seen(name: str) -> None:
+    assert names_honey(name)
+
+
+@pytest.mark.parametrize("name", ["Honigmelone", "melon", "caramel", "melasse", "med nøtter"])
+def test_what_only_sounds_like_honey_is_none(name: str) -> None:
+    assert not names_honey(name)
 
 
 def test_what_is_sold_unpacked_needs_neither_artwork_nor_net_quantity() -> None:

@@ -133,6 +133,20 @@ def test_what_its_recipe_is_known_to_contain_must_be_declared(
     assert approve(make_label(contains=["milk", "hazelnut"])).number == 1
 
 
+def test_honey_in_the_recipe_asks_for_its_warning_whatever_the_label_calls_it(
+    make_label: Callable[..., Label],
+    approve: Callable[..., LabelVersion],
+    sugar: Material,
+    caramel_recipe: RecipeVersion,
+) -> None:
+    Material.objects.filter(pk=sugar.pk).update(name="Akazienhonig")
+    with pytest.raises(RuleBroken) as caught:
+        approve(make_label())
+    assert codes(caught) == [("draft.warnings", "honey-without-warning")]
+    warning = {"kind": "not-under-12-months", "text": {"en": "Not for children under 12 months."}}
+    assert approve(make_label(warnings=[warning])).number == 1
+
+
 def test_the_newest_approval_is_in_force_from_its_day_on(
     label_version: LabelVersion, revise: Callable[..., LabelVersion], products: dict[str, Material]
 ) -> None:
