@@ -132,28 +132,49 @@ def in_words(listed: Sequence[Listed], named: Collection[str] = ()) -> str:
 
 
 def _in_words(each: Listed, named: Collection[str]) -> str:
-    words = emphasised(each.name, {} if each.parts else each.allergens)
+    words = emphasised(each.name, untold(each))
     if each.code in named and each.share is not None:
         words += f" {percent(each.share)} %"
     return f"{words} ({in_words(each.parts, named)})" if each.parts else words
 
 
+def untold(each: Listed) -> dict[str, str]:
+    """The allergens of an ingredient that none of its parts tells; those are told with its own name."""
+    told = {code for part in each.parts for code in _codes(part)}
+    return {code: word for code, word in each.allergens.items() if code not in told}
+
+
+def _codes(each: Listed) -> Iterator[str]:
+    yield from each.allergens
+    for part in each.parts:
+        yield from _codes(part)
+
+
 def emphasised(name: str, allergens: Mapping[str, str]) -> str:
     """The name with its allergens between asterisks; one that the name does not tell is added in brackets."""
+    name = name.replace(EMPHASIS, "")
+    spans: list[tuple[int, int]] = []
     missing = []
-    for code, word in sorted(allergens.items()):
+    for code, word in sorted(allergens.items(), key=lambda each: (-len(each[0]), each[0])):
         found = _place_of(name, code)
         if found is None:
             missing.append(f"{EMPHASIS}{word}{EMPHASIS}")
-        elif EMPHASIS not in found:
-            name = name.replace(found, f"{EMPHASIS}{found}{EMPHASIS}", 1)
-    return f"{name} ({', '.join(missing)})" if missing else name
+        elif all(found[1] <= begin or end <= found[0] for begin, end in spans):
+            spans.append(found)
+    for begin, end in sorted(spans, reverse=True):
+        name = f"{name[:begin]}{EMPHASIS}{name[begin:end]}{EMPHASIS}{name[end:]}"
+    return f"{name} ({', '.join(sorted(missing))})" if missing else name
 
 
-def _place_of(name: str, code: str) -> str | None:
-    """The word of a name that tells an allergen: it begins with the last word of its code."""
-    stem = code.rsplit("-", 1)[-1].removesuffix("s")
-    return next((word for word in _WORD.findall(name) if word.casefold().startswith(stem)), None)
+def _place_of(name: str, code: str) -> tuple[int, int] | None:
+    """Where a name tells an allergen: by all the words of its code, singular or plural, and not by a part of a word.
+
+    "Chopped nuts" does not tell the Brazil nut, nor does nutmeg.
+    """
+    *first, last = code.split("-")
+    words = r"\W+".join(map(re.escape, (*first, last.removesuffix("s"))))
+    found = re.search(rf"\b{words}(e?s)?\b", name, re.IGNORECASE)
+    return None if found is None else found.span()
 
 
 def told_by_name(listed: Sequence[Listed], product: str) -> frozenset[str]:
@@ -217,7 +238,7 @@ def differences(
     found += _out_of_order(pairs, within)
     for each, as_printed in pairs:
         found += _one_against(each, as_printed, named, thicker, within)
-        if each.parts and as_printed.parts:
+        if each.parts:
             found += differences(each.parts, as_printed.parts, named, thicker, each.name)
     return found
 
@@ -279,10 +300,14 @@ def _one_against(
     elif each.code in named and printed.percent is None:
         told = "" if each.share is None else f"{percent(each.share):f}"
         yield Difference("no-percentage", each.name, within, "", told)
-    if not each.parts:
-        missing = sorted(set(each.allergens) - set(printed.allergens))
-        if missing:
-            yield Difference("allergen", each.name, within, ", ".join(printed.allergens), ", ".join(missing))
+    missing = sorted(untold(each).keys() - _printed_codes(printed))
+    if missing:
+        yield Difference("allergen", each.name, within, ", ".join(printed.allergens), ", ".join(missing))
+
+
+def _printed_codes(printed: Ingredient) -> set[str]:
+    """What an ingredient names on the label, its brackets included."""
+    return set(printed.allergens).union(*map(_printed_codes, printed.parts))
 
 
 def _plain(printed: Ingredient) -> str:

@@ -109,6 +109,30 @@ def test_an_allergen_that_the_name_does_not_tell_is_added_in_brackets() -> None:
     assert emphasised("Praline", {"hazelnut": "hazelnut", "milk": "milk"}) == "Praline (*hazelnut*, *milk*)"
 
 
+def test_an_allergen_of_a_compound_that_no_part_tells_stands_with_its_name() -> None:
+    parts = (Line("a", "cocoa mass"), Line("b", "lecithin"), Line("c", "whey", None, {"milk": "milk"}))
+    chocolate = Line("CHO", "milk chocolate", 1, {"milk": "milk", "soybean": "soybeans"}, parts)
+    words = in_words(computed([chocolate]).listed)
+    assert words == "milk chocolate (*soybeans*) (cocoa mass, lecithin, whey (*milk*))"
+
+
+@pytest.mark.parametrize("name", ["chopped nuts", "nutmeg", "hazelnut"])
+def test_a_part_of_a_word_or_of_a_name_tells_no_kind(name: str) -> None:
+    assert emphasised(name, {"brazil-nut": "Brazil nuts"}) == f"{name} (*Brazil nuts*)"
+
+
+@pytest.mark.parametrize(
+    ("name", "allergens", "told"),
+    [
+        ("Brazil nuts, chopped", {"brazil-nut": "Brazil nuts"}, "*Brazil nuts*, chopped"),
+        ("whole *milk* powder", {"milk": "milk"}, "whole *milk* powder"),
+        ("black walnut", {"black-walnut": "black walnut", "walnut": "walnut"}, "*black walnut*"),
+    ],
+)
+def test_the_kind_is_emphasised_once(name: str, allergens: dict[str, str], told: str) -> None:
+    assert emphasised(name, allergens) == told
+
+
 def test_what_the_name_of_the_product_tells_of_bears_a_percentage() -> None:
     assert told_by_name(computed(PILLOWS).listed, "Layered hazelnuts in chocolate") == {"NUT", "CHO"}
 
@@ -190,6 +214,17 @@ def test_an_allergen_that_the_printed_ingredient_does_not_name_is_told() -> None
     listed = computed([NUTS]).listed
     (found,) = differences(listed, [printed(listed[0], allergens=())])
     assert (found.kind, found.computed) == ("allergen", "hazelnut")
+
+
+def test_brackets_that_are_left_out_and_an_allergen_no_part_tells_are_told() -> None:
+    parts = (Line("a", "cocoa mass"), Line("b", "whey", None, {"milk": "milk"}))
+    listed = computed([Line("CHO", "chocolate", 1, {"milk": "milk", "soybean": "soybeans"}, parts)]).listed
+    found = differences(listed, [Ingredient({"en": "chocolate"}, "CHO", allergens=("milk",))])
+    assert [(each.kind, each.name, each.computed) for each in found] == [
+        ("allergen", "chocolate", "soybean"),
+        ("missing", "cocoa mass", "cocoa mass"),
+        ("missing", "whey", "whey (*milk*)"),
+    ]
 
 
 def test_an_ingredient_without_a_material_is_known_by_its_name_in_any_language() -> None:
