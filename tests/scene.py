@@ -644,7 +644,7 @@ def _changed_over(lead: Asking) -> tuple[dict[str, Any], Any, Any, Any]:
             to_material=rows_id("materials", "FIL"),
             procedure_version=version["id"],
             steps=[{"step": "VAC", "done_at": times[1]}],
-            clearance={"product": True, "packaging": True, "labels": True},
+            clearance={"product": True, "packaging": True, "labels": True, "none_issued": True},
         )["id"]
         look = lead.post(
             f"changeovers/{made}/verifications", performed_at=times[2], method="visual", outcome="clean"

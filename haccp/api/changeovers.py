@@ -74,6 +74,9 @@ class ClearanceSerializer(BodySerializer):
     product = serializers.BooleanField(required=False)
     packaging = serializers.BooleanField(required=False)
     labels = serializers.BooleanField(required=False)
+    none_issued = serializers.BooleanField(
+        required=False, help_text="Instead of counts: no packaging or labels were handed out there."
+    )
     counts = HandedOutSerializer(many=True, required=False, max_length=MOST_COUNTS)  # type: ignore[call-arg]
 
     def to_representation(self, instance: Any) -> dict[str, Any]:

@@ -7,6 +7,7 @@ wiped, or in what was tested; "< 2.5" lies below what the method finds and is ta
 surface, or in all the rinse water, is taken to go into the first product, and never into the whole batch.
 """
 
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from decimal import Decimal
@@ -35,9 +36,12 @@ SAID: Mapping[str, tuple[str, ...]] = {
     "swab": (*SHARED, *AMOUNTS["swab"]),
     "rinse": (*SHARED, *AMOUNTS["rinse"]),
 }
-NOT_VALIDATED = "Nobody said that the method was shown to find it in this food: it clears nothing."
 PROCEDURE = "cleaning procedure"
 """Where the level is written: no plan and no rule sets it."""
+NOT_VALIDATED = (
+    "Nobody said in which food the method was shown to find it, and where that is written: it clears nothing."
+)
+DENIALS = frozenset({"no", "not", "none", "nobody", "never", "unknown", "unvalidated"})
 RINSED = "What the water did not take with it is not in this figure."
 
 
@@ -134,7 +138,13 @@ def _residue(
         return Finding(Result.UNDECIDED, sentence, figures=numbers)
     judged = limits.judge(reading, _of_procedure(limit))
     found = Finding(judged.result, f"{judged.sentence} {judged.warning}".strip(), level, numbers)
-    return _cautious(found, said["counts"], bool(validated), method)
+    return _cautious(found, said["counts"], _names_food_and_paper(validated), method)
+
+
+def _names_food_and_paper(validated: str) -> bool:
+    """A food and where it is written are two words at least, and the first does not deny it."""
+    words = re.findall(r"[^\W\d_]+", validated.casefold())
+    return len(words) > 1 and words[0] not in DENIALS
 
 
 def _refuse_words(said: Mapping[str, str], validated: str) -> None:

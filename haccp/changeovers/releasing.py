@@ -51,7 +51,7 @@ def release(
         *_not_standing(changeover),
         *lines.shortcomings(changeover),
         *shown.reasons,
-        *_too_early(act, shown),
+        *_too_early(act, changeover, shown),
     ]
     if reasons:
         counted = f"{len(reasons)} {'reason' if len(reasons) == 1 else 'reasons'}"
@@ -214,7 +214,9 @@ def _not_shown(
     return Reason("not-verified", sentence, "verifications", [str(equipment.pk)])
 
 
-def _too_early(act: Act, shown: _Found) -> Iterator[Reason]:
+def _too_early(act: Act, changeover: Changeover, shown: _Found) -> Iterator[Reason]:
+    if changeover.ended_at is not None and act.performed.at < changeover.ended_at:
+        yield Reason("before-its-end", "It would be released before it ended.", "performed_at")
     for each in shown.basis:
         if act.performed.at < each.performed_at:
             sentence = "It would be released before it was verified."

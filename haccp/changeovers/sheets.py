@@ -16,6 +16,8 @@ REMAINS = {
     "packaging": "Old packaging materials",
     "labels": "Old labels",
 }
+NONE_ISSUED = "none_issued"
+"""Said instead of counts: neither packaging nor labels were handed out where this equipment stands."""
 COUNTED = ("issued", "used", "spoiled", "returned")
 WETS = ("wash", "rinse", "disinfect")
 MOST_COUNTS = 50
@@ -47,9 +49,14 @@ def read_clearance(said: Mapping[str, Any]) -> dict[str, Any]:
                 Reason("missing", "Say what was counted, in one line.", f"clearance.counts.{at}.what")
             )
         reasons += _miscounted(each, at)
+    if counts and said.get(NONE_ISSUED):
+        sentence = "Counts are given, so something was handed out; leave none_issued out."
+        reasons.append(Reason("contradictory", sentence, f"clearance.{NONE_ISSUED}"))
     if reasons:
         raise Unusable("The counts cannot be kept so. Nothing was written.", reasons=reasons)
-    kept: dict[str, Any] = {name: said[name] for name in CLEARED if said.get(name) is not None}
+    kept: dict[str, Any] = {
+        name: said[name] for name in (*CLEARED, NONE_ISSUED) if said.get(name) is not None
+    }
     return kept | ({"counts": [dict(each) for each in counts]} if counts else {})
 
 
@@ -112,6 +119,12 @@ def _not_cleared(clearance: Mapping[str, Any]) -> Iterator[Reason]:
         if clearance.get(name) is not True:
             told = "were left" if clearance.get(name) is False else "are not said to be removed"
             yield Reason("line-not-cleared", f"{REMAINS[name]} {told}.", f"clearance.{name}")
+    if not clearance.get("counts") and clearance.get(NONE_ISSUED) is not True:
+        sentence = (
+            "Nobody counted the packaging and labels handed out for the old product; if none were, say so "
+            "(none_issued)."
+        )
+        yield Reason("not-counted", sentence, "clearance.counts")
     for at, count in enumerate(clearance.get("counts", [])):
         off = not_reconciled(count)
         if off:

@@ -47,7 +47,7 @@ class Changeover(Record):
     """Equipment was changed over, from ``performed_at`` until ``ended_at`` (empty: not ended, or nobody said).
 
     ``equipment``: uuids, one or more. ``steps``: what was ticked, [{"step", "done_at", "person"}]. ``clearance``: what
-    of the old product was removed, {"product", "packaging", "labels": bool, "counts": [{"what", "issued", "used",
+    of the old product was removed, {"product", "packaging", "labels", "none_issued": bool, "counts": [{"what", "issued", "used",
     "spoiled", "returned"}]}. What is missing is recorded as missing; ``haccp.changeovers.shortcomings`` names it.
     """
 

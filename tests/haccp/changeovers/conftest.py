@@ -25,7 +25,7 @@ from tests.haccp.changeovers.test_findings import SWAB
 HOUR, MINUTE = timedelta(hours=1), timedelta(minutes=1)
 BEGUN, ENDED = NOON, NOON + 50 * MINUTE
 SHOWN, FREED = NOON + 55 * MINUTE, NOON + HOUR
-CLEARED = {"product": True, "packaging": True, "labels": True}
+CLEARED = {"product": True, "packaging": True, "labels": True, "none_issued": True}
 
 
 @pytest.fixture

@@ -10,7 +10,7 @@ from tests.conftest import PASSWORD
 from tests.haccp.changeovers.procedures import WET, dry
 
 AT = "2026-03-02T12:{}:00+01:00"
-CLEARED = {"product": True, "packaging": True, "labels": True}
+CLEARED = {"product": True, "packaging": True, "labels": True, "none_issued": True}
 
 
 @pytest.fixture

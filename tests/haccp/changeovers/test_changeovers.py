@@ -50,15 +50,27 @@ def test_after_dry_cleaning_only_a_no_is_told(change_over: Any, approve: Any):
 
 def test_what_was_left_of_the_product_before_is_told(change_over: Any):
     told = missing(change_over(clearance={"product": True, "packaging": False}))
-    assert set(told) == {"line-not-cleared"}
+    assert set(told) == {"line-not-cleared", "not-counted"}
     reasons = lines.shortcomings(Changeover.objects.get())
-    assert [reason.field for reason in reasons] == ["clearance.packaging", "clearance.labels"]
+    assert [reason.field for reason in reasons[:2]] == ["clearance.packaging", "clearance.labels"]
+
+
+def test_without_a_count_the_old_packaging_and_labels_are_not_reconciled(change_over: Any):
+    told = missing(change_over(clearance=CLEARED | {"none_issued": False}))
+    assert set(told) == {"not-counted"}
+    assert "packaging and labels" in told["not-counted"]
+
+
+def test_counts_and_nothing_to_count_do_not_go_together(change_over: Any):
+    with pytest.raises(Unusable) as refused:
+        change_over(clearance=CLEARED | {"counts": [{"what": "Labels", "issued": "1", "used": "1"}]})
+    assert [reason.code for reason in refused.value.reasons] == ["contradictory"]
 
 
 @pytest.mark.parametrize(("returned", "told"), [("20", None), ("19", "1 missing"), ("22", "2 too many")])
 def test_counts_come_out_even_or_it_is_told(change_over: Any, returned: str, told: str | None):
     count = {"what": "Labels", "issued": "200", "used": "178", "spoiled": "2", "returned": returned}
-    found = missing(change_over(clearance=CLEARED | {"counts": [count]}))
+    found = missing(change_over(clearance=CLEARED | {"none_issued": False, "counts": [count]}))
     assert found == ({} if told is None else {"not-reconciled": f"Labels: {told} by the count."})
 
 

@@ -184,6 +184,13 @@ def test_a_method_that_was_not_shown_to_work_in_this_food_clears_nothing():
     assert swab(validated_for="  ").result is Result.UNDECIDED
 
 
+@pytest.mark.parametrize("said", ["no", "No: not on stone", "not validated", "yes", "x", "-", "unknown here"])
+def test_a_word_that_names_no_food_and_no_paper_is_no_validation(said: str):
+    found = swab(validated_for=said)
+    assert found.result is Result.UNDECIDED
+    assert findings.NOT_VALIDATED in found.sentence
+
+
 def test_what_is_outside_stays_outside_whatever_the_method():
     assert swab(value="1300", validated_for="").result is Result.OUTSIDE
     assert swab(value="1300", counts="other").result is Result.OUTSIDE

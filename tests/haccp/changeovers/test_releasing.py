@@ -93,6 +93,13 @@ def test_a_release_dated_before_its_verification_is_refused(
     assert set(found) == {"before-its-verification"}
 
 
+def test_a_release_dated_before_the_end_of_the_changeover_is_refused(
+    changed_over: Changeover, free: Any, act: Any, supervisor: Person
+):
+    found = refused(lambda: free(changed_over, act(supervisor, at=ENDED - MINUTE)))
+    assert found["before-its-end"] == "It would be released before it ended."
+
+
 def test_what_was_looked_at_before_the_last_washing_shows_nothing(
     change_over: Any, show: Any, show_all: Any, free: Any, act: Any
 ):
