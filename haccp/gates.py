@@ -3,13 +3,14 @@
 from collections.abc import Iterable, Sequence
 from datetime import date
 from typing import Any
+from uuid import UUID
 
 from django.utils import timezone
 
 from batches import lots as lot_deeds
 from batches import recipes, runs
 from batches.locks import lock_material
-from batches.models import Batch, BatchStart, Equipment, Lot, LotStatus, RecipeVersion
+from batches.models import Batch, BatchStart, Equipment, EquipmentUse, Lot, LotStatus, RecipeVersion
 from batches.recipe_documents import NOT_KNOWN
 from config.api.refusals import Reason, RuleBroken
 from haccp import deviations, late_allergens, monitoring, plans, releasing
@@ -99,6 +100,41 @@ def _open_for_start(act: Act, started: BatchStart, permission: StartPermission) 
         because=permission,
         hold=Touched(HoldSubject.BATCH, started.batch.uid),
     )
+
+
+def follow_taken(*, act: Act, batch: Batch, record: EquipmentUse) -> None:
+    """Equipment was taken into a running batch: a fact, so what a start would be refused for opens a case with hold.
+
+    In a phased start nothing is opened; what may have been touched is shown with the lots. A correction goes on under
+    the open case of what it corrects.
+    """
+    if record.withdrawn or record.deed != EquipmentUse.Deed.TAKEN or _in_phased_start(act):
+        return
+    equipment, at = record.equipment, record.performed_at
+    left = starting.ask(batch.recipe_version, [equipment], at, act.local_day, but=batch.pk)
+    if not left.refused or _has_open_case(batch, record.corrects_id):
+        return
+    words = " ".join(reason.detail for reason in left.refused)
+    deviations.open_case(
+        act=act.with_new_id(),
+        what=Deviation.What.EMERGENCY_START,
+        subject=batch.uid,
+        slot=_taken(record.pk),
+        title=f"Batch {batch.code} was taken to {equipment.code} without permission: {words}",
+        because=record,
+        hold=Touched(HoldSubject.BATCH, batch.uid),
+    )
+
+
+def _taken(record: UUID) -> str:
+    return f"taken {record}"
+
+
+def _has_open_case(batch: Batch, corrected: UUID | None) -> bool:
+    if corrected is None:
+        return False
+    cases = Deviation.objects.filter(what=Deviation.What.EMERGENCY_START, subject=batch.uid)
+    return cases.filter(slot=_taken(corrected), closing__isnull=True).exists()
 
 
 def _start_reasons(

@@ -8,9 +8,9 @@ from uuid import UUID
 
 from batches import lots as lot_deeds
 from batches.flags import LOT_NOT_READY, REWORK, SENTENCES, Flag
-from batches.models import Batch, BatchEnd, BatchStart, Lot, Movement, MovementKind
+from batches.models import Batch, BatchEnd, BatchStart, EquipmentUse, Lot, Movement, MovementKind
 from batches.signals import movement_recorded, run_changed
-from haccp import deviations, holds, late_allergens, late_labels, reworking
+from haccp import deviations, gates, holds, late_allergens, late_labels, reworking
 from haccp.allergens.signals import allergens_stated
 from haccp.deviations import Touched
 from haccp.labels.signals import packing_recorded
@@ -55,6 +55,8 @@ def follow_run(sender: Any, batch: Batch, record: Record, act: Act, **_: Any) ->
         lot_deeds.reopen(act=act, lots=Lot.objects.filter(batch=batch), because=record)
     if isinstance(record, (BatchStart, BatchEnd)):
         reworking.follow_share(act=act, batch=batch, because=record)
+    if isinstance(record, EquipmentUse):
+        gates.follow_taken(act=act, batch=batch, record=record)
     late_allergens.follow_run(act=act, batch=batch, record=record)
     holds.reach(act=act)
 
@@ -101,7 +103,10 @@ def _open(act: Act, movement: Movement, what: str, flags: set[Flag], hold: Touch
         if hold is not None:
             holds.place(act=act.with_new_id(), deviation=before, touched=hold)
         return
-    about = f"Lot {movement.lot.code} {MovementKind(movement.what).label}"
+    done = str(MovementKind(movement.what).label)
+    if movement.batch is not None:
+        done = done.replace("a batch", f"batch {movement.batch.code}")
+    about = f"Lot {movement.lot.code} {done}"
     words = " ".join(SENTENCES[flag] for flag in sorted(flags))
     deviations.open_case(
         act=act.with_new_id(),

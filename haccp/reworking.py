@@ -34,7 +34,9 @@ def _follow_use(act: Act, use: Movement, because: Movement) -> None:
     """What is broken now and was not when the use was recorded; that has its case by its flags."""
     for flag in rework.of_use(use):
         if flag not in use.flags:
-            title = f"Lot {use.lot.code} used in a batch, by what is known now: {SENTENCES[flag]}"
+            assert use.batch is not None
+            about = f"Lot {use.lot.code} used in batch {use.batch.code}, by what is known now"
+            title = f"{about}: {SENTENCES[flag]}"
             _open(act, use, because, flag, title)
 
 

@@ -329,16 +329,16 @@ class Standing(NamedTuple):
     unstated: dict[UUID, dict[str, Left]]
 
 
-def standing_on(equipment: Collection[Equipment], at: datetime) -> Standing:
-    """As ``left_on``, and what is not known beside it."""
+def standing_on(equipment: Collection[Equipment], at: datetime, *, but: int | None = None) -> Standing:
+    """As ``left_on``, and what is not known beside it. ``but``: what this batch brought is left out."""
     if not equipment:
         return Standing({}, {})
     here = next(iter(equipment)).establishment
     contacts = load(here, [], [(each.pk, at) for each in equipment])
     day = at.astimezone(here.zone).date()
     return Standing(
-        {each.pk: contacts.on(each.pk, at, day) for each in equipment},
-        {each.pk: contacts.on(each.pk, at, day, unstated=True) for each in equipment},
+        {each.pk: contacts.on(each.pk, at, day, but=but) for each in equipment},
+        {each.pk: contacts.on(each.pk, at, day, unstated=True, but=but) for each in equipment},
     )
 
 

@@ -28,12 +28,20 @@ class Asked:
     told: list[Reason]
 
 
-def ask(recipe_version: RecipeVersion, equipment: Sequence[Equipment], at: datetime, on: date) -> Asked:
+def ask(
+    recipe_version: RecipeVersion,
+    equipment: Sequence[Equipment],
+    at: datetime,
+    on: date,
+    *,
+    but: int | None = None,
+) -> Asked:
     """What stands on equipment when a batch begins at a time, on that local day, and is no part of its product.
 
     Only a released changeover whose scope names the allergen stands between. What is not known is told, never absent.
+    ``but``: the batch itself, where it runs already.
     """
-    standing = contact.standing_on(equipment, at)
+    standing = contact.standing_on(equipment, at, but=but)
     if not any(standing.left.values()) and not any(standing.unstated.values()):
         return Asked([], [])
     asking = _Asking(recipe_version, bearing.borne_by(recipe_version, on), at)

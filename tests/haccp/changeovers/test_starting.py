@@ -6,13 +6,13 @@ from typing import Any
 
 import pytest
 
-from batches import recipes
+from batches import recipes, runs
 from batches.models import Batch, BatchStart, Equipment, LotState, Material, RecipeVersion
 from config.api.refusals import Reason, RuleBroken
 from haccp import gates
 from haccp.changeovers import releasing
 from haccp.labels import versions
-from haccp.models import Changeover, Deviation, StartPermission
+from haccp.models import Changeover, Deviation, Hold, StartPermission
 from ledger import establishments, signatures
 from ledger.models import Person
 from tests.haccp.allergens.conftest import state as state_fixture
@@ -313,3 +313,59 @@ def test_the_statements_do_not_grow_with_what_is_left(
     state(nuts, "hazelnut", "almond", "peanut", "milk", "egg", "fish", in_force_from=date(2026, 1, 2))
     with django_assert_max_num_queries(90):
         assert len(left(start_drops)) >= 6
+
+
+# --- taken into a batch that runs
+
+
+@pytest.fixture
+def drops_running(start_drops: Any, nutty: Batch, establishment: Any, clean_kettle: Equipment) -> Batch:
+    batch: Batch = start_drops(equipment=[clean_kettle]).batch
+    return batch
+
+
+@pytest.fixture
+def clean_kettle(establishment: Any) -> Equipment:
+    return Equipment.objects.create(establishment=establishment, code="K-9", name="Kettle", kind="kettle")
+
+
+def take(act: Any, batch: Batch, table: Equipment, at: Any = AFTER + MINUTE, **more: Any) -> Any:
+    return runs.note_equipment(act=act(at=at, **more), batch=batch, equipment=table, deed="taken")
+
+
+def test_equipment_that_bears_an_allergen_and_is_taken_later_opens_a_case_with_hold(
+    drops_running: Batch, nutty: Batch, table: Equipment, act: Any, wet_version: Any
+):
+    record = take(act, drops_running, table)
+    case = Deviation.objects.get(what=Deviation.What.EMERGENCY_START)
+    assert (case.subject, case.because_id) == (drops_running.uid, record.pk)
+    for told in ("T-1", "hazelnut", nutty.code, "No changeover is on record since", drops_running.code):
+        assert told in case.title
+    assert Hold.objects.filter(deviation=case).exists()
+
+
+def test_taken_twice_by_a_correction_is_one_case(
+    drops_running: Batch, table: Equipment, act: Any, wet_version: Any
+):
+    record = take(act, drops_running, table)
+    take(act, drops_running, table, at=AFTER + 2 * MINUTE, corrects=record.pk, reason="a minute later")
+    assert Deviation.objects.filter(what=Deviation.What.EMERGENCY_START).count() == 1
+
+
+def test_after_a_released_changeover_it_is_taken_without_a_case(
+    drops_running: Batch, table: Equipment, act: Any, changed_over: Changeover, free: Any
+):
+    free(changed_over)
+    take(act, drops_running, table)
+    assert not Deviation.objects.filter(what=Deviation.What.EMERGENCY_START).exists()
+
+
+def test_what_the_batch_itself_left_there_opens_no_case(
+    table: Equipment, act: Any, begin: Any, use: Any, accept: Any, receive: Any, nuts: Material, state: Any
+):
+    state(nuts, "hazelnut")
+    batch = begin(equipment=[table])
+    use(accept(receive(material=nuts)), batch)
+    runs.note_equipment(act=act(at=MORNING + HOUR), batch=batch, equipment=table, deed="freed")
+    take(act, batch, table, at=MORNING + 2 * HOUR)
+    assert not Deviation.objects.filter(what=Deviation.What.EMERGENCY_START).exists()
