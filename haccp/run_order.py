@@ -18,6 +18,7 @@ MOST_BATCHES = 40
 MOST_MINUTES = 10_000
 """About a week: longer is a slip of the pen (site setting, no source)."""
 MOST_TOLD = 20
+NO_ORDER = "no-order"
 DECIDES = "This is a proposal. The food-safety lead decides on the order, and each batch still starts through its own gate."
 PROVED = (
     "Every order was compared (dynamic programming over subsets): none that keeps precedence and as many due times "
@@ -268,7 +269,7 @@ def _searched(problem: search.Problem) -> tuple[tuple[int, ...], int | None]:
 
 def _no_order(detail: str) -> RuleBroken:
     advice = "Make one of them on other equipment or another day, or validate a cleaning between them."
-    return RuleBroken(f"{detail} {advice} Nothing was written.", code="no-order", field="cleaning")
+    return RuleBroken(f"{detail} {advice} Nothing was written.", code=NO_ORDER, field="cleaning")
 
 
 def _at_least(problem: search.Problem) -> int:

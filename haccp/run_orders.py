@@ -5,18 +5,21 @@ taken by the newest approved recipe. Reads only.
 """
 
 import math
-from collections.abc import Iterator, Mapping
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from itertools import islice
 from uuid import UUID
 
 from batches.models import Equipment
+from config.api.refusals import Reason, RuleBroken
+from haccp import run_order
 from haccp.allergens import contact
 from haccp.allergens.vocabulary import Vocabulary
 from haccp.changeovers import matrix, procedures
 from haccp.changeovers.bearing import Bears
 from haccp.changeovers.matrix import Cell, Matrix, Product
-from haccp.run_order import Cleaning
+from haccp.run_order import MOST_TOLD, Cleaning, Planned, Proposal
 from haccp.run_order_search import Minutes
 from ledger.models import Establishment
 
@@ -101,6 +104,26 @@ def _from_now(asked: _Asked, equipment: Equipment) -> Iterator[tuple[UUID, Cell]
             bears=Bears(frozenset(), "what stands there"),
         )
         yield product.material.pk, matrix.cell(before, product, means, asked.table.vocabulary)
+
+
+def propose(planned: Sequence[Planned], filled: Filled, before: Collection[tuple[str, str]] = ()) -> Proposal:
+    """As ``run_order.propose``; where there is no order, each pair that no cleaning makes possible is named."""
+    try:
+        return run_order.propose(planned, filled.cleaning, before)
+    except RuleBroken as refusal:
+        if refusal.code != run_order.NO_ORDER:
+            raise
+        reasons = [*refusal.reasons, *islice(_impossible(filled), MOST_TOLD)]
+        raise RuleBroken(refusal.detail, code=refusal.code, reasons=reasons) from refusal
+
+
+def _impossible(filled: Filled) -> Iterator[Reason]:
+    minutes: dict[Pair, Minutes] = {(None, name): each for name, each in filled.cleaning.first.items()}
+    between: dict[Pair, Minutes] = {(a, b): each for (a, b), each in filled.cleaning.between.items()}
+    for (after, then), each in (minutes | between).items():
+        if each is None and after != then:
+            way = f"{then} after {after or 'what stands there now'}"
+            yield Reason("not-after", f"{way}: {filled.why.get((after, then), SENT)}", "cleaning")
 
 
 def _between(cell: Cell) -> Minutes:

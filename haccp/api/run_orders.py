@@ -18,7 +18,7 @@ from rest_framework.response import Response
 from batches.models import Equipment, Material, RecipeVersion
 from config.api.bodies import BodySerializer
 from config.api.refusals import Reason, Unusable
-from haccp import run_order, run_orders
+from haccp import run_orders
 from haccp.changeovers.matrix import CAUTION
 from haccp.run_order import MOST_BATCHES, MOST_MINUTES, Cleaning, Given, Planned, Proposal, Run
 from haccp.run_order_search import Minutes
@@ -134,7 +134,7 @@ class RunOrderSerializer(BodySerializer):
             at=said.get("starts_at") or timezone.now(),
         )
         pairs = [(each["first"], each["then"]) for each in said.get("before", [])]
-        return _answer(run_order.propose(planned, filled.cleaning, pairs), filled, said.get("starts_at"))
+        return _answer(run_orders.propose(planned, filled, pairs), filled, said.get("starts_at"))
 
     def _planned(self) -> Iterator[Planned]:
         starts_at: datetime | None = self.validated_data.get("starts_at")

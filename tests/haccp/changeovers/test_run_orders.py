@@ -147,3 +147,10 @@ def test_many_batches_cost_no_more_statements(house, approve, api, products, dja
     api.send("run-orders", body(1))
     with django_assert_max_num_queries(20):
         assert api.send("run-orders", body(6)).status_code == 200
+
+
+def test_where_there_is_no_order_the_pair_and_the_allergen_in_the_way_are_named(house, ask):
+    refused = ask(FIRST, before=[{"first": "pillows", "then": "drops"}])
+    assert refused.status_code == 409
+    errors = {error["code"]: error["detail"] for error in refused.json()["errors"]}
+    assert errors["not-after"] == "drops after pillows: No approved procedure clears: hazelnut."
