@@ -1,9 +1,10 @@
 """Lots held against the labels used on them: what release asks, and every late fact asks again.
 
-Only once a product has an approved label is its lot held against one; before that, what would be asked is told. Then a
-lot without a known label is refused, as is one whose packing was not ended. What nobody stated is refused unless it is
-declared or assessed; in a phased start it is told, since nobody has all statements on the first day. What is contained
-or possible is refused then as well. What is only sold loose bears no label: its lots are held against its sign.
+Only once a product has an approved label is its lot held against one; before that, what would be asked is told. Then
+a lot without a known label is refused, as is one whose packing was not seen at its start or not ended. What nobody
+stated is refused unless it is declared or assessed; in a phased start it is told, since nobody has all statements on
+the first day. What is contained or possible is refused then as well. What is only sold loose bears no label: its lots
+are held against its sign.
 """
 
 from collections.abc import Collection, Iterator, Mapping, Sequence
@@ -59,6 +60,7 @@ def compared(establishment: Establishment, lots: Collection[Lot], on: date) -> d
 class _Looking:
     contents: Mapping[int, content.Content]
     seen: Mapping[int, list[PackingCheck]]
+    begun: Collection[int]
     assessed: Mapping[int, list[ContactAssessment]]
     labelled: frozenset[UUID]
     loose: Mapping[UUID, list[LabelVersion]]
@@ -71,6 +73,7 @@ class _Looking:
         return cls(
             content.of_lots(establishment, lots),
             packing.seen_on_many(lots),
+            packing.begun(lots),
             assessments.standing(lots, on),
             _labelled(lots),
             versions.sold_loose({lot.material_id for lot in lots}),
@@ -94,7 +97,12 @@ class _Looking:
         assessed = self.assessed[lot.pk]
         codes = {code for each in assessed for code in each.allergens}
         found = declaring.compare(self.contents[lot.pk], own, codes, self.vocabulary)
-        refused = (*_wrong_labels(lot, seen), *_not_counted(lot, seen), *found.refused)
+        refused = (
+            *_wrong_labels(lot, seen),
+            *self.not_begun(lot, seen),
+            *_not_counted(lot, seen),
+            *found.refused,
+        )
         told = found.told
         if self.phased:
             told += found.unknown
@@ -103,6 +111,12 @@ class _Looking:
         rests_on = tuple(each for each in assessed if found.covered & set(each.allergens))
         unstated = frozenset() if self.phased else found.unstated
         return OnLot(lot, seen, used, refused, told, rests_on, unstated)
+
+    def not_begun(self, lot: Lot, seen: Sequence[PackingCheck]) -> Iterator[Reason]:
+        """Packs of which nobody saw the label when they began may bear any."""
+        if seen and lot.pk not in self.begun:
+            sentence = f"Nobody said which label was on the roll when packing of lot {lot.code} began: record what was seen then."
+            yield Reason("packing-start-not-seen", sentence, "lot", [str(seen[0].pk)])
 
     def no_label(self, lot: Lot) -> Reason:
         if lot.material_id in self.labelled:

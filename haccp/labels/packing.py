@@ -297,6 +297,16 @@ def seen_on_many(lots: Collection[Lot]) -> dict[int, list[PackingCheck]]:
     }
 
 
+def begun(lots: Collection[Lot]) -> set[int]:
+    """The keys of those whose label at the start of packing was seen, whichever it was. One statement."""
+    rows = PackingCheck.objects.standing().filter(
+        Q(lot__in=lots) | Q(batch__in={lot.batch_id for lot in lots} - {None}, lot__isnull=True),
+        moment=Moment.START,
+    )
+    starts = list(rows)
+    return {lot.pk for lot in lots if any(_about(lot, starts))}
+
+
 def _about(lot: Lot, checks: Collection[PackingCheck]) -> Iterator[PackingCheck]:
     for each in checks:
         if each.lot_id == lot.pk or (each.lot_id is None and each.batch_id == lot.batch_id):

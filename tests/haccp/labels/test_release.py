@@ -1,7 +1,7 @@
 """Release: what a lot contains by its genealogy against the label that was seen on it."""
 
 from collections.abc import Callable
-from datetime import date, timedelta
+from datetime import date, datetime, timedelta
 from typing import Any
 
 import pytest
@@ -26,6 +26,22 @@ from tests.haccp.conftest import HOUR, MORNING
 pytestmark = pytest.mark.django_db
 See = Callable[..., PackingCheck]
 State = Callable[..., Any]
+
+
+@pytest.fixture
+def see(see: See, request: pytest.FixtureRequest) -> See:
+    """As elsewhere, and an hour before the end of packing the same label was seen at its start."""
+
+    def do(batch: Batch, version: LabelVersion | None, at: datetime = NOON, **values: Any) -> PackingCheck:
+        told = {"moment", "said_act"} & values.keys()
+        begun = PackingCheck.objects.filter(batch=batch, lot=values.get("lot"), moment="start").exists()
+        if not told and not begun:
+            of_it = version is not None and version.material_id == batch.recipe_version.material_id
+            first = version if of_it else request.getfixturevalue("label_version")
+            see(batch, first, at=at - HOUR, moment="start", counts={}, lot=values.get("lot"))
+        return see(batch, version, at=at, **values)
+
+    return do
 
 
 @pytest.fixture
@@ -324,7 +340,7 @@ def test_a_superseded_label_must_declare_it_too(
     """Some packs bear the old one; that the new one is right does not help who buys those."""
     state(milk="contains", hazelnut="contains")
     newer = revise(label_version, at=NOON - 2 * HOUR, contains=["milk", "hazelnut"])
-    see(lot.batch, label_version, at=NOON - HOUR)
+    see(lot.batch, label_version, at=NOON - HOUR, moment="start", counts={})
     see(lot.batch, newer)
     settle(Deviation.objects.get())
     (reason,) = refused(lot)
@@ -384,9 +400,17 @@ def test_what_an_earlier_batch_left_on_the_kettle_is_refused_unless_declared(
     assert kettle.code in reason.detail or kettle.name in reason.detail
 
 
-@pytest.mark.parametrize("moment", ["start", "roll-change"])
-def test_packing_that_was_not_ended_is_refused(
+@pytest.mark.parametrize(
+    ("moment", "lacking"),
+    [
+        ("start", ["labels-not-counted"]),
+        ("roll-change", ["packing-start-not-seen", "labels-not-counted"]),
+        ("end", ["packing-start-not-seen"]),
+    ],
+)
+def test_packing_that_was_not_seen_at_its_start_or_not_ended_is_refused(
     moment: str,
+    lacking: list[str],
     lot: Lot,
     label_version: LabelVersion,
     see: See,
@@ -395,7 +419,7 @@ def test_packing_that_was_not_ended_is_refused(
 ) -> None:
     state(milk="contains")
     see(lot.batch, label_version, moment=moment)
-    assert codes(refused(lot)) == ["labels-not-counted"]
+    assert codes(refused(lot)) == lacking
 
 
 def test_a_label_seen_late_that_does_not_declare_what_is_in_a_released_lot_holds_it(
@@ -472,11 +496,11 @@ def test_what_release_would_say_of_the_label_is_read_at_any_time(
     lead_api: Client, lot: Lot, label_version: LabelVersion, see: See, state: State
 ) -> None:
     state(hazelnut="contains")
-    check = see(lot.batch, label_version)
+    see(lot.batch, label_version)
     said = lead_api.ask(f"lots/{lot.uid}/label").json()
     assert (said["sold"], said["packing_checks"], said["label_versions"]) == (
         True,
-        [str(check.pk)],
+        [str(each.pk) for each in PackingCheck.objects.order_by("performed_at")],
         [str(label_version.pk)],
     )
     assert (codes(said["refused"]), codes(said["told"])) == (["allergen-undeclared"], ["declared-but-absent"])
