@@ -175,7 +175,9 @@ class CleaningBreak(Kept):
 
     equipment = models.ForeignKey(Equipment, models.PROTECT, related_name="cleaning_breaks")
     at = models.DateTimeField()
-    scope = models.JSONField()  # {"allergens": [...], "microbiological": bool, "foreign-bodies": bool}
+    scope = (
+        models.JSONField()
+    )  # {"allergens": [...], "microbiological": bool, "foreign-bodies": bool, "area": uuid, if named}
     because = models.ForeignKey(Entry, models.PROTECT, related_name="+")
 
     class Meta:

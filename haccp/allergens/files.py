@@ -66,16 +66,16 @@ def from_yaml(text: str | bytes) -> dict[str, Any]:
     return _fields(read)
 
 
+def _unknown(name: str, known: set[str]) -> Reason:
+    if name == "members":
+        sentence = "A member stands in a group; give these under the group they belong to."
+        return Reason("member-without-group", sentence, name)
+    return Reason("unknown-field", f"{name!a} is not known here; known: {', '.join(sorted(known))}.", name)
+
+
 def _fields(read: dict[str, Any]) -> dict[str, Any]:
     known = {*FIELDS, *MAY_BE_LEFT_OUT, "groups"}
-    reasons = [
-        Reason(
-            "unknown-field",
-            f"{str(name)[:40]!a} is not known here; known: {', '.join(sorted(known))}.",
-            str(name)[:40],
-        )
-        for name in sorted(set(read) - known, key=str)
-    ]
+    reasons = [_unknown(str(name)[:40], known) for name in sorted(set(read) - known, key=str)]
     for name in {*FIELDS, *MAY_BE_LEFT_OUT} & set(read):
         if not isinstance(read[name], str) or "\x00" in read[name]:
             reasons.append(Reason("shape", "This is text.", name))

@@ -339,7 +339,10 @@ class ChangeoverReleaseSerializer(RecordSerializer):
         help_text="For these only, of those the procedure clears; each of them, if left out.",
     )
     password = serializers.CharField(max_length=200, trim_whitespace=False, write_only=True)
-    scope = serializers.DictField(read_only=True, help_text="What was really shown.")
+    scope = serializers.DictField(
+        read_only=True,
+        help_text="What was really shown: allergens, microbiological, foreign-bodies; area, if named.",
+    )
     basis = serializers.ListField(child=serializers.UUIDField(), read_only=True)
 
 

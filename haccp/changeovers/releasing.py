@@ -60,7 +60,8 @@ def release(
             code=MAY_NOT,
             reasons=reasons,
         )
-    made.scope = _with_members(scope, changeover).to_json()
+    where = {} if changeover.area_id is None else {"area": str(changeover.area_id)}
+    made.scope = _with_members(scope, changeover).to_json() | where
     made.basis = [str(each.pk) for each in shown.basis]
     made.insert()
     entry = Entry.objects.get(pk=made.pk)

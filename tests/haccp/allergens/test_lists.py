@@ -440,6 +440,12 @@ def test_a_list_is_brought_in_read_and_confirmed_over_http(lead_api: Any):
     assert done.json()["status"] == "confirmed", done.content
 
 
+def test_members_of_a_file_that_stand_in_no_group_are_told_so():
+    with pytest.raises(files.UnreadableList) as refused:
+        files.from_yaml("code: A\nmembers: []")
+    assert ("members", "member-without-group") in [(each.field, each.code) for each in refused.value.reasons]
+
+
 def test_bad_yaml_over_http_is_a_400(lead_api: Any):
     answer = lead_api.send("allergen-lists/from-file", {"yaml": "code: A"})
     assert (answer.status_code, AllergenList.objects.count()) == (400, 0)

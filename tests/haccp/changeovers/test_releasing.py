@@ -6,7 +6,7 @@ from typing import Any
 import pytest
 
 from batches import runs
-from batches.models import CleaningBreak, Equipment, LotState
+from batches.models import Area, CleaningBreak, Equipment, LotState
 from config.api.refusals import NotAllowed, RuleBroken, Unknown, Unusable
 from haccp.changeovers import releasing, verifying
 from haccp.models import (
@@ -35,6 +35,18 @@ def test_a_release_is_signed_and_says_what_it_rests_on(changed_over: Changeover,
     assert Signature.objects.get(target=release.pk).meaning == "released"
     shown = ChangeoverVerification.objects.values_list("pk", flat=True)
     assert sorted(release.basis) == sorted(map(str, shown))
+
+
+def test_the_area_that_was_named_stands_in_the_scope(
+    change_over: Any, show: Any, free: Any, table: Equipment, breaks: Any, establishment: Any
+):
+    area = Area.objects.create(establishment=establishment, code="A-1", name="Cold end")
+    made = change_over(area=area)
+    show(made)
+    for allergen in ("milk", "hazelnut"):
+        show(made, "swab", allergen)
+    free(made)
+    assert breaks(table)[0].scope["area"] == str(area.pk)
 
 
 def test_a_release_writes_a_break_from_the_end_of_the_changeover(
