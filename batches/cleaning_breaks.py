@@ -14,10 +14,15 @@ from ledger.models import record_class
 
 
 def standing_breaks(
-    equipment: Collection[Equipment], *, since: datetime | None = None, until: datetime | None = None
+    equipment: Collection[Equipment],
+    *,
+    since: datetime | None = None,
+    until: datetime | None = None,
+    known_by: datetime | None = None,
 ) -> list[CleaningBreak]:
     """Breaks of ``equipment`` that count today, both times included, in the order they were made.
 
+    ``known_by``: only those whose record says that it was made by then; a break may begin before it was released.
     One statement for the breaks and one for each kind of record they were written for, however many there are.
     """
     found = CleaningBreak.objects.filter(equipment__in=[each.pk for each in equipment])
@@ -26,16 +31,17 @@ def standing_breaks(
     if until is not None:
         found = found.filter(at__lte=until)
     breaks = list(found.select_related("because").order_by("at", "id"))
-    standing = _standing(breaks)
+    standing = _standing(breaks, known_by)
     return [each for each in breaks if each.because_id in standing]
 
 
-def _standing(breaks: Collection[CleaningBreak]) -> set[UUID]:
+def _standing(breaks: Collection[CleaningBreak], known_by: datetime | None) -> set[UUID]:
     by_kind: defaultdict[str, set[UUID]] = defaultdict(set)
     for each in breaks:
         by_kind[each.because.kind].add(each.because_id)
-    return {
-        pk
-        for kind, ids in by_kind.items()
-        for pk in record_class(kind).objects.standing().filter(pk__in=ids).values_list("pk", flat=True)
-    }
+    found: set[UUID] = set()
+    for kind, ids in by_kind.items():
+        rows = record_class(kind).objects.standing().filter(pk__in=ids)
+        rows = rows if known_by is None else rows.filter(performed_at__lte=known_by)
+        found.update(rows.values_list("pk", flat=True))
+    return found

@@ -334,7 +334,7 @@ def standing_on(equipment: Collection[Equipment], at: datetime, *, but: int | No
     if not equipment:
         return Standing({}, {})
     here = next(iter(equipment)).establishment
-    contacts = load(here, [], [(each.pk, at) for each in equipment])
+    contacts = load(here, [], [(each.pk, at) for each in equipment], known_by=at)
     day = at.astimezone(here.zone).date()
     return Standing(
         {each.pk: contacts.on(each.pk, at, day, but=but) for each in equipment},
@@ -389,14 +389,16 @@ def load(
     establishment: Establishment,
     lots: Collection[int],
     places: Collection[tuple[UUID, datetime]] = (),
+    known_by: datetime | None = None,
 ) -> Contacts:
     """What touched lots, and what may stand on equipment at some times, with all that it takes to know it.
 
     The stays of the house are read once; then what led to the lots, turn by turn, until no batch is new.
+    ``known_by``: only what was released by then is cleared; else what was released at any time.
     """
     rows = {row.pk: row for row in Equipment.objects.filter(establishment=establishment)}
     bits = Bits(lists.vocabulary(establishment))
-    floor = Floor(_stays(establishment), _clearings(bits, rows.values()), bits.every)
+    floor = Floor(_stays(establishment), _clearings(bits, rows.values(), known_by), bits.every)
     started = {stay.batch for each, at in places for stay in floor.near(each, at, at)}
     moved, keys = _gather(establishment, floor, set(lots), started)
     facts = known_facts.load(establishment, keys, bits)
@@ -416,9 +418,11 @@ def _stays(establishment: Establishment, since: datetime | None = None) -> Itera
         yield Stay(*row)
 
 
-def _clearings(bits: Bits, equipment: Collection[Equipment]) -> dict[UUID, list[Clearing]]:
+def _clearings(
+    bits: Bits, equipment: Collection[Equipment], known_by: datetime | None
+) -> dict[UUID, list[Clearing]]:
     found: defaultdict[UUID, list[Clearing]] = defaultdict(list)
-    for each in standing_breaks(equipment):
+    for each in standing_breaks(equipment, known_by=known_by):
         found[each.equipment_id].append(Clearing(each.at, _scope(bits, each)))
     return found
 

@@ -113,6 +113,8 @@ class _Asking:
             return f"{named}, which does not clear it. {self.would_clear(equipment, allergen)}"
         release = lines.standing_release(changeover)
         if release is not None:
+            if release.performed_at > self.at:
+                return f"{named}, and that was released only after this begins."
             scope = scopes.from_json(release.scope)
             if scope.names(allergen, self.vocabulary.groups_of(allergen)):
                 return f"{named}, and that was not ended when this begins."

@@ -74,7 +74,7 @@ def stay(batch: Batch, equipment: Equipment, since: float, until: float | None) 
 @pytest.fixture
 def clean(act: Any, batch: Batch) -> Callable[..., QualityReading]:
     def do(equipment: Equipment, at: float, allergens: Any = "all") -> QualityReading:
-        record = noting.note_quality(act=act(), batch=batch, what="table", value="clean")
+        record = noting.note_quality(act=act(at=hour(at)), batch=batch, what="table", value="clean")
         CleaningBreak.objects.create(
             equipment=equipment,
             at=hour(at),

@@ -186,6 +186,15 @@ def test_a_valid_break_between_lets_it_begin(
     assert told(start_drops()).keys() <= {"allergen-left-unknown"}
 
 
+def test_a_release_that_came_after_the_batch_began_let_nothing_begin(
+    start_drops: Any, nutty: Batch, changed_over: Changeover, free: Any
+):
+    """It is entered late: the table was clean by then, and nobody had released it."""
+    free(changed_over)
+    (reason,) = left(lambda: start_drops(at=FREED - MINUTE))
+    assert "It was changed over by WET, and that was released only after this begins." in reason.detail
+
+
 def test_a_product_that_declares_it_begins(start_drops: Any, nutty: Batch, sugar: Material, state: Any):
     """The drops are made of sugar that bears hazelnut itself; no label is approved yet."""
     state(sugar, "hazelnut")
