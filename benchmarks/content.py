@@ -1,11 +1,12 @@
 """What it costs to derive the allergens in lots, against the bare trace and against reading the movements.
 
-    DATABASE_URL=postgresql://... python benchmarks/content.py [--movements 100000] [--lots 5000]
+    DATABASE_URL=postgresql://... python benchmarks/content.py [--movements 100000] [--lots 5000] [--traced 20]
+        [--regime occasional] [--cleaned-every 1]
 
-Makes a scratch database, plays a small maker's days as bare rows (as ``trace.py`` does), states allergens of every bought
-material, and asks: one finished lot by its genealogy, against the bare back trace of the same lots (limit: 2 x); the last
-finished lots in one pass, against reading the movements once (limit: 5 x). Every content is compared with plain sets over
-networkx. Medians of three rounds in one run; read the ratios, not the milliseconds.
+Makes a scratch database with a maker's years (``grown.py``), states allergens of every bought food, and asks: one
+finished lot by its genealogy, and with what was on the same equipment, against the bare back trace of the same lots
+(limit: 2 x); the last finished lots in one pass, against reading as many movements once (limit: 5 x). What is contained
+is compared with plain sets over networkx. The sides take turns; medians of three rounds in one run; read the ratios.
 """
 
 import argparse
@@ -14,8 +15,9 @@ import os
 import platform
 import statistics
 import sys
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator, Sequence
 from datetime import date
+from functools import partial
 from pathlib import Path
 from time import perf_counter
 from typing import Any
@@ -31,10 +33,12 @@ from django.db import connection  # noqa: E402
 from django.test.utils import CaptureQueriesContext  # noqa: E402
 
 from batches import traces  # noqa: E402
-from batches.models import Edge, Lot, Movement  # noqa: E402
-from benchmarks.trace import BOUGHT_IN, ROUNDS, TRACED, House, percentile, timed  # noqa: E402
+from batches.models import Edge, Lot, MaterialKind, Movement  # noqa: E402
+from benchmarks.grown import REGIMES, House  # noqa: E402
 from haccp.allergens import content, lists, statements  # noqa: E402
 
+ROUNDS = 3
+A_YEAR = 100_000  # movements
 CODES = ("milk", "hazelnut", "almond", "wheat", "soybean", "sesame", "egg")
 
 
@@ -42,7 +46,9 @@ def state_allergens(house: House) -> dict[Any, str]:
     """Every third bought material contains one allergen and is free of the others; by material."""
     known = lists.vocabulary(house.here)
     contains: dict[Any, str] = {}
-    for number, material in enumerate(house.materials[:BOUGHT_IN]):
+    for number, material in enumerate(house.bought):
+        if material.kind == MaterialKind.PACKAGING:
+            continue
         code = CODES[number % len(CODES)] if number % 3 == 0 else ""
         says = [
             {"allergen": each, "says": "free-of", "because": "bench"}
@@ -56,8 +62,8 @@ def state_allergens(house: House) -> dict[Any, str]:
             material=material,
             says=says,
             document="bench",
-            document_day=date(2026, 1, 1),
-            in_force_from=date(2026, 1, 1),
+            document_day=date(2015, 1, 1),
+            in_force_from=date(2015, 1, 1),
         )
     return contains
 
@@ -74,62 +80,89 @@ def check(house: House, lots: list[Lot], contains: dict[Any, str]) -> None:
         assert not found[lot.pk].unknown
 
 
-def of_one(house: House, finished: list[Lot]) -> Iterator[str]:
-    starts = house.random.sample(finished[len(finished) // 2 :], min(TRACED, len(finished) // 2))
+def percentile(values: list[float], part: float) -> float:
+    return sorted(values)[int(part * (len(values) - 1))]
 
-    def derive(lot: Lot) -> None:
-        dict(content.of_lots(house.here, [lot], contact=False)[lot.pk].contains)  # with every path
 
-    with CaptureQueriesContext(connection) as queries:
-        derive(starts[0])
-    bare, ours = timed(traces.back, starts), timed(derive, starts)
-    yield (
-        f"one lot: p50 {statistics.median(ours):7.2f} ms, p95 {percentile(ours, 0.95):7.2f} ms, {len(queries)} "
-        f"statements, {sum(ours) / sum(bare):4.2f} x the bare back trace ({statistics.median(bare):.2f} ms)"
-    )
+def in_turn(sides: dict[str, Callable[[Any], Any]], starts: Sequence[Any]) -> dict[str, list[float]]:
+    """Milliseconds of each side for each start: the medians of rounds in which the sides take turns."""
+    rounds: dict[str, list[list[float]]] = {name: [[] for _ in starts] for name in sides}
+    for _ in range(ROUNDS):
+        for place, start in enumerate(starts):
+            for name, side in sides.items():
+                began = perf_counter()
+                side(start)
+                rounds[name][place].append((perf_counter() - began) * 1000)
+    return {name: [statistics.median(each) for each in took] for name, took in rounds.items()}
+
+
+def of_one(house: House, starts: Sequence[Lot]) -> Iterator[str]:
+    def derive(lot: Lot, *, contact: bool) -> None:
+        dict(content.of_lots(house.here, [lot], contact=contact)[lot.pk].contains)  # with every path
+
+    sides: dict[str, Callable[[Any], Any]] = {
+        "bare back trace": traces.back,
+        "content": partial(derive, contact=False),
+        "content with contact": partial(derive, contact=True),
+    }
+    took = in_turn(sides, starts)
+    bare = took["bare back trace"]
+    for name, side in sides.items():
+        with CaptureQueriesContext(connection) as queries:
+            side(starts[0])
+        yield (
+            f"one lot, {name:20s}: p50 {statistics.median(took[name]):8.2f} ms, p95 {percentile(took[name], 0.95):8.2f} ms, "
+            f"{len(queries):3d} statements; p50 {statistics.median(took[name]) / statistics.median(bare):6.2f} x, "
+            f"p95 {percentile(took[name], 0.95) / percentile(bare, 0.95):6.2f} x the bare back trace"
+        )
 
 
 def of_many(house: House, lots: list[Lot]) -> Iterator[str]:
     def read(_: Any) -> None:
-        for _row in Movement.objects.filter(establishment=house.here).iterator(chunk_size=5000):
+        for _row in Movement.objects.filter(establishment=house.here).order_by("-id")[:A_YEAR].iterator(5000):
             pass
 
-    def derive(_: Any) -> None:
-        content.of_lots(house.here, lots, contact=False)
+    def derive(_: Any, *, contact: bool) -> None:
+        content.of_lots(house.here, lots, contact=contact)
 
-    def with_paths(_: Any) -> None:
-        for each in content.of_lots(house.here, lots, contact=False).values():
-            dict(each.contains)
-
-    took = {each.__name__: timed(each, [None])[0] for each in (read, derive, with_paths)}
-    yield (
-        f"{len(lots)} lots in one pass: {took['derive']:7.0f} ms, {took['derive'] / took['read']:4.2f} x reading the "
-        f"movements ({took['read']:.0f} ms); with every path {took['with_paths']:.0f} ms"
-    )
+    sides: dict[str, Callable[[Any], Any]] = {
+        "reading a year's movements": read,
+        "content": partial(derive, contact=False),
+        "content with contact": partial(derive, contact=True),
+    }
+    took = {name: each[0] for name, each in in_turn(sides, [None]).items()}
+    read_in = took["reading a year's movements"]
+    for name, each in took.items():
+        yield f"{len(lots)} lots in one pass, {name:26s}: {each:7.0f} ms, {each / read_in:5.2f} x"
 
 
 def main() -> None:
     reader = argparse.ArgumentParser()
     reader.add_argument("--movements", type=int, default=100_000)
     reader.add_argument("--lots", type=int, default=5_000)
+    reader.add_argument("--traced", type=int, default=20)
+    reader.add_argument("--regime", choices=REGIMES, default="occasional")
+    reader.add_argument("--cleaned-every", type=int, default=1, help="days; 0: never")
     asked = reader.parse_args()
     print(
-        f"{platform.machine()}, {os.cpu_count()} cores, Python {platform.python_version()}, {connection.vendor}, "
-        f"medians of {ROUNDS}"
+        f"{platform.machine()}, {os.cpu_count()} cores, Python {platform.python_version()}, {connection.vendor}, load "
+        f"{os.getloadavg()[0]:.1f}, medians of {ROUNDS}; {asked.regime} rework, cleaned every {asked.cleaned_every} days"
     )
     name = connection.creation.create_test_db(verbosity=0, autoclobber=True, serialize=False)
     try:
-        house = House()
+        house = House(asked.regime, cleaned_every=asked.cleaned_every)
         contains = state_allergens(house)
         began = perf_counter()
         house.grow(asked.movements)
         gc.freeze()
-        finished = list(Lot.objects.filter(material=house.materials[-1]).order_by("pk"))
+        finished = list(Lot.objects.filter(material__in=house.finished).order_by("pk"))
         print(
-            f"{Movement.objects.count()} movements, {len(finished)} finished lots, {perf_counter() - began:.0f} s"
+            f"{house.movements} movements, {len(finished)} finished lots, {perf_counter() - began:.0f} s",
+            flush=True,
         )
         check(house, finished[-50:], contains)
-        for line in (*of_one(house, finished), *of_many(house, finished[-asked.lots :])):
+        starts = house.random.sample(finished[len(finished) // 2 :], asked.traced)
+        for line in (*of_one(house, starts), *of_many(house, finished[-asked.lots :])):
             print(line, flush=True)
     finally:
         connection.creation.destroy_test_db(name, verbosity=0)

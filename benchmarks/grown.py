@@ -305,7 +305,8 @@ class House:
         made = () if batch is None else (batch,)
         row = (self._lots, birth, f"L{self._lots}", material.pk.hex, f"{at:%Y-%m-%d}", birth, *made)
         self._tables[f"lots {how}"].rows.append(row)
-        self._newborn = (self._lots, f'{{"material": "{material.pk}"}}')
+        said = ', "rework_from": "trim"' if how == "rework" else ""
+        self._newborn = (self._lots, f'{{"material": "{material.pk}"{said}}}')
         return self._lots
 
     def _move(self, what: str, lot: int, at: datetime, part: Part, other: Any) -> None:
