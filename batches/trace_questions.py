@@ -12,6 +12,7 @@ from uuid import UUID
 
 from django.db.models import Q, QuerySet
 
+from batches.carry_over import Hazard
 from batches.models import Batch, Equipment, Lot, LotState, Movement, Occupation, TradingPartner
 from batches.trace_results import Direction
 from config.api.refusals import Reason, RuleBroken, Unknown, Unusable
@@ -37,12 +38,32 @@ class Start(Protocol):
 
 @dataclass(frozen=True)
 class TraceQuestion:
-    """``least_share``: follow only what has at least this share, and say what was left; None follows all."""
+    """``hazard``: widen the way forward by shared equipment, as far as this may have been carried over.
+
+    ``least_share``: follow only lots with at least this share (or part), and say what was left; None follows all.
+    ``exact``: tell shares as fractions too.
+    """
 
     start: Start
     direction: Direction
+    hazard: Hazard | None = None
     least_share: float | None = None
     exact: bool = False
+
+    def __post_init__(self) -> None:
+        if self.hazard and self.direction == Direction.BACK:
+            raise Unusable(
+                "A trace is widened by shared equipment on the way forward; ask forward or whole.",
+                field="hazard",
+            )
+        if self.least_share is not None and not 0 < self.least_share < 1:
+            raise Unusable("The least share lies between 0 and 1.", field="least_share")
+        if self.least_share is not None and self.hazard:
+            raise Unusable(
+                "What is carried over has no share, and a least share must not hide an allergen or a microbe. Leave "
+                "one of the two out.",
+                field="least_share",
+            )
 
 
 @dataclass(frozen=True)
@@ -60,6 +81,9 @@ class Period:
         found = Q()
         found &= Q(**{f"{field}__gte": self.since}) if self.since else Q()
         return found & (Q(**{f"{field}__lte": self.until}) if self.until else Q())
+
+
+ANY_TIME = Period()
 
 
 @dataclass(frozen=True)
@@ -157,7 +181,7 @@ class FromPartner:
     """All lots that were received from a partner or shipped to them, in a period."""
 
     partner: UUID
-    period: Period = Period()
+    period: Period = ANY_TIME
 
     def lots(self, here: Establishment) -> list[StartLot]:
         partner = one(TradingPartner, here, "partner", pk=self.partner)
@@ -172,7 +196,7 @@ class FromEquipment:
     """All lots of the batches that stood on a piece of equipment or used a tool, in a period."""
 
     equipment: UUID
-    period: Period = Period()
+    period: Period = ANY_TIME
 
     def lots(self, here: Establishment) -> list[StartLot]:
         equipment = one(Equipment, here, "equipment", pk=self.equipment)

@@ -15,8 +15,9 @@ from uuid import UUID
 
 from django.db import connection
 
-from batches.edges import among, as_one, walked
-from batches.genealogy import carry, connected
+from batches.carry_over import CarriedOver, carried_over
+from batches.edges import among, as_one, next_ways, read, walked
+from batches.genealogy import Carried, carry, connected
 from batches.models import Batch, BatchState, Edge, Lot, LotState, Material, Movement, TradingPartner
 from batches.trace_questions import FromLots, StartLot, TraceQuestion
 from batches.trace_results import (
@@ -29,6 +30,7 @@ from batches.trace_results import (
     Trace,
     TracedBatch,
     TracedLot,
+    Unfollowed,
 )
 from config.api.refusals import Unusable
 from ledger.models import Establishment
@@ -64,7 +66,8 @@ def whole(lot: Lot) -> Trace:
 
 
 def _of_one(lot: Lot, direction: Direction) -> Trace:
-    return follow(TraceQuestion(FromLots((lot.uid,)), direction), [StartLot(lot.pk, lot.uid, None)])
+    question = TraceQuestion(FromLots((lot.uid,)), direction)
+    return Followed(question, [StartLot(lot.pk, lot.uid, None)]).shown()
 
 
 def trace(
@@ -74,18 +77,7 @@ def trace(
 
     Raises Unknown, Unusable, RuleBroken where the lots to begin with cannot be found.
     """
-    return follow(question, question.start.lots(here), after=after, limit=limit)
-
-
-def follow(
-    question: TraceQuestion,
-    starts: Sequence[StartLot],
-    *,
-    after: int | None = None,
-    limit: int | None = None,
-) -> Trace:
-    """The same from lots that were found already."""
-    return Followed(question, starts).shown(after, limit)
+    return Followed(question, question.start.lots(here)).shown(after, limit)
 
 
 class Followed:
@@ -93,11 +85,20 @@ class Followed:
 
     def __init__(self, question: TraceQuestion, starts: Sequence[StartLot]):
         self.question, self.starts = question, starts
-        way = question.direction
-        keys = [each.key for each in starts]
-        self.inward, self.onward = walked(keys, back=way != Direction.FORWARD, forward=way != Direction.BACK)
-        self.shares = carry(dict.fromkeys(keys, 1.0), _forward(self.onward), fixed=True)
-        self.parts = carry({key: float(part) for key, part in self._weights().items()}, _back(self.inward))
+        self.start_keys = frozenset(each.key for each in starts)
+        ones, parts = dict.fromkeys(self.start_keys, 1.0), self._weights()
+        least, way = question.least_share, question.direction
+        if least is None:
+            both = walked(self.start_keys, back=way != Direction.FORWARD, forward=way != Direction.BACK)
+            self.inward, self.onward = both
+        else:
+            self.inward = [] if way == Direction.FORWARD else bounded(parts, least, back=True)
+            self.onward = [] if way == Direction.BACK else bounded(ones, least, back=False)
+        self.shares = carry(ones, _forward(self.onward), fixed=True)
+        self.parts = carry({key: float(part) for key, part in parts.items()}, _back(self.inward))
+        self.beyond = CarriedOver()
+        if question.hazard is not None:
+            self.beyond = carried_over(question.hazard, self.shares.values, self.onward)
 
     def _weights(self) -> dict[int, Fraction]:
         """What each start counts for among them: what it weighs, or all alike where one's mass is not known."""
@@ -110,7 +111,7 @@ class Followed:
 
     @cached_property
     def keys(self) -> list[int]:
-        return sorted({*self.shares.values, *self.parts.values})
+        return sorted({*self.shares.values, *self.parts.values, *self.beyond.lots})
 
     @cached_property
     def exact(self) -> tuple[Mapping[int, Any], Mapping[int, Any]]:
@@ -159,11 +160,11 @@ class Followed:
             batches=_batches(rows[key] for key in page),
             consignments=moved,
             in_process=in_process,
-            contacts=(),
+            contacts=tuple(self.beyond.contacts),
             size=self.size,
             loop=self.shares.loop or self.parts.loop,
             in_loop=sum(1 for key in self.keys if self._in_loop(key)),
-            unfollowed=None,
+            unfollowed=self.unfollowed,
             following=page[-1] if len(page) < len(keys) else None,
         )
 
@@ -182,8 +183,10 @@ class Followed:
         if page is None:
             yield from self.onward
             yield from inward
+            yield from self.beyond.links
             return
         yield from (way for way in self.onward if way[1] in page)
+        yield from (way for way in self.beyond.links if way[1] in page)
         yield from (way for way in inward if way[0] in page)
 
     def _told_steps(self, steps: Sequence[Any], rows: Mapping[int, Any]) -> tuple[Step, ...]:
@@ -209,8 +212,8 @@ class Followed:
             parts.get(key),
             exact_shares.get(key),
             exact_parts.get(key),
-            self.bits[key].bit_count() if self.bits else 1,
-            None,
+            self.bits[key].bit_count() if self.bits else int(key not in self.beyond.lots),
+            self.beyond.lots.get(key),
         )
         return TracedLot._make(row[:KNOWN] + computed)
 
@@ -223,13 +226,11 @@ class Followed:
             {} if way == Direction.FORWARD else self.parts.values,
         )
 
-    @cached_property
-    def _start_keys(self) -> set[int]:
-        return {each.key for each in self.starts}
-
     def _side(self, key: int) -> Side:
-        if key in self._start_keys:
+        if key in self.start_keys:
             return Side.START
+        if key in self.beyond.lots:
+            return Side.CONTACT
         if key not in self.parts.values:
             return Side.FORWARD
         return Side.BETWEEN if key in self.shares.values else Side.BACK
@@ -238,11 +239,64 @@ class Followed:
         """Lots of which more was used than the edges tell: the rest is in batches that have made nothing yet."""
         if self.question.direction == Direction.BACK:
             return []
-        used = {way[:3:2]: way[4] for way in self.onward}  # by lot and batch
+        used = {way[:3:2]: way[4] for way in (*self.onward, *self.beyond.links)}  # by lot and batch
         along: defaultdict[int, int] = defaultdict(int)
         for (lot, _), amount in used.items():
             along[lot] += amount
-        return [lot.key for lot in lots if lot.side != Side.BACK and lot.used > along[lot.key]]
+        left = self._left(self.shares)
+        ahead = (lot for lot in lots if lot.side != Side.BACK and lot.key not in left)
+        return [lot.key for lot in ahead if lot.used > along[lot.key]]
+
+    # -- what a least share left -------------------------------------------------------------------------
+
+    @cached_property
+    def unfollowed(self) -> Unfollowed | None:
+        least = self.question.least_share
+        if least is None:
+            return None
+        ahead, behind = self._left(self.shares), self._left(self.parts)
+        mass = sum(
+            self.shares.values[way[0]] * way[6] * way[3] / way[4]
+            for way in self.onward
+            if way[1] in ahead and way[4] and self.shares.values[way[0]]
+        )
+        masses = [each.mass for each in self.starts]
+        if behind:
+            known = None if None in masses else sum(mass or 0 for mass in masses)
+            if known is None:
+                return Unfollowed(least, len(ahead) + len(behind), None)
+            mass += known * sum(self.parts.values[key] or 0.0 for key in behind)
+        return Unfollowed(least, len(ahead) + len(behind), mass)
+
+    def _left(self, carried: Carried) -> set[int]:
+        """Lots whose edges were not asked for, because they have too little."""
+        least = self.question.least_share
+        if least is None:
+            return set()
+        return {
+            key
+            for key, value in carried.values.items()
+            if value is not None and value < least and key not in self.start_keys
+        }
+
+
+def bounded(starts: Mapping[int, Any], least: float, *, back: bool) -> list[Any]:
+    """The edges of every lot that has at least so much of the starts; one statement a generation.
+
+    What a lot has from others that have less is not known here, so that its share is told too low by at most that.
+    """
+    ways, asked = list[Any](), set[int]()
+    fresh = set(starts)
+    while fresh:
+        asked |= fresh
+        ways += next_ways(fresh, back=back)
+        carried = carry(starts, _back(ways) if back else _forward(ways), fixed=not back)
+        fresh = {
+            key
+            for key, value in carried.values.items()
+            if key not in asked and (value is None or value >= least)
+        }
+    return ways
 
 
 def _forward(ways: Sequence[Any], *, exact: bool = False) -> Iterator[tuple[int, int, Any]]:
@@ -265,30 +319,42 @@ UUIDS = [*map(TracedLot._fields.index, ("uid", "material", "batch", "supplier"))
 
 def _known_of(keys: Collection[int]) -> dict[int, tuple[Any, ...]]:
     """By key: what is known of each lot in the order of ``TracedLot``, and when its batch ran; one statement."""
+    rows = read(_details_sql(), [as_one(keys)] * 2)
+    if connection.vendor == "sqlite":
+        rows = [_typed(row) for row in rows]
+    return {row[0]: row for row in rows}
+
+
+def _details_sql() -> str:
+    """On PostgreSQL the batch is asked for lot by lot, and states by the same keys as lots: left to choose, it reads
+    the whole table of either."""
     lot, state, material, batch, run, partner = (
         model._meta.db_table for model in (Lot, LotState, Material, Batch, BatchState, TradingPartner)
     )
-    sql = f"""
+    of_batch = (
+        f"(SELECT batch.uid, batch.code, run.started_at, run.ended_at FROM {batch} batch "
+        f"JOIN {run} run ON run.batch_id = batch.id WHERE batch.id = lot.batch_id OFFSET 0) batch ON TRUE"
+    )
+    if connection.vendor == "sqlite":
+        of_batch = (
+            f"{batch} batch ON batch.id = lot.batch_id LEFT JOIN {run} run ON run.batch_id = lot.batch_id"
+        )
+    lateral = "LATERAL " if connection.vendor == "postgresql" else ""
+    ran = "batch" if lateral else "run"
+    return f"""
         SELECT lot.id, lot.uid, lot.code, material.id, material.name, material.dimension, material.kind,
                lot.is_rework, lot.day, state.best_before, batch.uid, COALESCE(batch.code, ''),
                state.supplier_id, COALESCE(supplier.name, ''), state.supplier_code, state.status,
                state.on_hand, state.received, state.made, state.used, state.shipped, state.returned,
                state.sent_back, state.sampled, state.destroyed, state.unexplained, state.mass,
-               run.started_at, run.ended_at
+               {ran}.started_at, {ran}.ended_at
         FROM {lot} lot
         JOIN {state} state ON state.lot_id = lot.id
         JOIN {material} material ON material.id = lot.material_id
-        LEFT JOIN {batch} batch ON batch.id = lot.batch_id
-        LEFT JOIN {run} run ON run.batch_id = lot.batch_id
         LEFT JOIN {partner} supplier ON supplier.id = state.supplier_id
-        WHERE lot.id {among()}
+        LEFT JOIN {lateral}{of_batch}
+        WHERE lot.id {among()} AND state.lot_id {among()}
     """
-    with connection.cursor() as cursor:
-        cursor.execute(sql, [as_one(keys)])
-        rows = cursor.fetchall()
-    if connection.vendor == "sqlite":
-        rows = [_typed(row) for row in rows]
-    return {row[0]: row for row in rows}
 
 
 def _typed(row: tuple[Any, ...]) -> tuple[Any, ...]:
@@ -342,9 +408,7 @@ def _moved(
             f"AND {standing} AND NOT EXISTS (SELECT 1 FROM {edge} edge WHERE edge.batch_id = moved.batch_id)"
         )
         keys.append(as_one(in_process))
-    with connection.cursor() as cursor:
-        cursor.execute(f"{sql} ORDER BY 8, 1", keys)
-        rows = cursor.fetchall()
+    rows = read(f"{sql} ORDER BY 8, 1", keys)
     return _consignments(lots, rows), _in_process(lots, rows)
 
 

@@ -1,6 +1,7 @@
 """Amounts of material on the wire: text and unit, both ways."""
 
 from collections.abc import Callable
+from functools import lru_cache
 from typing import Any
 
 from drf_spectacular.utils import extend_schema_field
@@ -29,6 +30,7 @@ class AmountSerializer(serializers.Serializer):
     unit = serializers.CharField()
 
 
+@lru_cache(maxsize=50_000)  # a trace tells the same few amounts thousands of times
 def kilograms(milligrams: int) -> str:
     """Milligrams as kilograms with three decimals, or as many as there are."""
     whole, rest = divmod(abs(milligrams), 1_000_000)

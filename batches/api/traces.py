@@ -1,5 +1,6 @@
 """Traces over HTTP: plain dictionaries written at once, since a trace may reach thousands of lots."""
 
+import hashlib
 from typing import Any, ClassVar
 from urllib.parse import parse_qsl, urlencode, urlsplit
 
@@ -14,10 +15,13 @@ from batches import traces
 from batches.api.amounts import AMOUNT_TEXTS, UNITS, kilograms
 from batches.api.movements import read_filters
 from batches.models import Lot, LotStatus
-from batches.trace_questions import FromLots, Start, TraceQuestion
+from batches.trace_questions import FromLots, TraceQuestion
 from batches.trace_results import Consignment, Direction, InProcess, Side, Trace, Unfollowed
+from batches.whereabouts import whereabouts
 from ledger.api.scope import Scoped
 
+SIGNER = Signer(salt="pages of a trace")
+NOT_OURS = "This is not a cursor of this trace; start from its first page."
 USUAL, LARGEST = 1000, 10_000  # lots on a page (site setting, no source)
 
 # -- what is answered -------------------------------------------------------------------------------
@@ -147,6 +151,21 @@ class UnfollowedSerializer(serializers.Serializer):
     kilograms = AmountText(allow_null=True)
 
 
+class WhereaboutsSerializer(serializers.Serializer):
+    """Kilograms of what is suspect: each lot's share of what became of it. Together they are what came, but for the gap."""
+
+    came = AmountText()
+    on_hand = AmountText()
+    shipped = AmountText(help_text="Less what came back.")
+    sent_back = AmountText()
+    sampled = AmountText()
+    destroyed = AmountText()
+    unexplained = AmountText(help_text="What counts found less (or, with a minus, more).")
+    in_process = AmountText(help_text="In batches that have made nothing yet.")
+    lost = AmountText(help_text="In batches, and in nothing they made: boiled off, trimmed, left in the pot.")
+    gap = AmountText()
+
+
 class TraceSerializer(serializers.Serializer):
     """A trace, or a page of it: `size` tells the whole, `next` leads on. Nothing is left out unless it is said."""
 
@@ -160,6 +179,11 @@ class TraceSerializer(serializers.Serializer):
         help_text="Lots in the circle or behind it, of which no share is told."
     )
     unfollowed = UnfollowedSerializer(allow_null=True)
+    whereabouts = WhereaboutsSerializer(
+        allow_null=True,
+        help_text="Of a trace forward or whole that stands on one page; null as well where the mass of a lot is not "
+        "known, or in a loop.",
+    )
     lots = TracedLotSerializer(many=True)
     steps = TraceStepSerializer(
         many=True, help_text="Each stands on the page of its lot that lies further from the start."
@@ -174,16 +198,32 @@ class TraceSerializer(serializers.Serializer):
 # -- views ------------------------------------------------------------------------------------------
 
 
+class TraceCursor(serializers.CharField):
+    """Where a page goes on; signed, so that only one of ours is read."""
+
+    def to_internal_value(self, data: Any) -> Any:
+        try:
+            asked, after = SIGNER.unsign_object(super().to_internal_value(data))
+        except (BadSignature, ValueError) as error:
+            raise serializers.ValidationError(NOT_OURS, code="bad-cursor") from error
+        return asked, after
+
+
 class TraceFilters(serializers.Serializer):
     """How much of a trace, and how."""
 
     exact = serializers.BooleanField(
         required=False, default=False, help_text="Tell shares as fractions too, of a trace of few steps."
     )
+    least_share = serializers.FloatField(
+        required=False,
+        help_text="Follow only lots with at least this share of the traced lots, above 0 and below 1; what was left "
+        "is told in `unfollowed`. Without it everything is followed. Never ask so about an allergen or a microbe.",
+    )
     limit = serializers.IntegerField(
         required=False, default=USUAL, min_value=1, max_value=LARGEST, help_text="Lots on a page."
     )
-    cursor = serializers.CharField(required=False, help_text="From `next` of another page of this trace.")
+    cursor = TraceCursor(required=False, help_text="From `next` of another page of this trace.")
 
 
 class TraceAnswers(Scoped):
@@ -191,11 +231,8 @@ class TraceAnswers(Scoped):
 
     serializer_class = TraceSerializer
     pagination_class = None
-    filters: ClassVar[type[TraceFilters]] = TraceFilters
 
-    def answer(self, request: Request, start: Start, direction: Direction) -> HttpResponse:
-        said = read_filters(self, self.filters)
-        question = TraceQuestion(start, direction, exact=said["exact"])
+    def answer(self, request: Request, question: TraceQuestion, said: dict[str, Any]) -> HttpResponse:
         found = traces.trace(
             self.establishment, question, after=self._after(request, said), limit=said["limit"]
         )
@@ -205,30 +242,37 @@ class TraceAnswers(Scoped):
     def _after(self, request: Request, said: dict[str, Any]) -> int | None:
         if "cursor" not in said:
             return None
-        try:
-            return int(self._signer(request).unsign(said["cursor"]))
-        except (BadSignature, ValueError) as error:
-            sentence = "This is not a cursor of this trace; start from its first page."
-            raise serializers.ValidationError({"cursor": sentence}, code="bad-cursor") from error
+        asked, after = said["cursor"]
+        if asked != _asked(request):
+            raise serializers.ValidationError({"cursor": NOT_OURS}, code="bad-cursor")
+        return int(after)
 
     def _next(self, request: Request, following: int | None) -> str | None:
         if following is None:
             return None
         address = urlsplit(request.build_absolute_uri())
         query = [pair for pair in parse_qsl(address.query, keep_blank_values=True) if pair[0] != "cursor"]
-        query.append(("cursor", self._signer(request).sign(str(following))))
+        query.append(("cursor", SIGNER.sign_object([_asked(request), following])))
         return address._replace(query=urlencode(query)).geturl()
 
-    def _signer(self, request: Request) -> Signer:
-        return Signer(salt=f"trace {request.path}")
+
+def _asked(request: Request) -> str:
+    """The question, so that no cursor goes on in the answer to another."""
+    asked = sorted((name, values) for name, values in request.GET.lists() if name not in ("cursor", "limit"))
+    return hashlib.sha256(f"{request.path} {asked}".encode()).hexdigest()[:16]
 
 
 class OfOneLot(TraceAnswers):
     queryset = Lot.objects.all()
     direction: ClassVar[Direction]
 
-    def trace(self, request: Request) -> HttpResponse:
-        return self.answer(request, FromLots((self.kwargs["pk"],)), self.direction)
+    def follow(self, request: Request) -> HttpResponse:
+        said = read_filters(self, TraceFilters)
+        start = FromLots((self.kwargs["pk"],))
+        question = TraceQuestion(
+            start, self.direction, least_share=said.get("least_share"), exact=said["exact"]
+        )
+        return self.answer(request, question, said)
 
 
 class Back(OfOneLot):
@@ -238,7 +282,7 @@ class Back(OfOneLot):
 
     @extend_schema(operation_id="trace_back", parameters=[TraceFilters])
     def get(self, request: Request, *args: Any, **kwargs: Any) -> HttpResponse:
-        return self.trace(request)
+        return self.follow(request)
 
 
 class Forward(OfOneLot):
@@ -248,7 +292,7 @@ class Forward(OfOneLot):
 
     @extend_schema(operation_id="trace_forward", parameters=[TraceFilters])
     def get(self, request: Request, *args: Any, **kwargs: Any) -> HttpResponse:
-        return self.trace(request)
+        return self.follow(request)
 
 
 class Whole(OfOneLot):
@@ -261,7 +305,7 @@ class Whole(OfOneLot):
 
     @extend_schema(operation_id="trace_whole", parameters=[TraceFilters])
     def get(self, request: Request, *args: Any, **kwargs: Any) -> HttpResponse:
-        return self.trace(request)
+        return self.follow(request)
 
 
 # -- as JSON ----------------------------------------------------------------------------------------
@@ -276,6 +320,7 @@ def as_json(trace: Trace) -> dict[str, Any]:
         "loop": trace.loop,
         "in_loop": trace.in_loop,
         "unfollowed": trace.unfollowed and _unfollowed(trace.unfollowed),
+        "whereabouts": _whereabouts(trace),
         "lots": [_lot(*lot) for lot in trace.lots],
         "steps": [_step(*step) for step in trace.steps],
         "batches": [_batch(*each) for each in trace.batches],
@@ -370,6 +415,13 @@ def _in_process(each: InProcess) -> dict[str, Any]:
         "unit": UNITS[each.dimension],
         "quantity": AMOUNT_TEXTS[each.dimension](each.quantity),
     }
+
+
+def _whereabouts(trace: Trace) -> dict[str, str] | None:
+    found = None if trace.direction == Direction.BACK else whereabouts(trace)
+    if found is None:
+        return None
+    return {name: kilograms(round(amount)) for name, amount in (vars(found) | {"gap": found.gap}).items()}
 
 
 def _unfollowed(left: Unfollowed) -> dict[str, Any]:

@@ -355,7 +355,9 @@ def test_a_trace_over_http(api, weighing, pillows, batch, paste, customer, relea
         ("Nut Mill North", "10.000"),
         (customer.name, "40"),
     ]
+    assert (forward["whereabouts"]["came"], forward["whereabouts"]["gap"]) == ("10.000", "0.000")
     back = api.ask(f"lots/{made}/back").json()
+    assert back["whereabouts"] is None
     assert [lot["supplier_code"] for lot in back["lots"] if lot["supplier"]] == ["N-77"]
 
 
