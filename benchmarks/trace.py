@@ -1,22 +1,21 @@
-"""What a trace costs, and whether it grows with the answer or with the house.
+"""What a trace costs: against memory, against the size of the house, with shares, bounded.
 
-    DATABASE_URL=postgresql://... python benchmarks/trace.py [--movements 100000]
+    DATABASE_URL=postgresql://... python benchmarks/trace.py [--movements 100000 1000000] [--regimes occasional heavy]
 
-Makes a scratch database, plays a small maker's days as bare rows at a tenth of the size and then at the full size, rebuilds
-edges and states from those rows, and traces: forward from suppliers' lots, back from finished lots. Every answer is
-compared with networkx on the same graph; the time of networkx in memory is the limit it is measured against. Figures
-are medians of three rounds over the same lots in one run; read the ratios, not the milliseconds.
+Makes a scratch database, grows a small maker in it (``grown``), and traces forward from suppliers' lots and back from
+finished ones, each time to the bytes of the JSON answer. Every answer is compared with networkx on the same graph, and
+its balance must close. Beside it in the same run, in turns: the compiled walk of rustworkx over the same graph, with
+everything that is told of the lots, steps and consignments held in memory, written as JSON too; the bare walk without
+shares; networkx. Figures are medians of three rounds over the same lots; read the ratios, not the milliseconds.
 """
 
 import argparse
 import gc
 import os
 import platform
-import random
 import statistics
 import sys
 from collections.abc import Callable, Iterator
-from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from time import perf_counter
 from typing import Any
@@ -28,246 +27,186 @@ import django
 django.setup()
 
 import networkx as nx  # noqa: E402
-from django.db import connection, transaction  # noqa: E402
+import orjson  # noqa: E402
+import rustworkx as rx  # noqa: E402
+from django.db import connection  # noqa: E402
 from django.test.utils import CaptureQueriesContext  # noqa: E402
 
-from batches import edges, lots, traces  # noqa: E402
-from batches.models import (  # noqa: E402
-    Batch,
-    Edge,
-    Lot,
-    Material,
-    Movement,
-    Recipe,
-    RecipeVersion,
-    TradingPartner,
-)
-from ledger import establishments  # noqa: E402
-from ledger.acts import Act, Moment  # noqa: E402
-from ledger.ids import uuid7  # noqa: E402
-from ledger.models import Entry, Establishment, Person  # noqa: E402
+from batches import edges, genealogy, traces  # noqa: E402
+from batches.api.traces import as_json  # noqa: E402
+from batches.models import Edge, Lot  # noqa: E402
+from batches.trace_questions import FromLots, TraceQuestion  # noqa: E402
+from batches.trace_results import Direction, Trace  # noqa: E402
+from batches.whereabouts import whereabouts  # noqa: E402
+from benchmarks.grown import REGIMES, House  # noqa: E402
 
-BEGIN = datetime(2026, 1, 5, 7, tzinfo=UTC)
-USES_OF_A_DELIVERY = 60
-BOUGHT_IN = 40
 ROUNDS, TRACED = 3, 60
-
-
-class House:
-    """A maker whose days are written as rows, a few thousand movements at a time."""
-
-    def __init__(self) -> None:
-        founder = Person.objects.create_user("bench", password=None, name="Bench", initials="B")
-        self.here: Establishment = establishments.open_establishment(
-            founder=founder, name="Bench", address="-", country="DE", time_zone="Europe/Berlin"
-        )
-        self.act = Act(self.here, founder, Moment.of(BEGIN), founder)
-        self.random = random.Random(7)
-        self.materials = [self._material(number) for number in range(BOUGHT_IN + 4)]
-        self.supplier = TradingPartner.objects.create(
-            establishment=self.here, code="S", name="Supplier", is_supplier=True
-        )
-        self.customers = [
-            TradingPartner.objects.create(
-                establishment=self.here, code=f"C{n}", name=f"Shop {n}", is_customer=True
-            )
-            for n in range(100)
-        ]
-        recipe = Recipe.objects.create(
-            establishment=self.here, code="R", name="R", material=self.materials[-1]
-        )
-        self.version = RecipeVersion.new(
-            self.act, recipe=recipe, material=recipe.material, number=1, document={"lines": []}
-        ).insert()
-        self.deliveries: dict[int, tuple[Lot, int]] = {}
-        self.rework: list[Lot] = []
-        self.count = self.minutes = 0
-        self._open()
-
-    def _material(self, number: int) -> Material:
-        return Material.objects.create(
-            establishment=self.here, code=f"M{number}", name=f"M{number}", short_name="M", kind="ingredient"
-        )
-
-    def _open(self) -> None:
-        self.entries: list[Entry] = []
-        self.batches: list[Batch] = []
-        self.lots: list[Lot] = []
-        self.movements: list[Movement] = []
-
-    def grow(self, movements: int) -> None:
-        """Play days until there are so many movements, then rebuild what follows from them."""
-        while self.count < movements:
-            self._day()
-            if len(self.movements) > 3000:
-                self._flush()
-        self._flush()
-        edges.rebuild(self.here)
-        lots.rebuild(self.here)
-        if connection.vendor == "postgresql":  # as its own housekeeping would; SQLite never does it unasked
-            with connection.cursor() as cursor:
-                cursor.execute("ANALYZE")
-
-    @transaction.atomic
-    def _flush(self) -> None:
-        Entry.objects.bulk_create(self.entries, batch_size=500)
-        Batch.objects.bulk_create(self.batches, batch_size=500)
-        for each in self.lots:
-            each.batch = each.batch  # takes over the key it got just now
-        Lot.objects.bulk_create(self.lots, batch_size=500)
-        for each in self.movements:
-            each.lot, each.batch = each.lot, each.batch
-        Movement.objects.bulk_create(self.movements, batch_size=200)
-        self._open()
-
-    def _day(self) -> None:
-        """One syrup, two fillings of it (some with rework), one finished batch of two lots, four shipments."""
-        syrup = self._batch([self._bought(n) for n in range(8)], BOUGHT_IN, 1)[0]
-        fillings = []
-        for number in range(2):
-            rework = (
-                [self.random.choice(self.rework[-30:])] if self.rework and self.random.random() < 0.3 else []
-            )
-            used = [syrup, *rework, *(self._bought(n) for n in self.random.sample(range(8, 28), 10))]
-            filling, left_over = self._batch(used, BOUGHT_IN + 1 + number, 2)
-            fillings.append(filling)
-            self.rework.append(left_over)
-        used = [*fillings, *(self._bought(n) for n in range(28, 40))]
-        for finished in self._batch(used, BOUGHT_IN + 3, 2):
-            for _ in range(2):
-                self._move("shipped", finished, partner=self.random.choice(self.customers))
-
-    def _bought(self, material: int) -> Lot:
-        lot, left = self.deliveries.get(material, (None, 0))
-        if not left:
-            lot, left = self._lot(material, None), self.random.randint(20, 2 * USES_OF_A_DELIVERY)
-            self._move("received", lot, partner=self.supplier)
-        self.deliveries[material] = (lot, left - 1)
-        return lot
-
-    def _batch(self, used: list[Lot], material: int, outputs: int) -> list[Lot]:
-        batch = Batch(
-            establishment=self.here,
-            code=f"B{self.count}",
-            recipe_version=self.version,
-            plan_version_id=self.version.pk,
-            permission_id=self._entry(),
-            birth_id=self._entry(),
-        )
-        self.batches.append(batch)
-        for lot in used:
-            self._move("used", lot, batch=batch)
-        made = [self._lot(material, batch) for _ in range(outputs)]
-        for lot in made:
-            self._move("made", lot, batch=batch)
-        return made
-
-    def _entry(self) -> Any:
-        entry = Entry(id=uuid7(), kind="bench", establishment=self.here, digest="0" * 64)
-        self.entries.append(entry)
-        return entry.pk
-
-    def _lot(self, material: int, batch: Batch | None) -> Lot:
-        birth = self._entry()
-        self.lots.append(
-            Lot(
-                uid=birth,
-                establishment=self.here,
-                code=f"L{self.count}-{len(self.lots)}",
-                material=self.materials[material],
-                batch=batch,
-                day=(BEGIN + timedelta(minutes=self.minutes)).date(),
-                birth_id=birth,
-            )
-        )
-        return self.lots[-1]
-
-    def _move(self, what: str, lot: Lot, **values: Any) -> None:
-        self.count, self.minutes = self.count + 1, self.minutes + 5
-        quantity = self.random.randint(100_000, 5_000_000)
-        sign = 1 if what in ("received", "made") else -1
-        movement = Movement.new(
-            self.act,
-            what=what,
-            lot=lot,
-            quantity=quantity,
-            effect=sign * quantity,
-            mass=quantity,
-            entered="1",
-            unit="MGM",
-            **values,
-        )
-        movement.performed_at = movement.recorded_at = BEGIN + timedelta(minutes=self.minutes)
-        movement.form, movement.digest, movement.request_digest = 1, "0" * 64, "0" * 64
-        self.movements.append(movement)
+LEAST_SHARE = 1e-4
+AT_MOST = {"occasional": 15, "heavy": 12}
 
 
 def percentile(values: list[float], part: float) -> float:
     return sorted(values)[int(part * (len(values) - 1))]
 
 
-def timed(function: Callable[[Any], Any], starts: list[Any]) -> list[float]:
-    """Milliseconds for each start: the median of the rounds."""
-    rounds = []
+def in_turns(subjects: dict[str, Callable[[Any], Any]], starts: list[Any]) -> dict[str, list[float]]:
+    """Milliseconds of each subject for each start, taken one after the other; the median of the rounds."""
+    rounds: dict[str, list[list[float]]] = {name: [] for name in subjects}
     for _ in range(ROUNDS):
-        times = []
+        for name in subjects:
+            rounds[name].append([])
         for start in starts:
-            began = perf_counter()
-            function(start)
-            times.append((perf_counter() - began) * 1000)
-        rounds.append(times)
-    return [statistics.median(each) for each in zip(*rounds, strict=True)]
+            for name, subject in subjects.items():
+                began = perf_counter()
+                subject(start)
+                rounds[name][-1].append((perf_counter() - began) * 1000)
+    return {
+        name: [statistics.median(each) for each in zip(*times, strict=True)] for name, times in rounds.items()
+    }
 
 
-def measure(house: House) -> Iterator[str]:
-    """One line for each direction. Raises AssertionError where networkx finds something else."""
-    graph = nx.DiGraph(list(Edge.objects.values_list("source", "target")))
-    count = Movement.objects.count()
-    received = [lot for lot in Lot.objects.filter(batch=None) if lot.pk in graph]
-    finished = list(Lot.objects.filter(material=house.materials[-1]))
-    for name, pool, trace, reach in (
-        ("forward", received[: len(received) // 2], traces.forward, nx.descendants),
-        ("back", finished[len(finished) // 2 :], traces.back, nx.ancestors),
-    ):
-        starts = house.random.sample(pool, min(TRACED, len(pool)))
-        sizes = []
-        for lot in starts:
-            with CaptureQueriesContext(connection) as queries:
-                found = trace(lot)
-            assert len(queries) == 2, f"{len(queries)} statements"
-            expected = reach(graph, lot.pk) | {lot.pk}
-            reached = set(
-                Lot.objects.filter(uid__in=[each.uid for each in found.lots]).values_list("pk", flat=True)
-            )
-            assert reached == expected, f"{name} from {lot}: networkx finds other lots"
-            sizes.append(len(expected))
-        ours = timed(trace, starts)
-        limit = timed(lambda lot, reach=reach: reach(graph, lot.pk), starts)
-        per_lot = statistics.median(1000 * took / size for took, size in zip(ours, sizes, strict=True))
-        yield (
-            f"{count:8d} movements, {name:7s}: {statistics.median(sizes):6.0f} lots reached, "
-            f"p50 {statistics.median(ours):7.2f} ms, p95 {percentile(ours, 0.95):7.2f} ms, "
-            f"{per_lot:6.1f} us a lot reached, {sum(ours) / sum(limit):5.1f} x networkx in memory"
+class InMemory:
+    """The limit: the graph compiled, and all that is told of what the traced lots reach, ready to be written."""
+
+    def __init__(self, ways: list[tuple[int, int]], answers: dict[int, Trace], *, back: bool):
+        self.graph, self.back = rx.PyDiGraph(), back
+        keys = sorted({key for way in ways for key in way} | set(answers))
+        self.graph.add_nodes_from(keys)
+        self.place = {key: place for place, key in enumerate(keys)}
+        self.graph.add_edges_from_no_data([(self.place[s], self.place[t]) for s, t in ways])
+        self.lots, self.steps, self.consignments = {}, {}, {}
+        for trace in answers.values():
+            self._hold(trace)
+
+    def _hold(self, trace: Trace) -> None:
+        told = as_json(trace)
+        place = {lot.uid: self.place[lot.key] for lot in trace.lots}
+        for lot in told["lots"]:
+            self.lots[place[lot["id"]]] = lot
+            self.steps[place[lot["id"]]], self.consignments[place[lot["id"]]] = [], []
+        for step in told["steps"]:
+            self.steps[place[step["source" if self.back else "target"]]].append(step)
+        for each in told["consignments"]:
+            self.consignments[place[each["lot"]]].append(each)
+
+    def answer(self, key: int) -> bytes:
+        start = self.place[key]
+        reach = rx.ancestors if self.back else rx.descendants
+        found = [start, *reach(self.graph, start)]
+        lots, steps, consignments = self.lots, self.steps, self.consignments
+        return orjson.dumps(
+            {
+                "lots": [lots[each] for each in found],
+                "steps": [step for each in found for step in steps[each]],
+                "consignments": [one for each in found for one in consignments[each]],
+            }
         )
+
+
+def shares_and_reach(lot: Lot, *, back: bool) -> None:
+    inward, onward = edges.walked([lot.pk], back=back, forward=not back)
+    ways = ((w[1], w[0], w[5]) for w in inward) if back else ((w[0], w[1], w[5]) for w in onward)
+    genealogy.carry({lot.pk: 1.0}, ways)
+
+
+def reach_only(lot: Lot, *, back: bool) -> None:
+    """The same walk, and which lots it reached."""
+    found = {link[0 if back else 1] for link in edges.reached([lot.pk], back=back)}
+    found.add(lot.pk)
+
+
+def measure(house: House, regime: str) -> Iterator[str]:
+    """One line for each direction. Raises AssertionError where networkx finds something else or the balance is open."""
+    ways = list(Edge.objects.order_by().values_list("source", "target"))
+    graph = nx.DiGraph(ways)
+    received = [lot for lot in Lot.objects.filter(batch=None).order_by("pk") if lot.pk in graph]
+    finished = list(Lot.objects.filter(material__in=house.finished).order_by("pk"))
+    for back, pool in ((False, received[: len(received) // 2]), (True, finished[len(finished) // 2 :])):
+        starts = house.random.sample(pool, min(TRACED, len(pool)))
+        trace = traces.back if back else traces.forward
+        answers = {lot.pk: checked(lot, trace, graph, back=back) for lot in starts}
+        held = InMemory(ways, answers, back=back)
+        reach = nx.ancestors if back else nx.descendants
+        gc.collect()
+        gc.freeze()
+        took = in_turns(
+            {
+                "ours": lambda lot, trace=trace: orjson.dumps(as_json(trace(lot))),
+                "limit": lambda lot, held=held: held.answer(lot.pk),
+                "shares": lambda lot, back=back: shares_and_reach(lot, back=back),
+                "reach": lambda lot, back=back: reach_only(lot, back=back),
+                "networkx": lambda lot, reach=reach: reach(graph, lot.pk),
+            },
+            starts,
+        )
+        yield line(f"{house.movements:9d} {regime:13s} {'back' if back else 'forward':7s}", took, answers)
+
+
+def checked(lot: Lot, trace: Callable[[Lot], Trace], graph: nx.DiGraph, *, back: bool) -> Trace:
+    with CaptureQueriesContext(connection) as queries:
+        found = trace(lot)
+    assert len(queries) <= 3, f"{len(queries)} statements"
+    expected = (nx.ancestors if back else nx.descendants)(graph, lot.pk) | {lot.pk}
+    assert {each.key for each in found.lots} == expected, f"networkx finds other lots from {lot}"
+    if not back:
+        where = whereabouts(found)
+        assert where is not None
+        assert abs(where.gap) <= 1e-9 * max(where.came, 1), f"{where.gap} mg of {where.came} are nowhere"
+    return found
+
+
+def line(what: str, took: dict[str, list[float]], answers: dict[int, Trace]) -> str:
+    sizes = [len(each.lots) for each in answers.values()]
+    p95 = {name: percentile(times, 0.95) for name, times in took.items()}
+    return (
+        f"{what}: {statistics.median(sizes):6.0f} lots (p95 {percentile(sizes, 0.95):.0f}), "
+        f"p50 {statistics.median(took['ours']):7.2f} p95 {p95['ours']:7.2f} ms; p95 is {p95['ours'] / p95['limit']:5.1f} x "
+        f"memory ({p95['limit']:.3f} ms), {p95['ours'] / p95['networkx']:5.1f} x networkx; "
+        f"shares {p95['shares'] / p95['reach']:4.2f} x the bare reach"
+    )
+
+
+def measure_bounded(house: House) -> str:
+    """A bounded view against the full one, of a few lots only: the full one takes long."""
+    lots = list(Lot.objects.filter(batch=None).order_by("pk"))
+    starts = house.random.sample(lots[len(lots) // 4 : len(lots) // 2], 5)
+
+    def ask(lot: Lot, least: float | None) -> Trace:
+        question = TraceQuestion(FromLots((lot.uid,)), Direction.FORWARD, least_share=least)
+        return traces.trace(house.here, question)
+
+    some = [ask(lot, LEAST_SHARE) for lot in starts]
+    took = in_turns({"full": lambda lot: ask(lot, None), "some": lambda lot: ask(lot, LEAST_SHARE)}, starts)
+    left = statistics.median(each.unfollowed.milligrams / each.lots[0].mass for each in some)
+    lots_of = statistics.median(len(each.lots) for each in some)
+    return (
+        f"{house.movements:9d} never-emptied full p50 {statistics.median(took['full']):8.1f} ms; shares from {LEAST_SHARE} on: "
+        f"{lots_of:.0f} lots in {statistics.median(took['some']):.1f} ms, "
+        f"{statistics.median(took['full']) / statistics.median(took['some']):.0f} x faster; not followed {left:.1e} of the mass"
+    )
 
 
 def main() -> None:
     reader = argparse.ArgumentParser()
-    reader.add_argument("--movements", type=int, default=100_000)
-    wanted = reader.parse_args().movements
+    reader.add_argument("--movements", type=int, nargs="+", default=[100_000])
+    reader.add_argument("--regimes", nargs="+", default=list(REGIMES), choices=list(REGIMES))
+    wanted = reader.parse_args()
     print(
         f"{platform.machine()}, {os.cpu_count()} cores, Python {platform.python_version()}, {connection.vendor}"
     )
-    name = connection.creation.create_test_db(verbosity=0, autoclobber=True, serialize=False)
-    try:
-        house = House()
-        for size in (wanted // 10, wanted):
-            house.grow(size)
-            gc.freeze()  # what the house keeps in memory is not to be gone through meanwhile
-            for line in measure(house):
-                print(line, flush=True)
-    finally:
-        connection.creation.destroy_test_db(name, verbosity=0)
+    for regime in wanted.regimes:
+        name = connection.creation.create_test_db(verbosity=0, autoclobber=True, serialize=False)
+        try:
+            house = House(regime)
+            for size in sorted(wanted.movements):
+                house.grow(size)
+                if regime == "never-emptied":
+                    print(measure_bounded(house), flush=True)
+                    continue
+                for each in measure(house, regime):
+                    print(each, flush=True)
+        finally:
+            connection.creation.destroy_test_db(name, verbosity=0)
 
 
 if __name__ == "__main__":
