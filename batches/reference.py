@@ -9,14 +9,24 @@ from django.db import models
 
 from batches import identifiers
 from batches.locks import lock_material
-from batches.models import Area, Dimension, Equipment, Material, RecipeLine, StoragePlace, TradingPartner
+from batches.models import (
+    Area,
+    Dimension,
+    Equipment,
+    Material,
+    Movement,
+    RecipeLine,
+    StoragePlace,
+    TradingPartner,
+)
 from batches.models.places import Reference
+from batches.signals import places_mixed
 from batches.texts import one_line
 from config.api.refusals import RuleBroken, Unknown, Unusable
 from ledger import changes, gs1_keys
 from ledger.acts import Act
 from ledger.deeds import deed
-from ledger.models import Establishment
+from ledger.models import Change, Establishment
 
 Row = TypeVar("Row", bound=Reference)
 KINDS: dict[str, type[Reference]] = {
@@ -49,6 +59,9 @@ def make(*, act: Act, kind: type[Row], values: dict[str, Any]) -> Row:
 def alter(*, act: Act, row: Row, values: dict[str, Any], expected_version: int | None = None) -> Row:
     """Change a row; what a lot or batch already says of it stays. Raises Unusable, RuleBroken, ChangedMeanwhile."""
     checked = checked_values(type(row), act.establishment, values)
+    was_refilled = isinstance(row, StoragePlace) and "refilled" in checked and _is_refilled(row)
+    if was_refilled and not checked["refilled"]:
+        _refuse_to_forget(act, row)
     if isinstance(row, Material) and "dimension" in checked:
         lock_material(act.establishment)
         _refuse_other_dimension(row, checked["dimension"])
@@ -56,7 +69,30 @@ def alter(*, act: Act, row: Row, values: dict[str, Any], expected_version: int |
         setattr(row, name, value)
     _refuse_partner_without_part(row)
     refuse_taken_code(row)
-    return changes.alter(act=act, row=row, values=checked, expected_version=expected_version)
+    altered = changes.alter(act=act, row=row, values=checked, expected_version=expected_version)
+    if isinstance(altered, StoragePlace) and checked.get("refilled") and not was_refilled:
+        because = Change.objects.filter(subject_id=altered.pk).latest("recorded_at", "id")
+        places_mixed.send(sender=StoragePlace, place=altered, because=because, act=act)
+    return altered
+
+
+def _is_refilled(place: StoragePlace) -> bool:
+    """As it stands, under the lock of all that follows from it."""
+    lock_material(place.establishment)
+    return StoragePlace.objects.filter(pk=place.pk, refilled=True).exists()
+
+
+def _refuse_to_forget(act: Act, place: Reference) -> None:
+    """Without the mark nothing that lay in a place counts as mixed: that is for one that was wrong from the start."""
+    if act.note.strip() or not Movement.objects.filter(to_place=place.pk).exists():
+        return
+    raise RuleBroken(
+        f"Lots lay in {place} while it was topped up, and would count as never mixed. If it is emptied from now on, "
+        "record each time that it was found empty and clean. If it never was topped up, say so in the note. Nothing was "
+        "written.",
+        code="was-refilled",
+        field="refilled",
+    )
 
 
 def checked_values(

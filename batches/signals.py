@@ -7,6 +7,8 @@ release_reopened      sender=Lot, lots, because (the record), act: facts of rele
                       await a decision again
 run_changed           sender=Batch, batch, record, act: when a batch ran, or on which equipment, is another now:
                       its start or end was corrected, it ended, that was withdrawn, equipment was noted
+places_mixed          sender=StoragePlace, place, because (the record), act: what lay in a refilled place is mixed with more
+                      than was known: it was marked as refilled, or was not found empty when that was said
 lots_decided          sender=Lot, lots, status, because, act: the status of lots was set
 """
 
@@ -17,4 +19,5 @@ movement_corrected = Signal()
 lot_made = Signal()
 release_reopened = Signal()
 run_changed = Signal()
+places_mixed = Signal()
 lots_decided = Signal()

@@ -324,6 +324,10 @@ SPECIAL: dict[str, Any] = {
     "checks/many": lambda scene: {"items": [scene.body("post", BASE + "checks")]},
     "checks/withdrawn": lambda scene: {"corrects": scene.ids["check"], "reason": "Never happened."},
     "documents": lambda scene: {"subject": scene.ids["batch"], "trial": None, "tags": None},
+    "storage-places/{id}/found-empty/withdrawn": lambda scene: {
+        "corrects": scene.ids["found_empty"],
+        "reason": "Never happened.",
+    },
     "run-orders": lambda scene: {
         "batches": [{"name": "A", "material": scene.ids["product"], "minutes": 30}],
         "cleaning": [{"after": None, "before": "A", "minutes": 0}],
@@ -538,6 +542,9 @@ def _ids(house: House) -> dict[str, str]:
         ],
         "cleaning-procedure-versions": cleaning["id"],
         "procedure_version": cleaning["id"],
+        "found_empty": lead.post(f"storage-places/{place}/found-empty", performed_at=NOW, is_clean=True)[
+            "id"
+        ],
         "from_batch": running,
         "to_material": rows_id("materials", "FIL"),
         "to_recipe_version": house.recipe_versions["FIL"]["id"],

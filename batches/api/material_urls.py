@@ -1,6 +1,6 @@
 from django.urls import path
 
-from batches.api import lots, movements, traces
+from batches.api import lots, mixed_places, movements, traces
 
 HERE = "establishments/<uuid:establishment>/"
 
@@ -11,6 +11,15 @@ urlpatterns = [
     path(f"{HERE}lots/<uuid:pk>/forward", traces.Forward.as_view(), name="trace-forward"),
     path(f"{HERE}lots/<uuid:pk>/whole", traces.Whole.as_view(), name="trace-whole"),
     path(f"{HERE}storage-places/<uuid:pk>/stock", lots.PlaceStock.as_view(), name="place-stock"),
+    path(f"{HERE}storage-places/<uuid:pk>/mixed", mixed_places.MixedInPlace.as_view(), name="place-mixed"),
+    path(
+        f"{HERE}storage-places/<uuid:pk>/found-empty", mixed_places.FoundEmpties.as_view(), name="found-empty"
+    ),
+    path(
+        f"{HERE}storage-places/<uuid:pk>/found-empty/withdrawn",
+        mixed_places.WithdrawnFoundEmpties.as_view(),
+        name="found-empty-withdrawn",
+    ),
     path(f"{HERE}movements", movements.Movements.as_view(), name="movements"),
     path(f"{HERE}movements/many", movements.ManyMovements.as_view(), name="movements-many"),
     *(

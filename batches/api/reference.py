@@ -53,12 +53,17 @@ class AreaSerializer(ReferenceSerializer):
     """A room or zone."""
 
 
-@example("Shelf", code="S-3", name="Dry store, shelf 3", area=ID)
+@example("Shelf", code="S-3", name="Dry store, shelf 3", area=ID, refilled=False)
 class StoragePlaceSerializer(ReferenceSerializer):
-    """A shelf, cold room or hold area."""
+    """A shelf, cold room, hold area, bin, hopper or tank."""
 
     area = ScopedReference(queryset=Area.objects.all(), required=False, allow_null=True)
     for_held = serializers.BooleanField(required=False, help_text="Kept apart for what is held.")
+    refilled = serializers.BooleanField(
+        required=False,
+        help_text="Topped up before it is empty: its lots count as mixed, until it is found empty and clean. Once lots lay "
+        "in it, taking this back needs a note.",
+    )
 
 
 @example("Kettle", code="K-1", name="Copper kettle", kind="kettle", area=ID)

@@ -22,7 +22,7 @@ from batches.models.lots import (
     MovementKind,
     ReworkFrom,
 )
-from batches.models.places import Area, Equipment, MaterialLock, StoragePlace, TradingPartner
+from batches.models.places import Area, Equipment, FoundEmpty, MaterialLock, StoragePlace, TradingPartner
 from batches.models.recipes import (
     Dimension,
     Material,
@@ -50,6 +50,7 @@ __all__ = [
     "Edge",
     "Equipment",
     "EquipmentUse",
+    "FoundEmpty",
     "LossKind",
     "Lot",
     "LotDecision",

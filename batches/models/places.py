@@ -4,7 +4,7 @@ from django.db import models
 from django.db.models import Q
 
 from ledger.ids import uuid7
-from ledger.models import Establishment, Versioned, digits_or_empty
+from ledger.models import BASE_1, Establishment, Record, Versioned, digits_or_empty
 
 
 class Reference(Versioned):
@@ -35,10 +35,34 @@ class Area(Reference):
 
 
 class StoragePlace(Reference):
-    """A shelf, cold room or hold area where lots lie."""
+    """A shelf, cold room, bin, hopper or tank where lots lie.
+
+    ``refilled``: it is topped up before it is empty, so that what lies in it is mixed (``batches.mixes``).
+    """
 
     area = models.ForeignKey(Area, models.PROTECT, null=True, blank=True, related_name="storage_places")
     for_held = models.BooleanField(default=False)  # kept apart for what is held
+    refilled = models.BooleanField(default=False)
+
+
+class FoundEmpty(Record):
+    """Somebody looked into a storage place and nothing was left in it. A stock of zero does not say so.
+
+    ``is_clean``: nothing of what lay in it clung to it either. Only then is what comes in next not mixed with it.
+    """
+
+    kind = "batches.found-empty"
+    counted_in = "what is mixed in a storage place"
+
+    storage_place = models.ForeignKey(StoragePlace, models.PROTECT, related_name="found_empty")
+    is_clean = models.BooleanField()
+
+    own_fields = ("storage_place", "is_clean")
+    client_fields = own_fields
+    FORMS = {1: BASE_1 + own_fields}
+
+    class Meta(Record.Meta):
+        indexes = [*Record.Meta.indexes, models.Index(fields=["storage_place", "performed_at"])]
 
 
 class Equipment(Reference):

@@ -128,6 +128,7 @@ class House:
         for code, (name, kind) in EQUIPMENT.items():
             self._row("equipment", code, name, kind=kind)
         self._row("storage-places", "HOLD", "Locked cage for what is held", for_held=True)
+        self._sugar_bin()
         for code, (name, values) in MATERIALS.items():
             self._row("materials", code, name, **values)
         self._partners()
@@ -167,6 +168,17 @@ class House:
     def _row(self, listed: str, code: str, name: str, **values: Any) -> str:
         body = {"id": rows_id(listed, code), "code": code, "name": name, **values}
         return str(self.lead.post(listed, **body)["id"])
+
+    def _sugar_bin(self) -> None:
+        """It is topped up before it is empty, so that one day's sugar is mixed with the last."""
+        place = self._row("storage-places", "BIN", "Sugar bin by the kettle", refilled=True)
+        self.lead.post(
+            f"storage-places/{place}/found-empty",
+            id=rows_id("found-empty", "BIN"),
+            performed_at="2026-01-12T09:00:00+01:00",
+            is_clean=True,
+            note="New; washed and dried before its first sugar.",
+        )
 
     def _partners(self) -> None:
         self._row(

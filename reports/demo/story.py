@@ -71,6 +71,7 @@ class Story:
                 quantity=quantity,
                 unit=unit,
                 document=f"delivery note {their_code}",
+                **({"to_place": rows_id("storage-places", "BIN")} if material == "SUG" else {}),
             )
             self.lots[material] = moved
             self._release(moved["lot"], -100)
