@@ -1,7 +1,7 @@
 """Holds: what a subject touched since its last good check is kept from leaving."""
 
 from collections import defaultdict
-from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
+from collections.abc import Callable, Collection, Iterable, Iterator
 from datetime import datetime
 from typing import Any, NamedTuple, TypeVar
 from uuid import UUID
@@ -12,6 +12,7 @@ from django.db.models import Q
 from batches import edges
 from batches import lots as lot_deeds
 from batches.locks import lock_material
+from batches.mixed_places import MixedPlaces
 from batches.models import (
     Area,
     Batch,
@@ -62,9 +63,9 @@ def place(*, act: Act, deviation: Deviation, touched: Touched) -> Hold:
 
 
 def place_on_lots(*, act: Act, deviation: Deviation, lots: Collection[Lot]) -> list[Hold]:
-    """A hold on each of many lots and what was made of it, in few statements. Within a deed."""
+    """A hold on each of many lots and what may be it or was made of it, in few statements. Within a deed."""
     lock_material(act.establishment)
-    made_of = _with_what_was_made({lot.pk for lot in lots})
+    made_of = MixedPlaces(act.establishment).forward({lot.pk for lot in lots}).by_start()
     uids = _uids({key for each in made_of.values() for key in each})
     placed = []
     for lot in lots:
@@ -79,21 +80,22 @@ def place_on_lots(*, act: Act, deviation: Deviation, lots: Collection[Lot]) -> l
 def reach(*, act: Act) -> None:
     """Hold what the subjects of open holds have touched by now and had not when they were placed.
 
-    Call it under the material lock after material was used or made: a lot made of what is held, or entered
-    late, is held as well. The earlier hold stays as it was written; a further one names the new lots. Lots that are held
-    one by one cost no statement more each.
+    Call it under the material lock after material was used or made, or came into a refilled place: a lot made of what
+    is held or mixed with it, or entered late, is held as well. The earlier hold stays as it was written; a further one
+    names the new lots. Lots that are held one by one cost no statement more each.
     """
     rows = Hold.objects.filter(establishment=act.establishment, deviation__closing__isnull=True)
     placed = list(rows.select_related("deviation").order_by("recorded_at", "id"))
     known: defaultdict[UUID, set[str]] = defaultdict(set)
     for hold in placed:
         known[hold.deviation_id].update(hold.lots)
-    made_of = _made_of_held(placed)
+    places = MixedPlaces(act.establishment)
+    made_of = _made_of_held(places, placed)
     for hold, touched in _once_each(placed):
         if touched.kind == HoldSubject.LOT:
             lots = _lots(key for key, uid in made_of[touched.subject] if uid not in known[hold.deviation_id])
         else:
-            lots = touched_by(act.establishment, touched)
+            lots = touched_by(act.establishment, touched, places)
         new = [lot for lot in lots if str(lot.uid) not in known[hold.deviation_id]]
         if new:
             _write(act, _shaped(act.with_new_id(), hold.deviation, touched), new)
@@ -143,41 +145,30 @@ def held_under(deviation: Deviation) -> set[str]:
 # -- what a subject touched -------------------------------------------------------------------------
 
 
-def touched_by(establishment: Establishment, touched: Touched) -> list[Lot]:
-    """Lots the subject touched since a time, and every lot made of them. Raises Unknown.
+def touched_by(
+    establishment: Establishment, touched: Touched, places: MixedPlaces | None = None
+) -> list[Lot]:
+    """Lots the subject touched since a time, every lot made of them, and what may be either. Raises Unknown.
 
-    What bears the very time of the last good check is in doubt, so it counts as touched.
+    What lay in a refilled place with one of them may be it, whatever name it was taken out by. What bears the very time
+    of the last good check is in doubt, so it counts as touched.
     """
     find = FINDERS[HoldSubject(touched.kind)]
     found = {lot.pk for lot in find(establishment, touched.subject, touched.since)}
-    made_of_them = {target for _, target, *_ in edges.reached(found, back=False)} if found else set()
-    return list(Lot.objects.filter(pk__in=found | made_of_them).select_related("state").order_by("pk"))
+    if not found:
+        return []
+    walk = (MixedPlaces(establishment) if places is None else places).forward(found)
+    keys = walk.lots | walk.under.keys()
+    return list(Lot.objects.filter(pk__in=keys).select_related("state").order_by("pk"))
 
 
-def _made_of_held(placed: Iterable[Hold]) -> dict[UUID, list[tuple[int, str]]]:
-    """By uuid of each lot that is held by itself: the keys and uuids of it and of what was made of it."""
+def _made_of_held(places: MixedPlaces, placed: Iterable[Hold]) -> dict[UUID, list[tuple[int, str]]]:
+    """By uuid of each lot that is held by itself: the keys and uuids of it and of what may be it, or made of it."""
     subjects = {hold.subject for hold in placed if hold.subject_kind == HoldSubject.LOT}
     keys = dict(Lot.objects.filter(uid__in=subjects).order_by().values_list("uid", "pk")) if subjects else {}
-    made_of = _with_what_was_made(set(keys.values()))
+    made_of = places.forward(set(keys.values())).by_start()
     uids = _uids({key for each in made_of.values() for key in each})
     return {uid: [(key, uids[key]) for key in sorted(made_of[start])] for uid, start in keys.items()}
-
-
-def _with_what_was_made(keys: Collection[int]) -> dict[int, set[int]]:
-    """Each lot with every lot made of it, by keys. One statement."""
-    onward: defaultdict[int, list[int]] = defaultdict(list)
-    for source, target, *_ in edges.reached(keys, back=False) if keys else ():
-        onward[source].append(target)
-    return {key: _walked(key, onward) for key in keys}
-
-
-def _walked(start: int, onward: Mapping[int, Iterable[int]]) -> set[int]:
-    seen, waiting = {start}, [start]
-    while waiting:
-        new = set(onward.get(waiting.pop(), ())) - seen
-        seen |= new
-        waiting += new
-    return seen
 
 
 def _among(keys: Collection[int]) -> models.QuerySet[Lot]:

@@ -1,9 +1,10 @@
 """Late facts about allergens: what is in lots is derived anew at once, and every lot whose label no longer holds is held.
 
-A statement that came late, was corrected or withdrawn; a movement recorded late or corrected; a batch that stood elsewhere
-or at another time than was known; a cleaning that shows nothing any more. A lot that bears a label is held against it. One
-without, that was released or shipped, is held if it now contains an allergen that it did not before. What nobody states any
-more holds what was released or shipped on that word; lots that await their decision the gate asks.
+A statement that came late, was corrected or withdrawn; a movement recorded late or corrected; what was mixed in a refilled
+place; a batch that stood elsewhere or at another time than was known; a cleaning that shows nothing any more. A lot that
+bears a label is held against it. One without, that was released or shipped, is held if it now contains an allergen that it
+did not before; what a place is said to have mixed holds only what bears a label. What nobody states any more holds what was
+released or shipped on that word; lots that await their decision the gate asks.
 """
 
 from collections.abc import Callable, Collection, Iterable, Iterator
@@ -15,7 +16,17 @@ from typing import Any, NamedTuple
 
 from django.db.models import Exists, OuterRef, Q
 
-from batches.models import Batch, BatchEnd, BatchStart, Lot, LotStatus, Movement, MovementKind, Occupation
+from batches.models import (
+    Batch,
+    BatchEnd,
+    BatchStart,
+    Lot,
+    LotStatus,
+    Movement,
+    MovementKind,
+    Occupation,
+    StoragePlace,
+)
 from haccp import deviations, holds
 from haccp.allergens import before, contact, content, facts, lists, statements, unrecorded
 from haccp.allergens.bits import Bits, Plane
@@ -74,6 +85,20 @@ def follow_movement(*, act: Act, movement: Movement) -> None:
         _hold(act, movement, title, no_longer_right(act.establishment, late))
 
 
+def follow_mixing(*, act: Act, movement: Movement) -> None:
+    """Hold what no longer bears the right label, now that a lot lies with others in a refilled place."""
+    if not movement.withdrawn:
+        title = f"Mixed in {movement.to_place or movement.from_place}: lot {movement.lot.code}"
+        _hold(act, movement, title, no_longer_right(act.establishment, Late([movement.lot_id])))
+
+
+def follow_place(*, act: Act, place: StoragePlace, because: Record) -> None:
+    """Hold what no longer bears the right label, now that more of what lay in a place was mixed than was known."""
+    put = Movement.objects.standing().filter(to_place=place).order_by()
+    late = Late(set(put.values_list("lot_id", flat=True)))
+    _hold(act, because, f"Mixed in {place}", no_longer_right(act.establishment, late))
+
+
 def follow_run(*, act: Act, batch: Batch, record: Record) -> None:
     """Hold what no longer bears the right label, now that a batch stood elsewhere, or at another time, than was known.
 
@@ -112,13 +137,19 @@ def _moved(movement: Movement, corrected: Movement | None) -> Late | None:
         lots = set(Lot.objects.filter(batch__in=batches).values_list("pk", flat=True))
         undo = partial(before.without_movement, movement=movement)
         return Late(lots, batches, undo, {each.lot_id for each in told})
-    return None
+    return None if corrected is None or not _was_mixed(corrected) else Late([movement.lot_id])
+
+
+def _was_mixed(moved: Movement) -> bool:
+    """Whether its lot was ever in a refilled place, so that where else it lay says with what it was mixed."""
+    in_one = Q(to_place__refilled=True) | Q(from_place__refilled=True)
+    return Movement.objects.filter(in_one, lot=moved.lot_id).exists()
 
 
 def _received(movement: Movement, corrected: Movement) -> Late | None:
     """Another supplier, of whom other statements speak."""
     if movement.partner_id == corrected.partner_id:
-        return None
+        return Late([movement.lot_id]) if _was_mixed(corrected) else None
     lot = movement.lot
     known = statements.standing([lot.material_id])
     spoke = statements.about(known, lot=lot.pk, supplier=corrected.partner_id, day=lot.day)

@@ -7,9 +7,19 @@ from typing import Any
 from uuid import UUID
 
 from batches import lots as lot_deeds
+from batches import mixed_places
 from batches.flags import LOT_NOT_READY, REWORK, SENTENCES, Flag
-from batches.models import Batch, BatchEnd, BatchStart, EquipmentUse, Lot, Movement, MovementKind
-from batches.signals import movement_recorded, run_changed
+from batches.models import (
+    Batch,
+    BatchEnd,
+    BatchStart,
+    EquipmentUse,
+    Lot,
+    Movement,
+    MovementKind,
+    StoragePlace,
+)
+from batches.signals import movement_recorded, places_mixed, run_changed
 from haccp import deviations, gates, holds, late_allergens, late_labels, reworking
 from haccp.allergens.signals import allergens_stated
 from haccp.deviations import Touched
@@ -33,6 +43,7 @@ def connect() -> None:
     run_changed.connect(follow_run, dispatch_uid="haccp.follow_run")
     packing_recorded.connect(late_labels.follow_packing, dispatch_uid="haccp.late_labels")
     allergens_stated.connect(late_allergens.follow_statement, dispatch_uid="haccp.follow_statement")
+    places_mixed.connect(follow_place, dispatch_uid="haccp.follow_place")
 
 
 def follow(sender: Any, movement: Movement, act: Act, **_: Any) -> None:
@@ -41,8 +52,17 @@ def follow(sender: Any, movement: Movement, act: Act, **_: Any) -> None:
         _open_for_flags(movement, act)
     reworking.follow(act=act, movement=movement)
     late_allergens.follow_movement(act=act, movement=movement)
-    if movement.what in CHANGES_GENEALOGY:
+    mixes = mixed_places.puts_more_in(movement)
+    if mixes:
+        late_allergens.follow_mixing(act=act, movement=movement)
+    if mixes or movement.what in CHANGES_GENEALOGY:
         holds.reach(act=act)
+
+
+def follow_place(sender: Any, place: StoragePlace, because: Record, act: Act, **_: Any) -> None:
+    """What lay in a place was mixed with more than was known."""
+    late_allergens.follow_place(act=act, place=place, because=because)
+    holds.reach(act=act)
 
 
 def follow_run(sender: Any, batch: Batch, record: Record, act: Act, **_: Any) -> None:

@@ -3,7 +3,7 @@
 from collections.abc import Iterable, Iterator, Sequence
 from datetime import datetime
 
-from batches import edges
+from batches.mixed_places import MixedPlaces
 from batches.models import Batch, Lot, LotStatus
 from config.api.refusals import Reason
 from haccp import deviations
@@ -42,13 +42,14 @@ def _of_lot(lot: Lot) -> Iterator[Reason]:
 
 
 def _of_ingredients(lot: Lot) -> Iterator[Reason]:
-    """What the lot is made of must not be held; nor rejected, unless a closed case decided on this lot."""
-    sources = {source for source, *_ in edges.reached([lot.pk], back=True)}
+    """What may be in the lot must not be held; nor rejected, unless a closed case decided on this lot."""
+    walk = MixedPlaces(lot.establishment).back([lot.pk], whole=[lot.pk])
+    sources, way = walk.lots - {lot.pk}, "may be in it" if walk.drawn or walk.under else "went into it"
     bad = Lot.objects.filter(pk__in=sources, state__status__in=[LotStatus.HELD, LotStatus.REJECTED])
     for source in bad.select_related("state").order_by("code"):
         if source.state.status == LotStatus.HELD or not _was_decided(lot):
             word = LotStatus(source.state.status).label
-            sentence = f"Lot {source.code}, which went into it, is {word}."
+            sentence = f"Lot {source.code}, which {way}, is {word}."
             yield Reason(f"ingredient-{source.state.status}", sentence, "lot", [str(source.uid)])
 
 

@@ -7,8 +7,7 @@ from batches import edges
 from batches.edges import Mixture
 from batches.genealogy import Amount, links
 from batches.models import Movement
-from haccp.allergens.facts import Facts, Mass, mixed_of, thicker
-from haccp.allergens.spread import Web
+from haccp.allergens.facts import Facts, Mass, mixed_of, thicker, web_of
 from haccp.models import AllergenStatement
 
 
@@ -30,7 +29,9 @@ def without_movement(facts: Facts, movement: Movement) -> None:
         for link in links(mixture.used, mixture.made)
     ]
     facts.links = [link for link in facts.links if link[2] not in mixtures] + was
-    facts.web = Web({(source, target): None for source, target, *_ in facts.links})
+    if movement.batch_id is not None:
+        facts.knots.forget(movement.batch_id, movement.lot_id)
+    facts.web = web_of(facts.links, facts.knots)
     facts.mixing = partial(mixed_of, instead={batch: _mass(mixture) for batch, mixture in mixtures.items()})
     facts.respread()
 

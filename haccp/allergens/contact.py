@@ -17,7 +17,8 @@ from uuid import UUID
 from django.db.models import Min, Q
 
 from batches.cleaning_breaks import standing_breaks
-from batches.edges import among, as_one, reached
+from batches.edges import among, as_one
+from batches.mixed_places import MixedPlaces, Walk
 from batches.models import CleaningBreak, Equipment, Lot, Movement, MovementKind, Occupation
 from haccp.allergens import facts as known_facts
 from haccp.allergens import lists, unrecorded
@@ -143,7 +144,7 @@ class Contacts:
 
     facts: Facts
     floor: Floor
-    moved: dict[int, set[int]]  # lots used or made, by batch
+    moved: dict[int, set[int]]  # lots used or made, by batch, and what was used as one that was mixed
     batches: dict[int, NamedBatch]
     equipment: dict[UUID, str]
     touched: defaultdict[int, int] = field(default_factory=lambda: defaultdict(int))
@@ -349,14 +350,13 @@ def reached_from(
 
     Stays are read back to the first of a batch on the way, so that what happens now costs no look at years.
     """
-    floor, back_to = Floor((), {}, 0), None
+    floor, back_to, mixed = Floor((), {}, 0), None, MixedPlaces(establishment)
     keys, fresh, known = set(lots), set(lots), set[int]()
     told = set(batches)
     while fresh or told:
-        links = reached(fresh, back=False) if fresh else []
-        onward = fresh | {link[1] for link in links}
-        keys |= onward
-        told |= {link[2] for link in links} | (_moved_in(onward) if onward else set())
+        walk = mixed.forward(fresh)
+        keys |= walk.lots | walk.under.keys()
+        told |= walk.batches() | (_moved_in(walk.lots) if walk.lots else set())
         first = _first_stay(told)
         if first is not None and (back_to is None or first < back_to):
             floor, back_to = Floor(_stays(establishment, first), {}, 0), first
@@ -400,8 +400,11 @@ def load(
     bits = Bits(lists.vocabulary(establishment))
     floor = Floor(_stays(establishment), _clearings(bits, rows.values(), known_by), bits.every)
     started = {stay.batch for each, at in places for stay in floor.near(each, at, at)}
-    moved, keys = _gather(establishment, floor, set(lots), started)
-    facts = known_facts.load(establishment, keys, bits)
+    mixed = MixedPlaces(establishment)
+    moved, keys = _gather(establishment, floor, set(lots), started, mixed)
+    facts = known_facts.load(establishment, keys, bits, mixed=mixed, whole=lots, used_in=moved)
+    for batch, knot in facts.knots.in_batches():
+        moved.setdefault(batch, set()).add(knot)
     batches = unrecorded.add_to(facts, establishment, moved)
     named = {key: NamedBatch(each.uid, each.code) for key, each in batches.items()}
     contacts = Contacts(facts, floor, moved, named, {pk: row.code for pk, row in rows.items()})
@@ -433,16 +436,16 @@ def _scope(bits: Bits, each: CleaningBreak) -> int:
 
 
 def _gather(
-    establishment: Establishment, floor: Floor, lots: set[int], started: set[int]
+    establishment: Establishment, floor: Floor, lots: set[int], started: set[int], mixed: MixedPlaces
 ) -> tuple[dict[int, set[int]], set[int]]:
     """Every batch that matters with the lots it used and made, and every lot to ask for."""
     if len(lots) >= MANY:
         moved = {batch: set[int]() for batch in floor.by_batch} | _moved(None, establishment)
         return moved, lots | {key for each in moved.values() for key in each}
     moved, keys, fresh = dict[int, set[int]](), set(lots), set(lots)
-    batches = set(started)
+    batches, new = set(started), set[int]()
     while True:
-        batches |= _made_by(fresh)
+        batches |= _made_by(mixed.back(fresh, whole=lots, used_in=new)) if fresh or new else set()
         new = floor.reach(batches) - set(moved)
         if not new:
             return moved, keys
@@ -452,15 +455,12 @@ def _gather(
         batches |= new
 
 
-def _made_by(lots: Collection[int]) -> set[int]:
-    """The batches that made lots, or anything that went into them."""
-    if not lots:
-        return set()
-    links = reached(lots, back=True)
+def _made_by(walk: Walk) -> set[int]:
+    """The batches that made lots on a walk."""
     own = Lot.objects.filter(batch__isnull=False).extra(
-        where=[f"{Lot._meta.db_table}.id {among()}"], params=[as_one(lots)]
+        where=[f"{Lot._meta.db_table}.id {among()}"], params=[as_one(walk.lots)]
     )
-    return {link[2] for link in links} | set(own.values_list("batch_id", flat=True))
+    return walk.batches() | set(own.values_list("batch_id", flat=True))
 
 
 def _moved(batches: Collection[int] | None, establishment: Establishment) -> dict[int, set[int]]:

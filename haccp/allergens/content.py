@@ -5,7 +5,7 @@ Heat clears no allergen: nothing here asks how a lot was made, only of what.
 
 from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, datetime
 from functools import partial
 from typing import Generic, NamedTuple, TypeVar
 from uuid import UUID
@@ -17,6 +17,7 @@ from haccp.allergens import planned, unrecorded
 from haccp.allergens.bits import Plane
 from haccp.allergens.contact import Contacts
 from haccp.allergens.facts import Facts, KnownLot
+from haccp.allergens.mixed import Passed
 from haccp.allergens.saying import Says, kept
 from haccp.allergens.spread import Band
 from ledger.models import Establishment
@@ -30,11 +31,27 @@ SAYS = {Plane.CONTAINS: Says.CONTAINS, Plane.MAY: Says.MAY_CONTAIN, Plane.EXEMPT
 Value = TypeVar("Value")
 
 
+class MixedIn(NamedTuple):
+    """A refilled place where a lot lay with others from a time on; it may have been taken out by the name of another."""
+
+    place: UUID
+    place_code: str
+    since: datetime
+    taken_as: str
+
+    def __str__(self) -> str:
+        return f"mixed in {self.place_code} since {self.since:%Y-%m-%d %H:%M}, taken out as {self.taken_as}"
+
+
 class OnTheWay(NamedTuple):
-    """A lot on a path, or a material where a recipe is asked."""
+    """A lot on a path, or a material where a recipe is asked. ``mixed_in``: how it went on, if not by its own name."""
 
     uid: UUID
     code: str
+    mixed_in: MixedIn | None = None
+
+    def __str__(self) -> str:
+        return self.code if self.mixed_in is None else f"{self.code} ({self.mixed_in})"
 
 
 @dataclass(frozen=True)
@@ -50,7 +67,7 @@ class Path:
     note: str = ""
 
     def __str__(self) -> str:
-        return " -> ".join(step.code for step in self.steps)
+        return " -> ".join(str(step) for step in self.steps)
 
 
 @dataclass(frozen=True)
@@ -190,17 +207,19 @@ def _counted(facts: Facts, keys: Collection[int]) -> set[str]:
     """What some lot contains and some list asks for from an amount on."""
     bits, there = facts.bits, 0
     for key in keys:
-        there |= bits.of(Plane.CONTAINS, facts.found[key])
+        there |= bits.of(Plane.CONTAINS, facts.of(key))
     return {code for code in bits.codes_in(there) if bits.vocabulary.counts_by_amount(code)}
 
 
 def _content(
     facts: Facts, lot: KnownLot, amounts: Mapping[str, Mapping[int, Band]], contacts: Contacts | None
 ) -> Content:
-    bits, found = facts.bits, facts.found[lot.key]
+    bits, found = facts.bits, facts.of(lot.key)
     listed = bits.listed(lot.day)
     there, plain = bits.of(Plane.CONTAINS, found), partial(bits.of, bits=found)
-    here = {code: by_lot[lot.key] for code, by_lot in amounts.items() if there & bits.plain([code])}
+    here = {
+        code: by_lot[facts.whole(lot.key)] for code, by_lot in amounts.items() if there & bits.plain([code])
+    }
     below = bits.plain(code for code, band in here.items() if _asked_by_none(facts, code, lot, band))
     contains = there & listed & ~below
     unknown = (plain(Plane.UNSTATED) | plain(Plane.OPEN_UNSTATED)) & listed & ~contains
@@ -227,18 +246,26 @@ def _asked_by_none(facts: Facts, code: str, lot: KnownLot, band: Band) -> bool:
 
 def _path(facts: Facts, key: int, plane: Plane, code: str) -> Path:
     lots = facts.path(key, plane, code)
-    steps = tuple(OnTheWay(lot.uid, lot.code) for lot in lots)
+    steps = tuple(_step(facts, *each) for each in lots)
     if not lots or plane not in SAYS:
         return Path(steps)
-    said = facts.statements_that_say(lots[0].key, code, SAYS[plane])
+    first = lots[0][0]
+    said = facts.statements_that_say(first.key, code, SAYS[plane])
     if plane == Plane.CONTAINS and not said:
-        return _exempt_elsewhere(facts, lots[0], code, steps)
+        return _exempt_elsewhere(facts, first, code, steps)
     return Path(steps, tuple(each.pk for each in said))
+
+
+def _step(facts: Facts, lot: KnownLot, passed: Passed | None = None) -> OnTheWay:
+    if passed is None:
+        return OnTheWay(lot.uid, lot.code)
+    since, taken_as = passed.since.astimezone(facts.zone), facts.lots[passed.taken_as].code
+    return OnTheWay(lot.uid, lot.code, MixedIn(passed.place, passed.place_code, since, taken_as))
 
 
 def _unstated(facts: Facts, key: int, code: str) -> Path:
     """From the lot, or the material of an open line, of which nobody stated it."""
-    if facts.found[key] & facts.bits.bit(Plane.UNSTATED, code):
+    if facts.of(key) & facts.bits.bit(Plane.UNSTATED, code):
         return _path(facts, key, Plane.UNSTATED, code)
     return _by_line(facts, key, Plane.OPEN_UNSTATED, code).path
 
@@ -258,9 +285,9 @@ def _exempt_elsewhere(facts: Facts, first: KnownLot, code: str, steps: tuple[OnT
 
 def _because(facts: Facts, key: int, contacts: Contacts | None, code: str) -> Because:
     """A supplier's word where there is one, else a line of a recipe, else contact."""
-    if facts.found[key] & facts.bits.bit(Plane.MAY, code):
+    if facts.of(key) & facts.bits.bit(Plane.MAY, code):
         return Because(_path(facts, key, Plane.MAY, code))
-    if contacts is None or facts.found[key] & facts.bits.bit(Plane.OPEN, code):
+    if contacts is None or facts.of(key) & facts.bits.bit(Plane.OPEN, code):
         return _by_line(facts, key, Plane.OPEN, code)
     return _by_contact(facts, key, contacts, Plane.TOUCHED, code)
 
@@ -268,11 +295,11 @@ def _because(facts: Facts, key: int, contacts: Contacts | None, code: str) -> Be
 def _by_line(facts: Facts, key: int, plane: Plane, code: str) -> Because:
     """The first line that names it, of the recipe of the nearest batch on the way that lacks a use."""
     lots, bit = facts.path(key, plane, code), facts.bits.plain([code])
-    first = lots[0].batch
+    first = lots[0][0].batch
     assert first is not None  # only what a batch made has open lines
     batch = facts.open[first]
     line = next(each for each in batch.lines if (each.may if plane == Plane.OPEN else each.unstated) & bit)
-    steps = (OnTheWay(line.material, line.code), *(OnTheWay(lot.uid, lot.code) for lot in lots))
+    steps = (OnTheWay(line.material, line.code), *(_step(facts, *each) for each in lots))
     return Because(Path(steps), batch.code, batch.uid, line=line.position)
 
 
@@ -284,7 +311,7 @@ def _touched(facts: Facts, key: int, contacts: Contacts | None, code: str) -> Be
 def _by_contact(facts: Facts, key: int, contacts: Contacts, plane: Plane, code: str) -> Because:
     """The lot on the way that was touched, by which batch, on what."""
     path = _path(facts, key, plane, code)
-    first = facts.path(key, plane, code)[0]
+    first = facts.path(key, plane, code)[0][0]
     assert first.batch is not None  # only what a batch made is touched
     left = contacts.left_by(first.batch, code, unstated=plane == Plane.TOUCHED_BY_UNSTATED)
     if left is None:

@@ -3,7 +3,7 @@
 from collections import defaultdict
 from collections.abc import Callable, Collection, Iterable, Mapping
 from dataclasses import dataclass, field
-from datetime import date
+from datetime import UTC, date, tzinfo
 from decimal import Decimal
 from functools import reduce
 from operator import or_
@@ -14,12 +14,14 @@ from django.db import connection
 from django.db.models import Count, Q, Sum
 
 from batches import rework
-from batches.edges import among, as_one, reached
+from batches.edges import among, as_one
+from batches.mixed_places import Link, LinkReader, MixedPlaces, Walk
 from batches.models import Edge, Lot, LotState, Material, MaterialKind, Movement, MovementKind
 from haccp.allergens import lists, statements
 from haccp.allergens.bits import Bits, Plane
+from haccp.allergens.mixed import Knots, Passed
 from haccp.allergens.saying import Said, Says, kept
-from haccp.allergens.spread import Band, Mixed, Web, bands, shortest, spread
+from haccp.allergens.spread import AnyOf, Band, Mixed, Web, bands, shortest, spread
 from haccp.models import AllergenStatement
 from ledger.models import Establishment
 
@@ -72,7 +74,8 @@ class Facts:
     """Lots by key, the web of what they came from, and the bits that each has of its own and all in all.
 
     ``odd``: rework of unknown origin. It counts as containing what its equipment could have left; of all else nobody
-    knows whether it does. ``open``: batches whose recipe names more than was recorded as used.
+    knows whether it does. ``open``: batches whose recipe names more than was recorded as used. ``knots``: what was mixed in
+    refilled places.
     """
 
     bits: Bits
@@ -80,9 +83,11 @@ class Facts:
     web: Web
     links: list[tuple[int, int, int, float]]  # source, target, batch, share
     spoken: dict[int, list[AllergenStatement]]
-    mixing: Callable[["Facts"], dict[int, Mixed]]
+    mixing: Callable[["Facts"], Mapping[int, Mixed | AnyOf]]
     odd: frozenset[int] = frozenset()
     open: dict[int, OpenBatch] = field(default_factory=dict)
+    knots: Knots = field(default_factory=Knots)
+    zone: tzinfo = UTC
     own: dict[int, int] = field(default_factory=dict)
     keep: dict[int, int] = field(default_factory=dict)
     found: dict[int, int] = field(default_factory=dict)
@@ -90,10 +95,17 @@ class Facts:
     def __post_init__(self) -> None:
         self.names = {key: lot.code for key, lot in self.lots.items()}
 
-    def path(self, key: int, plane: Plane, code: str) -> tuple[KnownLot, ...]:
-        """The shortest way by which a bit came into a lot, the lot itself last."""
+    def of(self, key: int) -> int:
+        """The bits of a lot, wherever it lies: those of its place-mates too, where it was mixed."""
+        return self.found[self.whole(key)]
+
+    def whole(self, key: int) -> int:
+        return self.knots.whole.get(key, key)
+
+    def path(self, key: int, plane: Plane, code: str) -> tuple[tuple[KnownLot, Passed | None], ...]:
+        """The shortest way by which a bit came into a lot, the lot itself last; each with how it went on by being mixed."""
         way = shortest(
-            key,
+            self.whole(key),
             self.bits.bit(plane, code),
             web=self.web,
             own=self.own,
@@ -101,7 +113,7 @@ class Facts:
             names=self.names,
             keep=self.keep,
         )
-        return tuple(self.lots[each] for each in way)
+        return tuple((self.lots[each], mixed) for each, mixed in self.knots.steps(way))
 
     def respread(self) -> None:
         self.found = spread(self.web, self.own, self.keep)
@@ -114,18 +126,30 @@ class Facts:
         ]
 
 
-def load(establishment: Establishment, starts: Collection[int], bits: Bits | None = None) -> Facts:
-    """Everything that lots (by key) came from, with what was stated of each. Four statements, two more where there is
-    rework.
+def load(
+    establishment: Establishment,
+    starts: Collection[int],
+    bits: Bits | None = None,
+    *,
+    mixed: MixedPlaces | None = None,
+    whole: Collection[int] | None = None,
+    used_in: Collection[int] = (),
+) -> Facts:
+    """Everything that lots (by key) came from, with what was stated of each. Five statements, two more where there is
+    rework, and a few where places are refilled.
 
-    ``bits``: those of the establishment's lists, where they were read already.
+    ``bits``, ``mixed``: those of the establishment, where they were read already. ``whole``: lots of which is asked what
+    may be under their name wherever they lie; all, unless some are told. ``used_in``: batches of which is asked what may
+    have gone in, whatever they made.
     """
-    links = _links(establishment, starts)
-    lots = _lots({*starts, *(key for link in links for key in link[:2])})
+    mixed = mixed if mixed is not None else MixedPlaces(establishment)
+    walk = _walk(establishment, starts, mixed, starts if whole is None else whole, used_in)
+    links = [(*link[:3], link[-1]) for link in walk.links.values()]
+    lots, knots = _lots(walk.lots), Knots.of(mixed, walk)
     bits = bits or Bits(lists.vocabulary(establishment))
-    web = Web({(source, target): None for source, target, *_ in links})
     odd = rework.unknown_among({lot.key: lot.batch for lot in lots.values() if lot.is_rework})
-    facts = Facts(bits, lots, web, links, _spoken(lots.values()), mixed_of, frozenset(odd))
+    facts = Facts(bits, lots, web_of(links, knots), links, _spoken(lots.values()), mixed_of, frozenset(odd))
+    facts.knots, facts.zone = knots, establishment.zone
     told = {each.pk: bits.told(each.says) for spoken in facts.spoken.values() for each in spoken}
     for lot in lots.values():
         leaf = lot.key in odd or _is_leaf(facts, lot)
@@ -138,39 +162,51 @@ def load(establishment: Establishment, starts: Collection[int], bits: Bits | Non
     return facts
 
 
+def web_of(links: Iterable[tuple[int, int, int, float]], knots: Knots) -> Web:
+    return Web([*{(source, target): None for source, target, *_ in links}, *sorted(knots.links)])
+
+
 def _is_leaf(facts: Facts, lot: KnownLot) -> bool:
     """Whether nothing that is food is known to have gone into it."""
-    sources = facts.web.sources.get(lot.key, ())
-    return all(facts.lots[source].kind == MaterialKind.PACKAGING for source in sources)
+    sources = (facts.lots[each] for each in facts.web.sources.get(lot.key, ()) if each >= 0)
+    return all(source.kind == MaterialKind.PACKAGING for source in sources)
 
 
 def _says(spoken: Iterable[AllergenStatement]) -> list[Said]:
     return [said for each in spoken for said in kept(each.says)]
 
 
-def _links(establishment: Establishment, starts: Collection[int]) -> list[tuple[int, int, int, float]]:
+def _walk(
+    establishment: Establishment,
+    starts: Collection[int],
+    mixed: MixedPlaces,
+    whole: Collection[int],
+    used_in: Collection[int],
+) -> Walk:
     if len(starts) < MANY:
-        walked = reached(starts, back=True)
-        return [(source, target, batch, share) for source, target, batch, _, share in walked]
+        return mixed.back(starts, whole=whole, used_in=used_in)
+    return mixed.back(starts, whole=whole, used_in=used_in, read=_whole_table(establishment))
+
+
+def _whole_table(establishment: Establishment) -> LinkReader:
+    """Edges by what they lead into, read once; then asked for lots, as a walk back from them would find them."""
+    into: defaultdict[int, list[Link]] = defaultdict(list)
     columns = ("source_id", "target_id", "batch_id", "share")
     rows = Edge.objects.filter(establishment=establishment).order_by().values_list(*columns)
-    return _reached_of(list(rows.iterator(chunk_size=5000)), starts)
-
-
-def _reached_of(
-    links: list[tuple[int, int, int, float]], starts: Collection[int]
-) -> list[tuple[int, int, int, float]]:
-    into: defaultdict[int, list[tuple[int, int, int, float]]] = defaultdict(list)
-    for link in links:
+    for link in rows.iterator(chunk_size=5000):
         into[link[1]].append(link)
-    waiting, seen, found = list(starts), set(starts), []
-    while waiting:
-        for link in into.get(waiting.pop(), ()):
-            found.append(link)
-            if link[0] not in seen:
-                seen.add(link[0])
-                waiting.append(link[0])
-    return found
+
+    def read(lots: Collection[int]) -> list[Link]:
+        waiting, seen, found = list(lots), set(lots), []
+        while waiting:
+            for link in into.get(waiting.pop(), ()):
+                found.append(link)
+                if link[0] not in seen:
+                    seen.add(link[0])
+                    waiting.append(link[0])
+        return found
+
+    return read
 
 
 def _lots(keys: Collection[int]) -> dict[int, KnownLot]:
@@ -269,15 +305,18 @@ Mass = tuple[Decimal | None, bool]
 """By how much what came out of a batch may be thicker than what went in, and whether all that went in is weighed."""
 
 
-def mixed_of(facts: Facts, instead: Mapping[int, Mass] | None = None) -> dict[int, Mixed]:
+def mixed_of(facts: Facts, instead: Mapping[int, Mass] | None = None) -> dict[int, Mixed | AnyOf]:
     """What lots were mixed of. ``instead``: of some batches something else than is recorded. One statement."""
     masses = _masses({batch for _, _, batch, _ in facts.links}) | dict(instead or {})
     parts: defaultdict[int, list[tuple[int, Decimal]]] = defaultdict(list)
-    batches = {}
+    batches, used = {}, facts.knots.used
     for source, target, batch, share in facts.links:
-        parts[target].append((source, Decimal(str(share))))
+        parts[target].append((used.get((batch, source), source), Decimal(str(share))))
         batches[target] = batch
-    return {key: Mixed(shares, *masses.get(batches[key], (None, False))) for key, shares in parts.items()}
+    found: dict[int, Mixed | AnyOf] = {knot: AnyOf(each) for knot, each in facts.knots.sources.items()}
+    return found | {
+        key: Mixed(shares, *masses.get(batches[key], (None, False))) for key, shares in parts.items()
+    }
 
 
 def _masses(batches: Collection[int]) -> dict[int, Mass]:

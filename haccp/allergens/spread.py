@@ -1,11 +1,12 @@
 """Sets carried along a genealogy, as whole numbers with one bit a member; and how much of one is in what. Pure.
 
-Lots are named by a number, links are (source, target). One pass in topological order carries every set at once. A loop,
+Lots are named by a number, links are (source, target). What is below zero is no lot but something that may be any of its
+sources: it hands on what they do, and is no step of a way. One pass in topological order carries every set at once. A loop,
 which no deed writes, is walked until nothing changes any more: everything in it is in all of it.
 """
 
 from collections import defaultdict, deque
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 
@@ -83,11 +84,28 @@ def shortest(
         key = queue.popleft()
         if own.get(key, 0) & bit:
             return tuple(_way(key, came))
-        for source in sorted(web.sources.get(key, ()), key=lambda each: names.get(each, "")):
-            if source not in came and found.get(source, 0) & keep.get(source, ALL) & bit:
-                came[source] = key
-                queue.append(source)
+        near = _near(key, lambda source: bool(found.get(source, 0) & keep.get(source, ALL) & bit), web, came)
+        for source in sorted(near, key=lambda each: names.get(each, "")):
+            came[source] = near[source]
+            queue.append(source)
     return ()
+
+
+def _near(key: int, has: Callable[[int], bool], web: Web, came: dict[int, int | None]) -> dict[int, int]:
+    """The lots that are one step back and not come by yet, each with the key it was found from. Enters what is passed."""
+    near: dict[int, int] = {}
+    passed = deque([key])
+    while passed:
+        at = passed.popleft()
+        for source in web.sources.get(at, ()):
+            if source in came or not has(source):
+                continue
+            if source < 0:
+                came[source] = at
+                passed.append(source)
+            else:
+                near.setdefault(source, at)
+    return near
 
 
 def _way(key: int | None, came: Mapping[int, int | None]) -> Iterator[int]:
@@ -120,7 +138,14 @@ class Mixed:
     shares_known: bool
 
 
-def bands(web: Web, own: Mapping[int, Band], mixed: Mapping[int, Mixed]) -> dict[int, Band]:
+@dataclass(frozen=True)
+class AnyOf:
+    """It may be all one of ``parts`` and nothing of the others."""
+
+    parts: Sequence[int]
+
+
+def bands(web: Web, own: Mapping[int, Band], mixed: Mapping[int, Mixed | AnyOf]) -> dict[int, Band]:
     """By lot: how much of a substance is in it, by the shares. What was stated of the lot itself may add to that.
 
     ``low`` takes it that nothing but the substance's share came along, ``high`` that all that was lost was water.
@@ -136,7 +161,9 @@ def bands(web: Web, own: Mapping[int, Band], mixed: Mapping[int, Mixed]) -> dict
     return found
 
 
-def _mix(mixed: Mixed, found: Mapping[int, Band]) -> Band:
+def _mix(mixed: Mixed | AnyOf, found: Mapping[int, Band]) -> Band:
+    if isinstance(mixed, AnyOf):
+        return _any(found.get(part, NOTHING) for part in mixed.parts)
     sources = [(share, found.get(source, NOTHING)) for source, share in mixed.parts]
     if all(band == NOTHING for _, band in sources):
         return NOTHING
@@ -147,6 +174,12 @@ def _mix(mixed: Mixed, found: Mapping[int, Band]) -> Band:
     if mixed.thicker is None or len(highs) < len(sources):
         return Band(low, None)
     return Band(low, mixed.thicker * sum(highs, Decimal(0)))
+
+
+def _any(bands: Iterable[Band]) -> Band:
+    found = list(bands)
+    highs = [band.high for band in found if band.high is not None]
+    return Band(min(band.low for band in found), max(highs) if len(highs) == len(found) else None)
 
 
 def _higher(one: Band, other: Band) -> Band:

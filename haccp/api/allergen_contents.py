@@ -12,7 +12,7 @@ from batches.api.recipes import RecipeView
 from batches.models import Lot, RecipeVersion
 from batches.quantities import plain_text
 from haccp.allergens import content, lists
-from haccp.allergens.content import CAUTION, Because, Content, Path
+from haccp.allergens.content import CAUTION, Because, Content, OnTheWay, Path
 from haccp.allergens.spread import Band
 from haccp.allergens.vocabulary import Vocabulary
 from haccp.models import UNCONFIRMED
@@ -21,11 +21,21 @@ from ledger.api.scope import Scoped
 from ledger.models import Establishment
 
 
+class MixedInSerializer(serializers.Serializer):
+    """A refilled place in which it was mixed, and so went on."""
+
+    place = serializers.UUIDField()
+    place_code = serializers.CharField()
+    since = serializers.DateTimeField(help_text="Since when it lay there.")
+    taken_as = serializers.CharField(help_text="The lot by whose name it may have been taken out.")
+
+
 class OnTheWaySerializer(serializers.Serializer):
     id = serializers.UUIDField(
         help_text="Of the lot; of a material, where a recipe is asked, or a line of one."
     )
     code = serializers.CharField()
+    mixed_in = MixedInSerializer(allow_null=True, help_text="null: it went on by its own name.")
 
 
 class AllergenPathSerializer(serializers.Serializer):
@@ -107,10 +117,21 @@ def _path(code: str, path: Path, vocabulary: Vocabulary) -> dict[str, Any]:
     return {
         "allergen": code,
         "name": vocabulary.name(code),
-        "path": [{"id": str(step.uid), "code": step.code} for step in path.steps],
+        "path": [_step(step) for step in path.steps],
         "statements": [str(pk) for pk in path.statements],
         "note": path.note.removeprefix(", "),
     }
+
+
+def _step(step: OnTheWay) -> dict[str, Any]:
+    mixed = step.mixed_in
+    told = mixed and {
+        "place": str(mixed.place),
+        "place_code": mixed.place_code,
+        "since": mixed.since.isoformat(),
+        "taken_as": mixed.taken_as,
+    }
+    return {"id": str(step.uid), "code": step.code, "mixed_in": told}
 
 
 def _possible(code: str, because: Because, vocabulary: Vocabulary) -> dict[str, Any]:

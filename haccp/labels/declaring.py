@@ -197,7 +197,7 @@ class _Asked:
 
 
 def _way(path: Way) -> str:
-    return " -> ".join(step.code for step in path.steps)
+    return " -> ".join(str(step) for step in path.steps)
 
 
 def _ids(path: Way) -> list[str]:

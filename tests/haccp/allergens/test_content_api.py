@@ -39,7 +39,7 @@ def test_a_lot_tells_what_it_contains_may_contain_and_what_nobody_stated(
         {
             "allergen": "milk",
             "name": "milk",
-            "path": [{"id": str(each.uid), "code": each.code} for each in (source, lot)],
+            "path": [{"id": str(each.uid), "code": each.code, "mixed_in": None} for each in (source, lot)],
             "statements": [str(said.pk)],
             "note": "",
         }

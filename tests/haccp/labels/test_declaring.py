@@ -28,6 +28,9 @@ class Step:
     uid: str
     code: str
 
+    def __str__(self) -> str:
+        return self.code
+
 
 @dataclass(frozen=True)
 class Way:
