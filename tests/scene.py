@@ -215,6 +215,7 @@ LABEL = {
     ],
     "unpacked": True,
 }
+STRATEGY = {"depth": "retail", "level": "A", "because": "All buyers are known."}
 STATED_PARTS = {"document": {"parts": [{"name": "sugar"}, {"name": "milk powder", "allergens": ["milk"]}]}}
 PACKED = {"issued": "9", "applied": "7", "spoiled": "2", "returned": "0"}
 RULE = {"quantity": "water activity", "unit": "C62", "lower": None, "upper": "0.6", "in_force_until": None}
@@ -347,6 +348,26 @@ SPECIAL: dict[str, Any] = {
     "deviations": lambda scene: {"hold": {"kind": "lot", "subject": scene.ids["lot"], "since": None}},
     "deviations/{id}/dispositions": lambda scene: {"lot": scene.ids["held_lot"]},
     "deviations/{id}/holds": lambda scene: {"hold": {"kind": "lot", "subject": scene.ids["lot"]}},
+    "recalls": lambda scene: {
+        "deviation": scene.ids["deviations"],
+        "is_exercise": False,
+        "hazard": "label",
+        "determined_at": NOW,
+        "strategy": STRATEGY,
+    },
+    "recalls/{id}/strategies": {"strategy": STRATEGY},
+    "recalls/{id}/scopes": lambda scene: {"lots": [scene.ids["held_lot"]]},
+    "recalls/{id}/exclusions": lambda scene: {"lot": scene.ids["lot"]},
+    "recalls/{id}/notices": lambda scene: {
+        "partner": scene.ids["customer"],
+        "means": "phone",
+        "language": "en",
+    },
+    "recalls/{id}/answers": lambda scene: {
+        "partner": scene.ids["customer"],
+        "means": "phone",
+        "lots": [{"lot": scene.ids["lot"], "unit": "KGM", "received": "1"}],
+    },
     "instrument-verifications": VERIFICATION,
     "instrument-verifications/withdrawn": lambda scene: {
         "corrects": scene.ids["instrument-verifications"],
@@ -460,6 +481,17 @@ def _ids(house: House) -> dict[str, str]:
     movement = lead.post("movements/sampled", performed_at=NOW, lot=lot, quantity="1", unit="GRM")["id"]
     touched = {"kind": "lot", "subject": held}
     case = lead.post("deviations", performed_at=NOW, title="A scraper broke.", hold=touched)["id"]
+    exercise = lead.post(
+        "recalls",
+        performed_at=NOW,
+        is_exercise=True,
+        hazard="label",
+        because="Once a year.",
+        determined_at=NOW,
+        strategy=STRATEGY,
+        password=PASSWORD,
+    )["id"]
+    lead.post(f"recalls/{exercise}/scopes", performed_at=NOW, lots=[lot])
     rule = lead.post(
         "local-rules",
         code="LR",
@@ -554,6 +586,7 @@ def _ids(house: House) -> dict[str, str]:
         "control-points": "CP-BLADE-1",
         "compositions": composition,
         "deviations": case,
+        "recalls": exercise,
         "documents": document,
         "equipment": rows_id("equipment", "K1"),
         "instruments": probe["id"],

@@ -120,7 +120,7 @@ class RecallStrategy(Record):
             models.CheckConstraint(name="recall_depth_is_known", condition=Q(depth__in=Depth.values)),
             models.CheckConstraint(
                 name="level_b_has_its_share",
-                condition=Q(level="B", percent__gt=10, percent__lt=100)
+                condition=Q(level="B", percent__isnull=False, percent__gt=10, percent__lt=100)
                 | Q(level__in=["A", "C", "D", "E"], percent__isnull=True),
             ),
             models.CheckConstraint(
