@@ -586,6 +586,7 @@ def _ids(house: House) -> dict[str, str]:
         "control-points": "CP-BLADE-1",
         "compositions": composition,
         "deviations": case,
+        "deviation": case,
         "recalls": exercise,
         "documents": document,
         "equipment": rows_id("equipment", "K1"),
