@@ -153,6 +153,7 @@ USUAL: dict[str, Any] = {
     "short_name": "NEW",
     "draft_version": 1,
     "email": "new@example.org",
+    "exercise_mailbox": "exercise@example.org",
     "hold": None,
     "time_zone": "Europe/Berlin",
     "country": "DE",
@@ -324,11 +325,11 @@ SPECIAL: dict[str, Any] = {
     "checks": _check,
     "checks/many": lambda scene: {"items": [scene.body("post", BASE + "checks")]},
     "checks/withdrawn": lambda scene: {"corrects": scene.ids["check"], "reason": "Never happened."},
-    "documents": lambda scene: {"subject": scene.ids["batch"], "trial": None, "tags": None},
     "storage-places/{id}/found-empty/withdrawn": lambda scene: {
         "corrects": scene.ids["found_empty"],
         "reason": "Never happened.",
     },
+    "documents": lambda scene: {"subject": scene.ids["batch"], "trial": None, "tags": None, "table": None},
     "run-orders": lambda scene: {
         "batches": [{"name": "A", "material": scene.ids["product"], "minutes": 30}],
         "cleaning": [{"after": None, "before": "A", "minutes": 0}],
