@@ -51,7 +51,7 @@ def _password() -> serializers.CharField:
 
 
 class StrategySerializer(BodySerializer):
-    recall_class = serializers.ChoiceField(choices=RecallClass.choices, required=False, default="")
+    recall_class = serializers.ChoiceField(choices=RecallClass.choices, required=False)
     classified_by = serializers.CharField(
         max_length=200,
         required=False,
