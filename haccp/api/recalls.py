@@ -55,7 +55,6 @@ class StrategySerializer(BodySerializer):
     classified_by = serializers.CharField(
         max_length=200,
         required=False,
-        default="",
         help_text="The authority that classified it, and its reference.",
     )
     depth = serializers.ChoiceField(choices=Depth.choices)
@@ -239,7 +238,6 @@ class RecallNoticeSerializer(RecordSerializer):
     to = serializers.CharField(
         max_length=500,
         required=False,
-        default="",
         write_only=True,
         help_text="Their own address if left out.",
     )
