@@ -1,5 +1,7 @@
 import django.core.validators
 import django.db.models.deletion
+import django.db.models.functions.text
+import django.db.models.lookups
 import ledger.ids
 import ledger.models.establishments
 from django.conf import settings
@@ -39,10 +41,14 @@ class Migration(migrations.Migration):
                 ('one_person_reason', models.TextField(blank=True, max_length=1000)),
                 ('late_after_minutes', models.PositiveIntegerField(default=60, validators=[django.core.validators.MaxValueValidator(10080)])),
                 ('decimal_comma', models.BooleanField(default=False)),
+                ('exercise_mailbox', models.EmailField(blank=True, max_length=254)),
+                ('balance_gap_permille', models.PositiveSmallIntegerField(blank=True, null=True, validators=[django.core.validators.MaxValueValidator(1000)])),
+                ('gs1_prefixes', models.JSONField(blank=True, default=list)),
+                ('gln', models.CharField(blank=True, max_length=13)),
             ],
             options={
                 'ordering': ['id'],
-                'constraints': [models.CheckConstraint(condition=models.Q(('name', ''), _negated=True), name='establishment_has_a_name')],
+                'constraints': [models.CheckConstraint(condition=models.Q(('name', ''), _negated=True), name='establishment_has_a_name'), models.CheckConstraint(condition=models.Q(('gln', ''), models.Q(django.db.models.lookups.Exact(django.db.models.functions.text.Length('gln'), 13), django.db.models.lookups.Exact(models.Func(models.F('gln'), models.Value('0123456789'), function='LTRIM', output_field=models.CharField()), models.Value(''))), _connector='OR'), name='establishment_gln_is_thirteen_digits')],
             },
         ),
         migrations.CreateModel(
