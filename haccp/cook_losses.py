@@ -88,6 +88,8 @@ def _to_total(version: RecipeVersion, to: CookedTo, total: int) -> CookLoss:
     assert to.total is not None
     left, spread = (round(float(each) * total / asked) for each in (to.total, to.uncertainty))
     off = total - left
+    if off < 0:
+        return unknown("By the recipe it should come to more than was weighed in. Look at both.")
     sentence = f"The recipe says what it comes to: {shown(max(off, 0), 'mass')} should go off."
     return CookLoss(How.TOTAL, off, max(off - spread, 0), off + spread, sentence)
 

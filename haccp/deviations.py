@@ -187,6 +187,10 @@ def close(*, act: Act, deviation: Deviation, proof: signatures.Proof) -> Closing
 
 
 def _missing(deviation: Deviation) -> Iterable[Reason]:
+    for recall in deviation.recalls.filter(end__isnull=True).order_by("code"):
+        yield Reason(
+            "recall-runs", f"{recall.code} has not ended: it holds by this case.", "", [str(recall.pk)]
+        )
     answered = set(Answer.objects.standing().filter(deviation=deviation).values_list("question", flat=True))
     for question in Question:
         if question not in answered:

@@ -134,7 +134,9 @@ def of_batch(batch: Batch) -> BatchBalance:
         coating=sum(apart.get(LossKind.COATING, [])),
         trim=sum(trim),
         cooked_off=_cooked_off(batch, used, apart),
-        weighed_to=weighed_to(batch.establishment, [*weighed, *_each_of(apart, LOST)]),
+        weighed_to=weighed_to(
+            batch.establishment, [*weighed, *_each_of(apart, (*LOST, LossKind.COOKED_OFF))]
+        ),
         in_all=_sum(used),
         out=_sum(made),
         tolerance_permille=batch.establishment.balance_gap_permille,

@@ -25,6 +25,7 @@ PROFILE = frozenset(
         "decimal_comma",
         "balance_gap_permille",
         "exercise_mailbox",
+        "reached_by",
         "gs1_prefixes",
         "gln",
     }

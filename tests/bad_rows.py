@@ -282,6 +282,7 @@ refuses("a_strategy_is_superseded_not_corrected", haccp.RecallStrategy, corrects
 refuses("a_scope_is_widened_not_corrected", haccp.RecallScope, corrects=same("pk"), reason="x")
 refuses("exclusion_has_a_reason", haccp.RecallExclusion, because="")
 refuses("an_exclusion_is_not_corrected", haccp.RecallExclusion, corrects=same("pk"), reason="x")
+refuses("a_notice_is_not_corrected", haccp.RecallNotice, corrects=same("pk"), reason="x")
 refuses("recall_means_are_known", haccp.RecallNotice, means="pigeon")
 refuses("a_public_notice_names_nobody", haccp.RecallNotice, means="public")
 refuses("a_public_notice_names_nobody", haccp.RecallNotice, partner=None)

@@ -30,6 +30,7 @@ from haccp.models import (
 )
 from haccp.recalls import answering, deciding, noticing, scoping
 from haccp.recalls.answering import SENTENCES, Odd
+from haccp.recalls.consignees import UNITS
 from haccp.recalls.deciding import Strategy
 from haccp.recalls.status import Consignee, Status, status
 from ledger import signatures
@@ -176,6 +177,11 @@ class ScopeSerializer(RecordSerializer):
     starts = serializers.ListField(child=serializers.UUIDField(), read_only=True)
     frozen = serializers.ListField(child=serializers.DictField(), source="lots", read_only=True)
     consignees = serializers.ListField(child=serializers.DictField(), read_only=True)
+    in_batches = serializers.ListField(
+        child=serializers.DictField(),
+        read_only=True,
+        help_text="What went into batches that have made nothing yet.",
+    )
     seal_number = serializers.IntegerField(read_only=True)
     seal_hash = serializers.CharField(read_only=True)
     left_out = serializers.SerializerMethodField(help_text="Lots that a signed decision let go.")
@@ -228,13 +234,22 @@ class Exclusions(OfRecall):
         return scoping.leave_out(act=act, proof=proof, recall=self.recall, **values)
 
 
-@example(performed_at=WHEN, partner=ID, means="e-mail", language="en")
+@example(
+    performed_at=WHEN,
+    partner=ID,
+    means="e-mail",
+    language="en",
+    why="It may contain almond, which the label does not say.",
+)
 class RecallNoticeSerializer(RecordSerializer):
     partner = ScopedReference(
         queryset=TradingPartner.objects.all(), required=False, allow_null=True, default=None
     )
     means = serializers.ChoiceField(choices=Means.choices)
     language = serializers.ChoiceField(choices=list(noticing.LANGUAGES), required=False, default="en")
+    why = serializers.CharField(
+        max_length=1000, help_text="In your own words, in the language of the notice; it names no person."
+    )
     to = serializers.CharField(
         max_length=500,
         required=False,
@@ -348,6 +363,9 @@ class ConsigneeSerializer(serializers.Serializer):
     told_by = serializers.ListField(child=serializers.CharField())
     waiting = serializers.BooleanField(help_text="An e-mail to them is not sent.")
     answered = serializers.DateTimeField(allow_null=True)
+    silent_of = serializers.ListField(
+        child=serializers.CharField(), help_text="Lots they got and have not answered for, by code."
+    )
     said = serializers.DictField(child=AmountSerializer(many=True))
     flags = serializers.ListField(child=serializers.CharField())
 
@@ -436,15 +454,16 @@ def _clock(found: Status) -> dict[str, Any]:
 
 
 def _consignee(each: Consignee) -> dict[str, Any]:
+    shown = {name: value for name, value in vars(each).items() if name != "got"}
     return {
-        **vars(each),
+        **shown,
         "shipped": _amounts(each.shipped),
         "returned": _amounts(each.returned),
         "said": {name: _amounts(amounts) for name, amounts in each.said.items()},
     }
 
 
-DIMENSIONS = {unit: dimension for dimension, (unit, _) in scoping.UNITS.items()}
+DIMENSIONS = {unit: dimension for dimension, (unit, _) in UNITS.items()}
 
 
 def _amounts(by_unit: Any) -> list[dict[str, str]]:

@@ -132,11 +132,11 @@ class RecallStrategy(Record):
 class RecallScope(Record):
     """What is in a recall, frozen as a trace found it. A later one is wider, or leaves out what a signed decision let go.
 
-    ``starts``: the lots it was traced from (uuids). ``lots``: each {"lot", "code", "material", "best_before", "start",
-    "carried", "unit"} and its amounts as text. ``carried``: no trace reaches it any more, and nobody let it go.
-    ``consignees``: each {"partner", "name", "lots"}, those with what was shipped and returned, when and by which papers.
-    ``contacts``: address and contact by partner. ``seal_number``, ``seal_hash``: of the seal that covers all that was
-    traced.
+    ``starts``: the lots it was asked to follow (uuids). ``lots``: each {"lot", "code", "material", "best_before", "start",
+    "carried", "unit"} and its amounts as text. ``carried``: what was asked for reaches it no more, and nobody let it go.
+    ``consignees``: each {"partner", "name", "lots"}, those with what they got, when and by which papers. ``in_batches``:
+    what went into batches that have made nothing yet. ``contacts``: address and contact by partner. ``seal_number``,
+    ``seal_hash``: of the seal that covers all that was read.
     """
 
     kind = "haccp.recall-scope"
@@ -147,12 +147,23 @@ class RecallScope(Record):
     lots = models.JSONField()
     consignees = models.JSONField(default=list, blank=True)
     contacts = models.JSONField(default=dict, blank=True)
+    in_batches = models.JSONField(default=list, blank=True)
     seal_number = models.PositiveIntegerField()
     seal_hash = models.CharField(max_length=64)
 
     client_fields = ("recall", "starts")
     FORMS = {
-        1: (*BASE_1, *client_fields, "number", "lots", "consignees", "contacts", "seal_number", "seal_hash")
+        1: (
+            *BASE_1,
+            *client_fields,
+            "number",
+            "lots",
+            "consignees",
+            "contacts",
+            "in_batches",
+            "seal_number",
+            "seal_hash",
+        )
     }
     confidential = frozenset({"contacts"})
 
@@ -200,18 +211,20 @@ class RecallNotice(Record):
     partner = models.ForeignKey(TradingPartner, models.PROTECT, null=True, blank=True, related_name="+")
     means = models.CharField(max_length=10, choices=Means.choices)
     language = models.CharField(max_length=10)
+    why = models.TextField(max_length=1000)  # in the words and the language of the notice
     subject = models.CharField(max_length=200)
     text = models.TextField(max_length=20_000)
     to = models.TextField(max_length=500, blank=True)
 
-    own_fields = ("recall", "partner", "means", "language", "subject", "text", "to")
-    client_fields = ("recall", "partner", "means", "language", "to")
+    own_fields = ("recall", "partner", "means", "language", "why", "subject", "text", "to")
+    client_fields = ("recall", "partner", "means", "language", "why", "to")
     FORMS = {1: BASE_1 + own_fields}
     confidential = frozenset({"to"})
 
     class Meta(Record.Meta):
         constraints = [
             *Record.Meta.constraints,
+            models.CheckConstraint(name="a_notice_is_not_corrected", condition=Q(corrects__isnull=True)),
             models.CheckConstraint(name="recall_means_are_known", condition=Q(means__in=Means.values)),
             models.CheckConstraint(
                 name="a_public_notice_names_nobody",

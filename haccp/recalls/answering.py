@@ -7,10 +7,11 @@ from typing import Any
 from batches import quantities
 from batches.models import Lot, TradingPartner
 from batches.movements import read_amount
-from batches.quantities import plain_text, to_unit
 from config.api.refusals import Unknown, Unusable
 from haccp.models import Recall, RecallAnswer, RecallScope
-from haccp.recalls.scoping import UNITS, in_scope, latest
+from haccp.recalls.consignees import UNITS, text, who_got
+from haccp.recalls.deciding import refuse_foreign
+from haccp.recalls.scoping import in_scope, latest
 from ledger.acts import Act
 from ledger.deeds import deed
 
@@ -58,12 +59,21 @@ def answer(
     for field, row in (("partner", partner), *(("lot", each["lot"]) for each in lots)):
         if row.establishment_id != act.establishment.pk:
             raise Unknown(f"There is no such {field} here.", field=field)
+    refuse_foreign(act, recall)
     record.answer_if_repeated()
+    _refuse_twice(record)
     corrected: Any = record.corrects
     if corrected is not None and corrected.recall_id != recall.pk:
         raise Unknown(f"{recall.code} has no answer {corrected.pk}.", field="corrects")
     record.flags = sorted(_odd(latest(recall), record))
     return record.insert()
+
+
+def _refuse_twice(record: RecallAnswer) -> None:
+    named = [each["lot"] for each in record.lots]
+    for place, lot in enumerate(named):
+        if lot in named[:place]:
+            raise Unusable("This lot stands twice in one answer.", code="doubled", field=f"lots.{place}.lot")
 
 
 def _said(each: Mapping[str, Any]) -> dict[str, str]:
@@ -72,41 +82,37 @@ def _said(each: Mapping[str, Any]) -> dict[str, str]:
     given = {name: each[name] for name in AMOUNTS if each.get(name) is not None}
     if not given:
         raise Unusable("Say at least one amount, 0 too.", code="missing", field="lots")
-    unit, places = UNITS[lot.material.dimension]
-    amounts = {
-        name: plain_text(to_unit(_base(lot, text, each["unit"], name), unit), places)
-        for name, text in given.items()
-    }
-    return {"lot": str(lot.uid), "code": lot.code, "unit": unit, **amounts}
+    dimension = lot.material.dimension
+    amounts = {name: text(_base(lot, said, each["unit"], name), dimension) for name, said in given.items()}
+    return {"lot": str(lot.uid), "code": lot.code, "unit": UNITS[dimension][0], **amounts}
 
 
-def _base(lot: Lot, text: str, unit: str, name: str) -> int:
+def _base(lot: Lot, said: str, unit: str, name: str) -> int:
     try:
-        return read_amount(lot.material, text, unit, positive=False).base
+        return read_amount(lot.material, said, unit, positive=False).base
     except Unusable as refusal:
         raise Unusable(f"{name}: {refusal.detail}", code=refusal.code, field=f"lots.{name}") from refusal
 
 
 def _odd(scope: RecallScope | None, record: RecallAnswer) -> set[str]:
-    rows = [] if scope is None else scope.consignees
-    got = {
-        each["lot"]: each for row in rows if row["partner"] == str(record.partner_id) for each in row["lots"]
-    }
     here = set() if scope is None else {each["lot"] for each in in_scope(scope)}
+    by_partner = dict(who_got(record.establishment, here))
+    got = {str(each.lot): each.shipped for each in by_partner.get(record.partner, ())}
     found = set() if got else {Odd.NOT_A_CONSIGNEE.value}
     for each in record.lots:
-        found |= set(_odd_lot(each, got.get(each["lot"]), each["lot"] in here))
+        shipped = got.get(each["lot"], 0) if got else None
+        found |= set(_odd_lot(each, shipped, each["lot"] in here))
     return found
 
 
-def _odd_lot(said: Mapping[str, str], got: Mapping[str, Any] | None, in_it: bool) -> Iterable[str]:
+def _odd_lot(said: Mapping[str, str], shipped: int | None, in_it: bool) -> Iterable[str]:
+    """``shipped``: base steps of the lot that went to them, by the movements that stand; None to who got nothing at all."""
+    went = [base(said, name) for name in WENT if name in said]
     if not in_it:
         yield Odd.NOT_IN_SCOPE.value
-    received = base(said, "received")
-    if got is not None and received > base(got, "shipped"):
+    elif shipped is not None and max(base(said, "received"), sum(went)) > shipped:
         yield Odd.MORE_THAN_SHIPPED.value
-    went = [base(said, name) for name in WENT if name in said]
-    if "received" in said and went and sum(went) != received:
+    if "received" in said and went and sum(went) != base(said, "received"):
         yield Odd.DOES_NOT_ADD_UP.value
 
 

@@ -7,7 +7,7 @@ from django.utils import timezone
 
 from batches.locks import lock_material
 from batches.models import CodeCounter
-from config.api.refusals import RuleBroken, Unknown, Unusable
+from config.api.refusals import OtherContent, RuleBroken, Unknown, Unusable
 from haccp import deviations
 from haccp.models import Deviation, Level, Recall, RecallEnd, RecallStrategy
 from ledger import people, signatures
@@ -52,6 +52,7 @@ def decide(
     recall = Recall.new(
         act, is_exercise=is_exercise, hazard=hazard, because=because.strip(), determined_at=determined_at
     )
+    _refuse_other_decision(recall, strategy, deviation)
     recall.answer_if_repeated()
     people.refuse_unless(act, {Role.FOOD_SAFETY_LEAD}, "decides on recalls")
     _refuse_unusable(act, recall, deviation)
@@ -59,9 +60,23 @@ def decide(
     if not is_exercise:
         recall.deviation = deviation or _case(act, recall)
     recall.insert()
-    _sign(act, proof, recall)
+    sign(act, proof, recall)
     change_strategy(act=act.with_new_id(), recall=recall, strategy=strategy)
     return recall
+
+
+def _refuse_other_decision(recall: Recall, strategy: Strategy, deviation: Deviation | None) -> None:
+    """Strategy and case hang on the decision's id: sent again with others it is another decision. Raises OtherContent."""
+    stored = Recall.objects.filter(pk=recall.pk, establishment=recall.establishment).first()
+    if stored is None:
+        return
+    first = stored.strategies.order_by("recorded_at", "id")[0]
+    same = {name: getattr(first, name) for name in vars(strategy)} == vars(strategy)
+    if not same or (deviation is not None and deviation.pk != stored.deviation_id):
+        raise OtherContent(
+            f"Id {recall.pk} is taken by a decision with another strategy or case. Nothing was changed.",
+            field="id",
+        )
 
 
 def _refuse_unusable(act: Act, recall: Recall, deviation: Deviation | None) -> None:
@@ -114,7 +129,7 @@ def _case(act: Act, recall: Recall) -> Deviation:
     )
 
 
-def _sign(act: Act, proof: signatures.Proof, record: Record, meaning: str = "decided") -> None:
+def sign(act: Act, proof: signatures.Proof, record: Record, meaning: str = "decided") -> None:
     signatures.sign(
         act=act.with_new_id(), proof=proof, target=Entry.objects.get(pk=record.pk), meaning=meaning
     )
@@ -126,6 +141,7 @@ def change_strategy(*, act: Act, recall: Recall, strategy: Strategy) -> RecallSt
     made = RecallStrategy.new(act, recall=recall, **vars(strategy))
     made.answer_if_repeated()
     people.refuse_unless(act, {Role.FOOD_SAFETY_LEAD}, "decides how a recall is gone about")
+    refuse_foreign(act, recall)
     refuse_ended(recall)
     if not strategy.because.strip():
         raise Unusable("Say why so.", code="missing", field="strategy.because")
@@ -150,12 +166,18 @@ def end(*, act: Act, proof: signatures.Proof, recall: Recall, because: str) -> R
     made = RecallEnd.new(act, recall=recall, because=because.strip())
     made.answer_if_repeated()
     people.refuse_unless(act, {Role.FOOD_SAFETY_LEAD}, "ends recalls")
+    refuse_foreign(act, recall)
     refuse_ended(recall)
     if not made.because:
         raise Unusable("Say why it may end.", code="missing", field="because")
     made.insert()
-    _sign(act, proof, made, "closed")
+    sign(act, proof, made, "closed")
     return made
+
+
+def refuse_foreign(act: Act, recall: Recall) -> None:
+    if recall.establishment_id != act.establishment.pk:
+        raise Unknown(f"There is no recall {recall.pk} here.", field="recall")
 
 
 def refuse_ended(recall: Recall) -> None:

@@ -13,13 +13,17 @@ from django.template import TemplateDoesNotExist
 from django.template.loader import get_template
 from django.utils import timezone
 
+from batches.locks import lock_material
 from batches.models import TradingPartner
 from config.api.refusals import RuleBroken, Unknown, Unusable
-from haccp.models import Means, Recall, RecallClass, RecallMail, RecallNotice, RecallScope
-from haccp.recalls.deciding import refuse_ended, strategy_of
+from haccp.models import Depth, Means, Recall, RecallClass, RecallMail, RecallNotice, RecallScope
+from haccp.recalls.consignees import who_got
+from haccp.recalls.deciding import refuse_ended, refuse_foreign, strategy_of
 from haccp.recalls.scoping import in_scope, latest
+from ledger import people
 from ledger.acts import Act
 from ledger.deeds import deed
+from ledger.models import Role
 
 LANGUAGES = ("en", "es")
 PATIENCE = timedelta(minutes=2)
@@ -35,26 +39,30 @@ def tell(
     means: str,
     partner: TradingPartner | None = None,
     language: str = "en",
+    why: str,
     to: str = "",
 ) -> RecallNotice:
-    """Tell one partner, or the public, what is recalled and what to do; the text is kept as it stood.
+    """Tell one partner, or the public, what is recalled, ``why``, and what to do; the text is kept as it stood.
 
     An e-mail is sent by the service; of a letter, a call or a public notice this records that it was done. ``to``:
     the address; the partner's own if left out. Raises Unusable, Unknown, RuleBroken.
     """
+    lock_material(act.establishment)
     notice = RecallNotice.new(
-        act, recall=recall, partner=partner, means=means, language=language, to=to.strip()
+        act, recall=recall, partner=partner, means=means, language=language, why=why.strip(), to=to.strip()
     )
     notice.to = notice.to or _own_address(notice)
     notice.answer_if_repeated()
+    people.refuse_unless(act, {Role.FOOD_SAFETY_LEAD}, "tells partners of a recall")
+    refuse_foreign(act, recall)
     refuse_ended(recall)
     scope = latest(recall)
     if scope is None:
         raise RuleBroken(f"{recall.code} has no scope yet: freeze one, then tell.", code="no-scope")
     _refuse_unusable(notice)
-    notice.subject, notice.text = written(recall, scope, partner, language)
+    notice.subject, notice.text = written(notice, scope)
     notice.insert()
-    if means == Means.E_MAIL and not (recall.is_exercise and not recall.establishment.exercise_mailbox):
+    if means == Means.E_MAIL and _goes_to(notice):
         _send_after_commit(notice)
     return notice
 
@@ -65,8 +73,21 @@ def _own_address(notice: RecallNotice) -> str:
     return notice.partner.email if notice.means == Means.E_MAIL else notice.partner.address
 
 
+def _goes_to(notice: RecallNotice) -> str:
+    """Where the mail really goes; of an exercise only to the house itself, and nowhere if a partner has that address."""
+    if not notice.recall.is_exercise:
+        return notice.to
+    mailbox = notice.establishment.exercise_mailbox
+    theirs = TradingPartner.objects.filter(establishment=notice.establishment_id, email__iexact=mailbox)
+    return "" if not mailbox or theirs.exists() else mailbox
+
+
 def _refuse_unusable(notice: RecallNotice) -> None:
     partner = notice.partner
+    if notice.corrects_id is not None:
+        raise RuleBroken("Who was told was told: tell them anew.", code="not-corrected", field="corrects")
+    if not notice.why:
+        raise Unusable("Say why, in the words and the language of the notice.", code="missing", field="why")
     if partner is not None and partner.establishment_id != notice.establishment_id:
         raise Unknown(f"There is no partner {partner.pk} here.", field="partner")
     if (notice.means == Means.PUBLIC) != (partner is None):
@@ -81,39 +102,32 @@ def _refuse_unusable(notice: RecallNotice) -> None:
         )
 
 
-def written(
-    recall: Recall, scope: RecallScope, partner: TradingPartner | None, language: str
-) -> tuple[str, str]:
-    """Subject and text in a language. Raises Unusable for one that has no template."""
+def written(notice: RecallNotice, scope: RecallScope) -> tuple[str, str]:
+    """Subject and text in the language of the notice. Raises Unusable for one that has no template."""
+    recall, partner = notice.recall, notice.partner
     try:
-        template = get_template(f"haccp/recalls/notice.{language}.txt")
+        template = get_template(f"haccp/recalls/notice.{notice.language}.txt")
     except TemplateDoesNotExist:
         known = ", ".join(LANGUAGES)
         raise Unusable(f"There is a text in: {known}.", code="language", field="language") from None
     strategy = strategy_of(recall)
+    got = who_got(recall.establishment, [each["lot"] for each in in_scope(scope)])
     context: dict[str, Any] = {
         "recall": recall,
+        "why": notice.why,
         "house": recall.establishment,
         "partner": partner,
         "urgent": strategy.recall_class in URGENT,
-        "to_consumers": strategy.depth == "consumer",
-        "got": _got(scope, partner),
-        "lots": [each for each in in_scope(scope) if float(each["shipped"])],
+        "to_consumers": strategy.depth == Depth.CONSUMER,
+        "got": [each.as_row() for key, rows in got if key == partner for each in rows],
+        "lots": _sold(scope, {str(each.lot) for _, rows in got for each in rows if each.shipped}),
     }
     subject, _, text = template.render(context).strip().partition("\n")
     return " ".join(subject.split())[:200], text.strip()
 
 
-def _got(scope: RecallScope, partner: TradingPartner | None) -> list[dict[str, Any]]:
-    wanted = "" if partner is None else str(partner.pk)
-    here = {each["lot"] for each in in_scope(scope)}
-    return [
-        got
-        for each in scope.consignees
-        if each["partner"] == wanted
-        for got in each["lots"]
-        if got["lot"] in here
-    ]
+def _sold(scope: RecallScope, shipped: set[str]) -> list[dict[str, Any]]:
+    return [each for each in in_scope(scope) if each["lot"] in shipped]
 
 
 # -- on its way ----------------------------------------------------------------------------------------
@@ -133,11 +147,15 @@ def _send_soon(pk: int) -> None:
 @transaction.atomic
 def send(pk: int) -> None:
     """Send one notice. A second call finds it sent and stops; a failing mail server raises, to be tried again."""
-    mail = RecallMail.objects.select_for_update(of=("self",)).select_related("notice__recall").get(pk=pk)
+    mail = (
+        RecallMail.objects.select_for_update(of=("self",))
+        .select_related("notice__recall", "notice__establishment")
+        .get(pk=pk)
+    )
     if mail.sent_at:
         return
-    notice, recall = mail.notice, mail.notice.recall
-    to = recall.establishment.exercise_mailbox if recall.is_exercise else notice.to
+    notice = mail.notice
+    to = _goes_to(notice)
     if to:
         send_mail(notice.subject, notice.text, None, [to])
         mail.sent_at = timezone.now()

@@ -1,7 +1,6 @@
 """Where a recall stands: the clock, who was told and who answered, what came back, and what is missing. Reads only.
 
-Asked of a time, it tells what was known then; so a report of last week says today what it said last week, but for
-records that came late.
+Asked of a time, it tells what had been recorded by then; so a report of last week says today what it said last week.
 """
 
 from collections import defaultdict
@@ -15,9 +14,11 @@ from uuid import UUID
 
 from django.utils import timezone
 
-from haccp.models import Level, Recall, RecallAnswer, RecallNotice, RecallScope, RecallStrategy
+from batches.models import TradingPartner
+from haccp.models import Level, Means, Recall, RecallAnswer, RecallNotice, RecallScope, RecallStrategy
 from haccp.recalls.answering import AMOUNTS, SENTENCES, Odd, base
-from haccp.recalls.scoping import in_scope
+from haccp.recalls.consignees import Got, who_got
+from haccp.recalls.scoping import beyond, in_scope, latest
 
 SHARES = {Level.A: 100, Level.C: 10, Level.D: 2, Level.E: 0}
 """Per cent of consignees that are asked whether they acted: 21 CFR 7.42(b)(3) (from memory). B is set case by case."""
@@ -40,16 +41,19 @@ class Clock:
 
 @dataclass(frozen=True)
 class Consignee:
-    """One who got some of it. Amounts in base steps by unit; ``answered`` sums their latest answer of each lot."""
+    """One who got some of it, or was told or answered without. Amounts in base steps by unit; ``said``: what they said
+    last of each lot in scope. ``silent_of``: lots they got and have not answered for."""
 
     partner: UUID
     name: str
+    got: tuple[Got, ...]
     shipped: Mapping[str, int]
     returned: Mapping[str, int]
     told: datetime | None
     told_by: tuple[str, ...]
     waiting: bool  # an e-mail that is not sent yet
     answered: datetime | None
+    silent_of: tuple[str, ...]
     said: Mapping[str, Mapping[str, int]]
     flags: tuple[str, ...]
 
@@ -87,113 +91,125 @@ class Status:
 
 
 def status(recall: Recall, at: datetime | None = None) -> Status:
-    """As of a time, now if left out. Eight statements, however many consignees."""
+    """As it was known at a time, now if left out. A flat number of statements, however many consignees."""
+    now = at is None
     at = at or timezone.now()
-    scope = recall.scopes.filter(recorded_at__lte=at).order_by("number").last()
+    scope = latest(recall, at)
     strategy = recall.strategies.filter(recorded_at__lte=at).order_by("recorded_at", "id").last()
     strategy = strategy or recall.strategies.order_by("recorded_at", "id").first()
     assert strategy is not None  # decided with one
-    notices = list(
-        recall.notices.filter(recorded_at__lte=at).select_related("mail").order_by("performed_at", "id")
+    known = recall.answers.filter(recorded_at__lte=at, withdrawn=False).exclude(
+        corrected_by__recorded_at__lte=at
     )
-    answers = list(
-        recall.answers.standing()
-        .filter(recorded_at__lte=at)
-        .select_related("partner")
+    answers = list(known.select_related("partner").order_by("performed_at", "id"))
+    notices = list(
+        recall.notices.filter(recorded_at__lte=at)
+        .select_related("mail", "partner")
         .order_by("performed_at", "id")
     )
-    people = _consignees(scope, notices, answers)
-    in_it = tuple(each for each in people if each.shipped or each.returned)
-    others = tuple(each for each in people if not each.shipped and not each.returned)
+    told = {notice.pk: _told_at(notice, at) for notice in notices}
+    lots = [] if scope is None else [each["lot"] for each in in_scope(scope, at)]
+    got = who_got(recall.establishment, lots, at) if lots else []
+    people = _consignees(got, set(lots), notices, told, answers)
+    in_it, others = [each for each in people if each.got], [each for each in people if not each.got]
     percent = strategy.percent if strategy.percent is not None else SHARES[Level(strategy.level)]
     shipped, recovered = _sums(in_it)
-    clock = _clock(recall, scope, notices, answers, at)
     needed = ceil(Fraction(percent * len(in_it), 100))
+    gaps = [*_scope_gaps(scope, got, now), *_gaps(in_it, others, needed)]
     return Status(
         recall=recall,
         strategy=strategy,
         scope=scope,
         at=at,
-        clock=clock,
-        consignees=in_it,
-        others=others,
+        clock=_clock(recall, scope, told.values(), answers, at),
+        consignees=tuple(in_it),
+        others=tuple(others),
         percent=percent,
         needed=needed,
         shipped=shipped,
         recovered=recovered,
-        gaps=tuple(_gaps(scope, in_it, others, needed)),
+        gaps=tuple(gaps),
     )
 
 
 def _clock(
     recall: Recall,
     scope: RecallScope | None,
-    notices: Sequence[RecallNotice],
+    told: Iterable[datetime | None],
     answers: Sequence[RecallAnswer],
     at: datetime,
 ) -> Clock:
     first = recall.scopes.filter(number=1).first() if scope else None
-    told = [when for when in map(_told_at, notices) if when]
     end = getattr(recall, "end", None)
     return Clock(
         determined=recall.determined_at,
         decided=recall.performed_at,
         scoped=first.recorded_at if first else None,
-        first_told=min(told, default=None),
+        first_told=min((when for when in told if when), default=None),
         last_answered=max((each.performed_at for each in answers), default=None),
         ended=end.performed_at if end is not None and end.recorded_at <= at else None,
     )
 
 
-def _told_at(notice: RecallNotice) -> datetime | None:
-    """An e-mail tells when it is sent; that of an exercise without a mailbox tells nobody."""
-    if notice.means != "e-mail":
-        return notice.performed_at
+def _told_at(notice: RecallNotice, at: datetime) -> datetime | None:
+    """When somebody was told, by a time. An e-mail tells when it is sent; one of an exercise tells the house itself."""
     mail = getattr(notice, "mail", None)
-    return mail.sent_at if mail else None
+    when = notice.performed_at if notice.means != Means.E_MAIL else mail.sent_at if mail else None
+    return when if when is not None and when <= at else None
 
 
 def _consignees(
-    scope: RecallScope | None, notices: Sequence[RecallNotice], answers: Sequence[RecallAnswer]
+    got: Sequence[tuple[TradingPartner, tuple[Got, ...]]],
+    lots: set[str],
+    notices: Sequence[RecallNotice],
+    told: Mapping[UUID, datetime | None],
+    answers: Sequence[RecallAnswer],
 ) -> list[Consignee]:
-    here = set() if scope is None else {each["lot"] for each in in_scope(scope)}
-    rows = [] if scope is None else scope.consignees
-    names = {row["partner"]: row["name"] for row in rows}
-    names |= {
-        str(each.partner_id): each.partner.name for each in answers if str(each.partner_id) not in names
-    }
-    lots = {row["partner"]: [got for got in row["lots"] if got["lot"] in here] for row in rows}
-    told, said = defaultdict(list), defaultdict(list)
-    for notice in notices:
-        told[str(notice.partner_id)].append(notice)
-    for answer in answers:
-        said[str(answer.partner_id)].append(answer)
+    """Who got some of it, and who was told or answered without; by name."""
+    rows = {partner.pk: all_of_it for partner, all_of_it in got}
+    partners = {partner.pk: partner for partner, _ in got}
+    partners |= {notice.partner.pk: notice.partner for notice in notices if notice.partner}
+    partners |= {answer.partner.pk: answer.partner for answer in answers}
     return [
-        _consignee(key, names[key], lots.get(key, []), told[key], said[key])
-        for key in sorted(names, key=lambda key: (names[key], key))
+        _consignee(
+            partner,
+            rows.get(key, ()),
+            lots,
+            [(each, told[each.pk]) for each in notices if each.partner_id == key],
+            [each for each in answers if each.partner_id == key],
+        )
+        for key, partner in sorted(partners.items(), key=lambda pair: (pair[1].name, pair[1].code))
     ]
 
 
 def _consignee(
-    key: str,
-    name: str,
-    lots: Sequence[Mapping[str, Any]],
-    told: Sequence[RecallNotice],
-    said: Sequence[RecallAnswer],
+    partner: TradingPartner,
+    got: Sequence[Got],
+    lots: set[str],
+    notices: Sequence[tuple[RecallNotice, datetime | None]],
+    answers: Sequence[RecallAnswer],
 ) -> Consignee:
-    latest = {each["lot"]: each for answer in said for each in answer.lots}
-    when = [at for at in map(_told_at, told) if at]
+    latest_said: defaultdict[str, dict[str, Any]] = defaultdict(
+        dict
+    )  # what was said last of each amount of each lot
+    for answer in answers:
+        for each in answer.lots:
+            latest_said[each["lot"]] |= each
+    of_it = [each for lot, each in latest_said.items() if lot in lots]
+    when = [at for _, at in notices if at]
     return Consignee(
-        partner=UUID(key),
-        name=name,
-        shipped=_by_unit(lots, "shipped"),
-        returned=_by_unit(lots, "returned"),
+        partner=partner.pk,
+        name=partner.name,
+        got=tuple(got),
+        shipped=_by_unit([each.as_row() for each in got], "shipped"),
+        returned=_by_unit([each.as_row() for each in got], "returned"),
         told=min(when, default=None),
-        told_by=tuple(dict.fromkeys(each.means for each in told)),
-        waiting=len(when) < len(told),
-        answered=max((each.performed_at for each in said), default=None),
-        said={amount: _by_unit(latest.values(), amount) for amount in AMOUNTS},
-        flags=tuple(sorted({flag for each in said for flag in each.flags})),
+        told_by=tuple(dict.fromkeys(notice.means for notice, _ in notices)),
+        waiting=any(notice.means == Means.E_MAIL and at is None for notice, at in notices),
+        answered=max((each.performed_at for each in answers), default=None),
+        silent_of=tuple(each.code for each in got if str(each.lot) not in latest_said) if answers else (),
+        said={amount: _by_unit(of_it, amount) for amount in AMOUNTS},
+        flags=tuple(sorted({flag for each in answers for flag in each.flags})),
     )
 
 
@@ -217,12 +233,33 @@ def _sums(consignees: Sequence[Consignee]) -> tuple[dict[str, int], dict[str, in
     return dict(shipped), dict(recovered)
 
 
-def _gaps(
-    scope: RecallScope | None, consignees: Sequence[Consignee], others: Sequence[Consignee], needed: int
+def _scope_gaps(
+    scope: RecallScope | None, got: Sequence[tuple[TradingPartner, tuple[Got, ...]]], now: bool
 ) -> Iterable[str]:
+    """What the scope does not hold that is known by now, and what may still come."""
     if scope is None:
         yield "No scope is frozen yet."
         return
+    frozen = {(row["partner"], each["lot"]) for row in scope.consignees for each in row["lots"]}
+    for partner, all_of_it in got:
+        if codes := [each.code for each in all_of_it if (str(partner.pk), str(each.lot)) not in frozen]:
+            yield (
+                f"{partner.name} got some of lot {', '.join(codes)} by what was recorded after scope {scope.number} "
+                "was frozen: freeze it anew, and tell them."
+            )
+    if now and (more := beyond(scope)):
+        yield (
+            f"Lot {', '.join(more)} is made of what is in scope {scope.number}, or may be, and is not in it: freeze it "
+            "anew."
+        )
+    for each in scope.in_batches:
+        yield (
+            f"{each['quantity']} {each['unit']} went into batch {each['batch']}, which had made nothing when scope "
+            f"{scope.number} was frozen."
+        )
+
+
+def _gaps(consignees: Sequence[Consignee], others: Sequence[Consignee], needed: int) -> Iterable[str]:
     for each in consignees:
         if each.waiting:
             yield f"An e-mail to {each.name} is not sent."
@@ -230,6 +267,8 @@ def _gaps(
             yield f"{each.name} was not told."
         elif not each.answered:
             yield f"{each.name} has not answered."
+        if each.silent_of:
+            yield f"{each.name} has not answered for lot {', '.join(each.silent_of)}."
     answered = sum(1 for each in consignees if each.answered)
     if answered < needed:
         yield f"{answered} of {needed} consignees that the effectiveness level asks for have answered."

@@ -40,6 +40,7 @@ class EstablishmentSerializer(NothingUnknown, serializers.ModelSerializer):
             "decimal_comma",
             "balance_gap_permille",
             "exercise_mailbox",
+            "reached_by",
             "gs1_prefixes",
             "gln",
             "note",

@@ -41,6 +41,7 @@ class Migration(migrations.Migration):
                 ('one_person_reason', models.TextField(blank=True, max_length=1000)),
                 ('late_after_minutes', models.PositiveIntegerField(default=60, validators=[django.core.validators.MaxValueValidator(10080)])),
                 ('decimal_comma', models.BooleanField(default=False)),
+                ('reached_by', models.CharField(blank=True, max_length=200)),
                 ('exercise_mailbox', models.EmailField(blank=True, max_length=254)),
                 ('balance_gap_permille', models.PositiveSmallIntegerField(blank=True, null=True, validators=[django.core.validators.MaxValueValidator(1000)])),
                 ('gs1_prefixes', models.JSONField(blank=True, default=list)),

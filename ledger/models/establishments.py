@@ -22,6 +22,7 @@ class Establishment(Versioned):
     ``phased_start_until``: up to and including this local day the start gate warns instead of refusing.
     ``one_person_reason``: why, in this firm, who made a check may also review it; empty = not allowed.
     ``late_after_minutes``: a record written down later than this after the work is shown as a late entry.
+    ``reached_by``: phone or e-mail that stands on what partners are told.
     ``exercise_mailbox``: where the mail of a trace exercise goes, which no partner ever gets; empty = nowhere.
     ``balance_gap_permille``: how much of what went in a mass balance may leave unexplained before it is flagged; the
     house's own figure, empty = none is set.
@@ -43,6 +44,7 @@ class Establishment(Versioned):
     one_person_reason = models.TextField(max_length=1000, blank=True)
     late_after_minutes = models.PositiveIntegerField(default=60, validators=[MaxValueValidator(10080)])
     decimal_comma = models.BooleanField(default=False)
+    reached_by = models.CharField(max_length=200, blank=True)
     exercise_mailbox = models.EmailField(blank=True)
     balance_gap_permille = models.PositiveSmallIntegerField(
         null=True, blank=True, validators=[MaxValueValidator(1000)]

@@ -8,12 +8,17 @@ import pytest
 from django.conf import settings as now
 
 from batches import noting, runs
-from batches.models import Batch, CleaningBreak, Equipment, Part, QualityReading
+from batches.models import Batch, CleaningBreak, Equipment, Lot, Part, QualityReading
 from haccp import deviations
+from haccp.models import Recall
+from haccp.recalls import deciding
+from haccp.recalls.deciding import Strategy
 from ledger import people, removals, seals
 from ledger.acts import Act, Moment
 from ledger.models import Entry, Establishment, Person
+from ledger.signatures import Proof
 from reports.demo.house import HOUSE
+from tests.haccp.recalls import told
 from tests.scene import Scene
 
 
@@ -52,7 +57,7 @@ class House:
 
 @pytest.fixture(scope="module")
 def played_house(scene: Scene, django_db_blocker: Any) -> House:
-    """After the demo's day and what that day does not bring; three seals, one record removed after retention."""
+    """After the demo's day and what that day does not bring; four seals, one record removed after retention."""
     with django_db_blocker.unblock():
         here = Establishment.objects.get(pk=HOUSE)
         lead = Person.objects.get(sign_in_name="mara")
@@ -68,6 +73,20 @@ def _what_the_day_does_not_bring(house: House) -> None:
     runs.note_equipment(act=house.act(), batch=batch, equipment=equipment, deed="taken")
     noting.return_trim(
         act=house.act(), batch=batch, from_part=first, to_part=second, quantity="0.150", unit="KGM"
+    )
+    noting.weigh_apart(act=house.act(), batch=batch, what="pot-residue", quantity="0.3", unit="KGM")
+    told.go_on(
+        house.act(), Recall.objects.get(pk=house.ids["recalls"]), Lot.objects.get(uid=house.ids["lot"])
+    )
+    decided_now = house.act()
+    deciding.decide(
+        act=decided_now,
+        proof=Proof(house.lead),
+        hazard="label",
+        because="Another exercise, not begun.",
+        determined_at=decided_now.performed.at,
+        strategy=Strategy(depth="retail", level="E", because="Nobody is asked."),
+        is_exercise=True,
     )
     put_right = deviations.correct(
         act=house.act(),

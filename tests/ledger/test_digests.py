@@ -11,7 +11,8 @@ from django.db import connection
 from hypothesis import given
 from hypothesis import strategies as st
 
-from haccp.models import Deviation
+from batches.models import Lot
+from haccp.models import Deviation, Recall
 from ledger import canonical, evidence, seals, triggers, verification
 from ledger.ids import uuid7
 from ledger.models import BASE_1, Qualification, Record, record_class, record_classes
@@ -69,6 +70,8 @@ BASE: dict[str, st.SearchStrategy[Any]] = {
 AS_IT_IS = {
     "batches.movement": {"quantity", "effect", "mass"},  # they follow from one another
     "haccp.hold": {"since"},
+    "haccp.recall": {"determined_at", "is_exercise"},
+    "haccp.recall-strategy": {"percent"},
     "haccp.series": {"began_at", "ended_at"},
 }
 """Fields whose value a constraint ties to others."""
@@ -102,6 +105,12 @@ def _keep_to_the_rules(made: Any, stored: Record) -> None:
         made.corrects = stored  # a batch has one start; a further one corrects it
     if made.kind in ("haccp.closing", "haccp.answer", "haccp.disposition"):
         made.deviation = Deviation.objects.get(closing__isnull=True)
+    if made.kind == "haccp.recall":
+        made.determined_at = made.performed_at
+    if made.kind == "haccp.recall-end":
+        made.recall = Recall.objects.get(end__isnull=True)
+    if made.kind == "haccp.recall-exclusion":
+        made.lot = Lot.objects.exclude(pk=made.lot_id).first()
     if made.kind in ("batches.process-step", "haccp.changeover") and made.ended_at is not None:
         made.ended_at = max(made.ended_at, made.performed_at)
     if made.kind == "ledger.qualification" and made.valid_until is not None:

@@ -155,7 +155,7 @@ def test_a_leaf_missing_from_a_path_is_told(exported: Evidence, run: Run) -> Non
 
 def test_a_leaf_missing_from_a_seal_is_told(exported: Evidence, run: Run) -> None:
     """The seal says one leaf less and was hashed anew: then its proofs are for another tree."""
-    seal = exported["seals"][0]
+    seal = exported["seals"][1]
     seal["leaves"] = str(int(seal["leaves"]) - 1)
     seal["hash"] = check_evidence.digest({name: seal[name] for name in check_evidence.SEAL_FIELDS})
     code, said = run(exported)
@@ -183,12 +183,12 @@ def test_a_changed_root_is_told(exported: Evidence, run: Run) -> None:
 
 
 def test_a_changed_root_with_its_seal_hashed_anew_is_told(exported: Evidence, run: Run) -> None:
-    seal = exported["seals"][0]
+    seal = exported["seals"][1]
     seal["root"] = "f" * 64
     seal["hash"] = check_evidence.digest({name: seal[name] for name in check_evidence.SEAL_FIELDS})
     code, said = run(exported)
     assert code == 1
-    assert "does not stand under seal 1 of establishment" in said
+    assert "does not stand under seal 2 of establishment" in said
 
 
 def test_a_seal_hash_that_is_not_in_the_file_is_told(exported: Evidence, run: Run) -> None:

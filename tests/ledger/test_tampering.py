@@ -14,7 +14,7 @@ from django.db import connection
 
 from batches.models import BatchState, Edge, LotState
 from haccp.models import Check
-from ledger import canonical, seals, triggers
+from ledger import canonical, seals, triggers, verification
 from ledger.attachments import path_of
 from ledger.models import Attachment, Change, Entry, Leaf, Qualification, Seal, SealHead, Unsealed
 from reports.demo.house import HOUSE
@@ -198,7 +198,7 @@ def test_a_seal_removed_from_the_middle_is_named(house: House, capsys: Any) -> N
 
 
 def test_the_last_seal_removed_is_named(house: House, capsys: Any) -> None:
-    seal = Seal.objects.get(number=3)
+    seal = Seal.objects.get(number=4)
     with as_owner("ledger_leaf", "ledger_seal"):
         sql(f"DELETE FROM ledger_leaf WHERE seal_id = {seal.pk}")
         sql(f"DELETE FROM ledger_seal WHERE id = {seal.pk}")
@@ -228,7 +228,7 @@ def test_a_leaf_removed_from_a_seal_is_named(house: House, capsys: Any) -> None:
     )
 
 
-@pytest.mark.parametrize("values", [{"number": 2}, {"number": 4}, {"hash": "f" * 64}])
+@pytest.mark.parametrize("values", [{"number": 3}, {"number": 5}, {"hash": "f" * 64}])
 def test_a_changed_head_is_named(house: House, values: dict[str, Any], capsys: Any) -> None:
     SealHead.objects.filter(establishment=HOUSE).update(**values)
     assert verify(capsys)[:2] == (
@@ -241,7 +241,7 @@ def test_everything_rewritten_and_sealed_anew_is_not_seen_but_the_seal_hash_diff
     house: House, capsys: Any
 ) -> None:
     """What README.md says that this cannot show. A hash that somebody else holds shows it."""
-    held, check = Seal.objects.get(number=3).hash, failing_check()
+    held, check = Seal.objects.get(number=4).hash, failing_check()
     check.result = "within"
     anew = canonical.digest(check.content())
     with as_owner("haccp_check", "ledger_entry", "ledger_leaf", "ledger_seal"):
@@ -365,8 +365,9 @@ def test_an_altered_trigger_is_named(house: House, how: str, capsys: Any) -> Non
     with connection.cursor() as cursor:
         for statement in ALTERED[how]:
             cursor.execute(statement)
-    code, first, said = verify(capsys)
+    code, first, _ = verify(capsys)
     named = "trigger kept_haccp_check_update on haccp_check was switched off or changed"
     assert code == 1
     assert first.startswith("trigger kept_")
-    assert named in (first if how != "another function on PostgreSQL" else said)
+    found = verification.verify().findings  # more than the command prints, where every trigger is one
+    assert any(named in each for each in (found if how == "another function on PostgreSQL" else [first]))

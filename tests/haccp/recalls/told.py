@@ -1,8 +1,9 @@
-"""One recall from its decision to its end, where a test needs a row of each kind."""
+"""Recalls from the decision to the end, where a test needs a row of each kind."""
 
 from datetime import timedelta
 
 from batches.models import Lot, TradingPartner
+from haccp.models import Recall
 from haccp.recalls import answering, deciding, noticing, scoping
 from haccp.recalls.deciding import Strategy
 from ledger.acts import Act
@@ -10,22 +11,30 @@ from ledger.signatures import Proof
 
 
 def tell_of_one(act: Act) -> None:
-    """Decided, frozen from a lot, which is let go, a partner told by mail who answered, ended."""
-    proof, lot = Proof(act.performed_by), Lot.objects.filter(establishment=act.establishment).latest("id")
-    shop = TradingPartner.objects.filter(establishment=act.establishment, is_customer=True)[0]
+    """A real one: decided, frozen from a lot, then all that follows."""
+    lot = Lot.objects.filter(establishment=act.establishment).latest("id")
     recall = deciding.decide(
         act=act,
-        proof=proof,
+        proof=Proof(act.performed_by),
         hazard="foreign-body",
         because="A screw is missing from the cutter.",
         determined_at=act.performed.at - timedelta(minutes=1),
         strategy=Strategy(depth="retail", level="A", because="All buyers are known."),
     )
     scoping.freeze(act=act, recall=recall, starts=[lot.uid])
+    go_on(act, recall, lot)
+
+
+def go_on(act: Act, recall: Recall, lot: Lot) -> None:
+    """A lot of its scope is let go, a partner told by mail, who answers; it ends."""
+    proof = Proof(act.performed_by)
+    shop = TradingPartner.objects.filter(establishment=act.establishment, is_customer=True)[0]
     scoping.leave_out(
         act=act, proof=proof, recall=recall, lot=lot, because="It went over the detector again."
     )
-    noticing.tell(act=act, recall=recall, partner=shop, means="e-mail", to="shop@shop.example")
+    noticing.tell(
+        act=act, recall=recall, partner=shop, means="e-mail", why="A screw.", to="shop@shop.example"
+    )
     said = {"lot": lot, "unit": "H87" if lot.material.dimension == "count" else "KGM", "on_hand": "0"}
     answering.answer(act=act, recall=recall, partner=shop, means="phone", lots=[said])
     deciding.end(act=act, proof=proof, recall=recall, because="Nothing left.")
