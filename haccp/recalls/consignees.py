@@ -82,6 +82,7 @@ def who_got(
 def _got(moved: Sequence[Movement]) -> Got:
     lot = moved[0].lot
     sums = {kind: sum(each.quantity for each in moved if each.what == kind) for kind in KINDS}
+    went = [each for each in moved if each.what != MovementKind.RETURNED]  # the papers that they have
     times = [Moment(each.performed_at, each.performed_offset).local for each in moved]
     return Got(
         lot=lot.uid,
@@ -91,7 +92,7 @@ def _got(moved: Sequence[Movement]) -> Got:
         shipped=sums[MovementKind.SHIPPED],
         returned=sums[MovementKind.RETURNED],
         sent_back=sums[MovementKind.SENT_BACK],
-        documents=tuple(sorted({each.document for each in moved if each.document})),
+        documents=tuple(sorted({each.document for each in went if each.document})),
         first=min(times),
         last=max(times),
     )

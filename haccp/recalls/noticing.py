@@ -116,6 +116,7 @@ def written(notice: RecallNotice, scope: RecallScope) -> tuple[str, str]:
         "recall": recall,
         "why": notice.why,
         "house": recall.establishment,
+        "house_address": ", ".join(recall.establishment.address.split("\n")),
         "partner": partner,
         "urgent": strategy.recall_class in URGENT,
         "to_consumers": strategy.depth == Depth.CONSUMER,

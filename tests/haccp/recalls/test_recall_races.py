@@ -12,8 +12,7 @@ from haccp.models import RecallScope
 from haccp.recalls import deciding
 from ledger.models import Person
 from ledger.signatures import Proof
-from tests.haccp.recalls import test_recalls
-from tests.haccp.recalls.test_recalls import LATER
+from tests.haccp.recalls.conftest import LATER
 from tests.ledger.test_races import while_the_first_is_not_committed
 
 pytestmark = [
@@ -22,8 +21,6 @@ pytestmark = [
         connection.vendor == "sqlite", reason="SQLite keeps writers apart by itself (IMMEDIATE)"
     ),
 ]
-decide, freeze, nuts, tell = test_recalls.decide, test_recalls.freeze, test_recalls.nuts, test_recalls.tell
-shop = test_recalls.shop
 
 
 def test_of_two_who_freeze_the_same_at_once_the_later_is_told_of_the_first(
