@@ -6,9 +6,12 @@ its recipe is not known here, and whether a lot was accepted before it was used 
 
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
+from datetime import date
+from functools import cached_property
 from typing import Any
 
 from django.db import transaction
+from django.db.models import Min
 
 from batches import edges, judging, lots, quantities, reference, runs, stock
 from batches.bringing.columns import Amount, When
@@ -21,6 +24,7 @@ from batches.models import (
     Dimension,
     Lot,
     LotDecision,
+    LotState,
     LotStatus,
     Material,
     Movement,
@@ -202,11 +206,46 @@ class Past:
         self._write(entry, act, movement, [])
 
     def _release(self, entry: Entry, row: BroughtIn, lot: Lot) -> None:
-        """The lot counts as released since then because the row says so: a fact of the past, signed by nobody here."""
+        """The lot counts as released since then because the row says so: a fact of the past, signed by nobody here.
+
+        It is no way round what is decided here: a lot that is held stays so, and since releases are signed here the
+        papers give none.
+        """
         if "released_on" not in entry.values:
+            return
+        against = self._against_release(lot, entry.values["released_on"].day)
+        if against:
+            self.told.append(entry.wrong(*against, "released_on"))
             return
         act = self.act.with_new_id(performed=entry.values["released_on"].moment)
         lots.decide(act=act, lots=[lot], status=LotStatus.RELEASED, because=row)
+
+    def _against_release(self, lot: Lot, day: date) -> tuple[str, str] | None:
+        """Code and sentence of why the papers do not release the lot."""
+        status = LotState.objects.values_list("status", flat=True).get(lot=lot)
+        if status != LotStatus.AWAITING:
+            sentence = f"Lot {lot.code} is {status} here, and the release in the papers does not change that."
+            return "stays-as-decided", f"{sentence} It is decided on here."
+        if self._first_decided is not None and day >= self._first_decided:
+            sentence = f"Starts and releases are decided here since {self._first_decided}"
+            return (
+                "decided-here",
+                f"{sentence}: lot {lot.code} was taken down and awaits a decision. Release it here.",
+            )
+        return None
+
+    @cached_property
+    def _first_decided(self) -> date | None:
+        """The day on which the first batch ran that was permitted here, or the first lot was released here."""
+        here = self.act.establishment
+        permitted = Batch.objects.filter(establishment=here).exclude(permission__kind=BroughtIn.kind)
+        released = LotDecision.objects.filter(establishment=here, status=LotStatus.RELEASED)
+        moments = (
+            permitted.aggregate(at=Min("state__started_at"))["at"],
+            released.exclude(because__kind=BroughtIn.kind).aggregate(at=Min("performed_at"))["at"],
+        )
+        days = [at.astimezone(here.zone).date() for at in moments if at is not None]
+        return min(days, default=None)
 
     # -- batches -------------------------------------------------------------------------------------
 

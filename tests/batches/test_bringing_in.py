@@ -398,13 +398,57 @@ def test_a_shipment_of_which_no_release_is_known_is_told(bring: Callable[..., Ou
     assert not Deviation.objects.exists()
 
 
+PAST_ITS_DATE = (
+    "code,material,supplier,received_on,quantity,best_before\nS-1,SUG,PAN,2026-01-05,25 kg,2026-01-06\n"
+)
+
+
 def test_what_was_past_its_date_when_it_was_used_opens_a_case(bring: Callable[..., Outcome]) -> None:
-    dated = (
-        "code,material,supplier,received_on,quantity,best_before\nS-1,SUG,PAN,2026-01-05,25 kg,2026-01-06\n"
-    )
-    outcome = bring(ALL | {"lots": dated})
+    outcome = bring(ALL | {"lots": PAST_ITS_DATE})
     assert "past-its-date" in [each.code for each in outcome.told]
-    assert Deviation.objects.get().what == Deviation.What.MATERIAL
+    assert Deviation.objects.filter(what=Deviation.What.MATERIAL).count() == 1
+
+
+def test_what_was_shipped_though_it_is_held_is_a_case_of_its_own(bring: Callable[..., Outcome]) -> None:
+    bring(ALL | {"lots": PAST_ITS_DATE})
+    cases = Deviation.objects.order_by("what").values_list("what", flat=True)
+    assert sorted(cases) == sorted([Deviation.What.MATERIAL, Deviation.What.SHIPPED])
+
+
+def test_the_release_in_the_papers_does_not_lift_the_hold_of_an_open_case(
+    bring: Callable[..., Outcome],
+) -> None:
+    outcome = bring(ALL | {"lots": PAST_ITS_DATE})
+    assert lot("L-1").state.status == "held"
+    assert ("stays-as-decided", "batches.csv:3.released_on") in [
+        (each.code, each.field) for each in outcome.told
+    ]
+
+
+WITHOUT_SHIPMENTS = {name: ALL[name] for name in ("materials", "partners", "lots")}
+
+
+@pytest.mark.parametrize(
+    ("day", "status", "told"),
+    [("2026-03-01", "released", []), ("2026-03-02", "awaiting", ["decided-here"])],
+)
+def test_since_a_batch_was_permitted_here_the_papers_release_nothing(
+    bring: Callable[..., Outcome], batch: Batch, day: str, status: str, told: list[str]
+) -> None:
+    outcome = bring(WITHOUT_SHIPMENTS | {"batches": BATCHES.replace("2026-01-08", day)})
+    assert lot("L-1").state.status == status
+    assert [each.code for each in outcome.told] == told
+
+
+@pytest.mark.parametrize(("day", "status"), [("2026-01-09", "released"), ("2026-01-10", "awaiting")])
+def test_since_a_lot_was_released_here_the_papers_release_nothing(
+    bring: Callable[..., Outcome], receive: Any, release: Any, day: str, status: str
+) -> None:
+    release(
+        receive().lot, at=datetime(2026, 1, 9, 23, 30, tzinfo=UTC)
+    )  # half past midnight on the house's clock
+    bring(WITHOUT_SHIPMENTS | {"batches": BATCHES.replace("2026-01-08", day)})
+    assert lot("L-1").state.status == status
 
 
 def test_a_count_says_what_is_left_after_all_that_was_used(bring: Callable[..., Outcome]) -> None:
