@@ -3,6 +3,7 @@
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from difflib import get_close_matches
+from functools import cached_property
 from graphlib import CycleError, TopologicalSorter
 from typing import Any
 from uuid import UUID
@@ -17,6 +18,8 @@ from config.api.refusals import Reason, Unusable
 from config.api.tables import Row, Table
 from ledger.models import Establishment
 
+MOST_GUESSES = 20  # of each kind of code: each is compared with every code there is (site setting, no source)
+
 
 @dataclass
 class Papers:
@@ -27,12 +30,18 @@ class Papers:
     new: dict[str, list[Entry]] = field(default_factory=dict)
     known: dict[str, int] = field(default_factory=dict)
 
+    @cached_property
     def batches(self) -> dict[str, list[Entry]]:
-        """Rows of each batch."""
+        """Rows of each batch; asked for only when all are read, and grouped once."""
         found: dict[str, list[Entry]] = {}
         for each in self.all["batches"]:
             found.setdefault(each.values["batch"], []).append(each)
         return found
+
+    @cached_property
+    def heads(self) -> dict[str, Entry]:
+        """What is said of each batch itself."""
+        return {each.key: each for each in self.all["batch"]}
 
 
 def read(tables: Mapping[str, Table], establishment: Establishment, house: House) -> Papers:
@@ -101,29 +110,27 @@ def _changed(entry: Entry, before: Any, column: str) -> Reason:
 
 
 def _wrong(papers: Papers, here: Establishment, said: _Said) -> Iterator[Reason]:
-    materials, partners = (
-        _codes(Material, here) | said.materials,
-        _codes(TradingPartner, here) | said.partners,
-    )
-    lots, measured = _codes(Lot, here) | said.lots, Measured.by(papers, here)
+    materials = _Known("material", _codes(Material, here) | said.materials)
+    partners = _Known("trading partner", _codes(TradingPartner, here) | said.partners)
+    lots, measured = _Known("lot", _codes(Lot, here) | said.lots), Measured.by(papers, here)
     for each in papers.new["materials"]:
         yield from _of_material(each)
     for each in papers.new["lots"]:
-        yield from _unknown(each, "material", materials, "material")
-        yield from _unknown(each, "supplier", partners, "trading partner")
+        yield from _unknown(each, "material", materials)
+        yield from _unknown(each, "supplier", partners)
         yield from _of_lot(each, measured)
     for each in papers.new["batches"]:
         made = each.values["what"] == "made"
-        yield from _unknown(each, "material", materials, "material", needed=made)
-        yield from _unknown(each, "lot", lots, "lot")
+        yield from _unknown(each, "material", materials, needed=made)
+        yield from _unknown(each, "lot", lots)
         yield from _of_amount(each, "quantity", measured.of_lot(each.values["lot"]))
         yield from _of_release(each, _began(papers, each)) if made else _only_of_made(each)
     for each in papers.new["batch"]:
         yield from _of_batch(each, said)
     for each in papers.new["shipments"]:
-        yield from _unknown(each, "customer", partners, "trading partner")
-        yield from _unknown(each, "carrier", partners, "trading partner", needed=False)
-        yield from _unknown(each, "lot", lots, "lot")
+        yield from _unknown(each, "customer", partners)
+        yield from _unknown(each, "carrier", partners, needed=False)
+        yield from _unknown(each, "lot", lots)
         yield from _of_amount(each, "quantity", measured.of_lot(each.values["lot"]))
     yield from _taken(papers, here)
     yield from _lots_twice(papers)
@@ -161,19 +168,29 @@ def _made(papers: Papers) -> Iterable[Entry]:
     return (each for each in papers.all["batches"] if each.values["what"] == "made")
 
 
-def _unknown(
-    entry: Entry, column: str, known: set[str], word: str, *, needed: bool = True
-) -> Iterator[Reason]:
+@dataclass(frozen=True)
+class _Known:
+    """The codes of one kind, here and in the files, and what each that is none of them may have been meant to be."""
+
+    word: str
+    codes: set[str]
+    hints: dict[str, str] = field(default_factory=dict)
+
+    def hint(self, said: str) -> str:
+        if said not in self.hints:
+            guess = get_close_matches(said, self.codes, 1) if len(self.hints) < MOST_GUESSES else []
+            self.hints[said] = f" Did you mean {guess[0]}?" if guess else ""
+        return self.hints[said]
+
+
+def _unknown(entry: Entry, column: str, known: _Known, *, needed: bool = True) -> Iterator[Reason]:
     said = entry.values.get(column)
     if said is None:
         if needed and column not in entry.cells:
             yield entry.wrong("missing", f"Give the {column}.", column)
-    elif said not in known:
-        guess = get_close_matches(said, known, 1)
-        hint = f" Did you mean {guess[0]}?" if guess else ""
-        yield entry.wrong(
-            "unknown-code", f"There is no {word} {said[:30]!a}, here or in the files.{hint}", column
-        )
+    elif said not in known.codes:
+        sentence = f"There is no {known.word} {said[:30]!a}, here or in the files.{known.hint(said)}"
+        yield entry.wrong("unknown-code", sentence, column)
 
 
 def _of_material(entry: Entry) -> Iterator[Reason]:
@@ -229,8 +246,7 @@ def _only_of_made(entry: Entry) -> Iterator[Reason]:
 
 
 def _began(papers: Papers, line: Entry) -> Any:
-    head = next((each for each in papers.all["batch"] if each.key == line.values["batch"]), None)
-    return None if head is None else head.values.get("began")
+    return papers.heads[line.values["batch"]].values.get("began")
 
 
 def _of_batch(head: Entry, said: _Said) -> Iterator[Reason]:
@@ -275,7 +291,7 @@ def order(papers: Papers) -> list[str]:
     }
     sorter: TopologicalSorter[str] = TopologicalSorter()
     for code in sorted(began, key=lambda code: (began[code], code)):
-        used = (each.values["lot"] for each in papers.batches()[code] if each.values["what"] == "used")
+        used = (each.values["lot"] for each in papers.batches[code] if each.values["what"] == "used")
         sorter.add(code, *sorted({made[lot] for lot in used if lot in made and made[lot] in began}))
     return list(sorter.static_order())
 
@@ -285,6 +301,6 @@ def _circles(papers: Papers) -> Iterator[Reason]:
         order(papers)
     except CycleError as error:
         circle = list(dict.fromkeys(error.args[1]))
-        head = next(each for each in papers.all["batch"] if each.key == circle[0])
+        head = papers.heads[circle[0]]
         sentence = f"These batches went into each other in a circle, which cannot be: {', '.join(circle)}."
         yield head.wrong("circle", sentence, "lot")

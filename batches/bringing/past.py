@@ -70,7 +70,7 @@ class Past:
         self._each("materials", self.papers.new["materials"], self._material)
         self._each("partners", self.papers.new["partners"], self._partner)
         self._each("lots", self.papers.new["lots"], self._lot)
-        heads = {each.key: each for each in self.papers.all["batch"]}
+        heads = self.papers.heads
         fresh = {each.key for each in self.papers.new["batch"]}
         for code in order(self.papers):
             head, of_batch = heads[code], lines.get(code, [])
@@ -250,7 +250,7 @@ class Past:
     # -- batches -------------------------------------------------------------------------------------
 
     def _batch(self, head: Entry) -> None:
-        made = next(e for e in self.papers.batches()[head.key] if e.values["what"] == "made")
+        made = next(e for e in self.papers.batches[head.key] if e.values["what"] == "made")
         material = self._here(Material, made.values["material"])
         amount = _amount(head.values, "planned", made.values) if "planned" in head.values else None
         act = self._then(head, "start", head.values["began"])
@@ -295,7 +295,7 @@ class Past:
 
     def _of_batch(self, line: Entry) -> tuple[Batch, When]:
         """The batch of a row, and when it was used or made: as far as the papers say, when the batch began or ended."""
-        head = next(each for each in self.papers.all["batch"] if each.key == line.values["batch"])
+        head = self.papers.heads[line.values["batch"]]
         batch = self._here(Batch, head.key)
         when = head.values["began"]
         return batch, when if line.values["what"] == "used" else head.values.get("ended", when)

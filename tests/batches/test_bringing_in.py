@@ -13,7 +13,7 @@ from django.db import connection
 from django.test.utils import CaptureQueriesContext
 
 from batches import lots, traces
-from batches.bringing import columns
+from batches.bringing import columns, papers
 from batches.bringing.columns import TABLES
 from batches.bringing.deed import Outcome, bring_in
 from batches.bringing.entries import id_of
@@ -251,6 +251,46 @@ def test_what_cannot_be_is_told_with_its_place(
 def test_a_code_that_is_nearly_right_is_guessed_at(refused: Callable[..., list[Reason]]) -> None:
     (reason,) = refused(changed("shipments", "SHOP", "SHPO"))
     assert "Did you mean SHOP?" in reason.detail
+
+
+def test_a_code_is_guessed_at_once_and_only_the_first_of_many(
+    refused: Callable[..., list[Reason]], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    asked: list[str] = []
+    monkeypatch.setattr(papers, "get_close_matches", lambda said, codes, n: asked.append(said) or ["SHOP"])
+    rows = "".join(f"2026-01-09,SHO{n % 40},L-1,1 g\n" for n in range(80))
+    reasons = refused(
+        {"shipments": f"shipped_on,customer,lot,quantity\n{rows}"} | dict(list(ALL.items())[:4])
+    )
+    unknown = [each for each in reasons if each.code == "unknown-code"]
+    assert len(unknown) == 80
+    assert asked == [f"SHO{n}" for n in range(papers.MOST_GUESSES)]
+
+
+class Gone(list[Any]):
+    """Counts how often it is gone through."""
+
+    times = 0
+
+    def __iter__(self) -> Any:
+        self.times += 1
+        return super().__iter__()
+
+
+def test_rows_are_gone_through_no_oftener_for_many_batches(establishment: Any) -> None:
+    def times(count: int) -> int:
+        rows = "".join(f"B-{n},2026-01-07,made,L-{n},LMD,1 kg,,\n" for n in range(count))
+        file = io.BytesIO((BATCHES.split("\n")[0] + "\n" + rows).encode())
+        table = read(file, name="batches.csv", columns=columns.columns_of("batches"))
+        house = columns.House(establishment.zone, False, NOON)
+        found = papers.read({"batches": table}, establishment, house)
+        found = papers.Papers({name: Gone(each) for name, each in found.all.items()}, [])
+        papers.order(found)
+        for line in list(found.all["batches"]):
+            papers._began(found, line)
+        return sum(each.times for each in found.all.values() if isinstance(each, Gone))
+
+    assert times(30) == times(3)
 
 
 def test_batches_that_went_into_each_other_are_refused(refused: Callable[..., list[Reason]]) -> None:
