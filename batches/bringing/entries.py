@@ -10,8 +10,6 @@ from batches.bringing.columns import OF_THE_BATCH, TABLES, House
 from config.api.refusals import Reason, Unusable
 from config.api.tables import Row, Table
 
-LONGEST_KEY = 250
-
 
 @dataclass(frozen=True)
 class Entry:
@@ -74,7 +72,7 @@ def _key(name: str, row: Row, values: dict[str, Any]) -> str:
             values["lot"],
             values.get("document", ""),
         ]
-        return json.dumps(said, ensure_ascii=False)[:LONGEST_KEY]
+        return json.dumps(said, ensure_ascii=False)
     return str(values["code"])
 
 

@@ -9,7 +9,7 @@ from typing import Any
 from uuid import UUID
 
 from batches.bringing import entries
-from batches.bringing.columns import TABLES, House
+from batches.bringing.columns import TABLES, House, When
 from batches.bringing.entries import Entry
 from batches.identifiers import is_plain_code
 from batches.models import Batch, BroughtIn, Dimension, Lot, Material, TradingPartner
@@ -124,7 +124,7 @@ def _wrong(papers: Papers, here: Establishment, said: _Said) -> Iterator[Reason]
         yield from _unknown(each, "material", materials, needed=made)
         yield from _unknown(each, "lot", lots)
         yield from _of_amount(each, "quantity", measured.of_lot(each.values["lot"]))
-        yield from _of_release(each, _began(papers, each)) if made else _only_of_made(each)
+        yield from _of_release(each, _made_at(papers, each)) if made else _only_of_made(each)
     for each in papers.new["batch"]:
         yield from _of_batch(each, said)
     for each in papers.new["shipments"]:
@@ -229,13 +229,13 @@ def _of_amount(entry: Entry, column: str, material: Material | None) -> Iterator
                 yield entry.wrong(each.code, each.detail, at)
 
 
-def _of_release(entry: Entry, since: Any) -> Iterator[Reason]:
+def _of_release(entry: Entry, since: When | None) -> Iterator[Reason]:
     said = [name for name in ("released_on", "released_by") if name in entry.values]
     if len(said) == 1:
         lacking = "released_by" if said == ["released_on"] else "released_on"
         sentence = "A release of the past needs its day and who gave it; leave both out where your papers do not say."
         yield entry.wrong("missing", sentence, lacking)
-    elif said and since is not None and entry.values["released_on"].day < since.day:
+    elif said and since is not None and _is_before(entry.values["released_on"], since):
         yield entry.wrong("before-it-was", "It was released before it came or was made.", "released_on")
 
 
@@ -245,8 +245,17 @@ def _only_of_made(entry: Entry) -> Iterator[Reason]:
             yield entry.wrong("only-of-made", "This is said of a lot that the batch made.", name)
 
 
-def _began(papers: Papers, line: Entry) -> Any:
-    return papers.heads[line.values["batch"]].values.get("began")
+def _made_at(papers: Papers, line: Entry) -> Any:
+    """When what the batch made came to be: when it ended, or began if no end is told. None if neither is known."""
+    head = papers.heads[line.values["batch"]].values
+    return head.get("ended", head.get("began"))
+
+
+def _is_before(one: When, other: When) -> bool:
+    """By their days where either has no time of day."""
+    if one.day_only or other.day_only:
+        return one.day < other.day
+    return one.moment.at < other.moment.at
 
 
 def _of_batch(head: Entry, said: _Said) -> Iterator[Reason]:

@@ -2,6 +2,7 @@
 
 import csv
 import io
+import json
 from collections.abc import Callable
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
@@ -13,7 +14,7 @@ from django.db import connection
 from django.test.utils import CaptureQueriesContext
 
 from batches import lots, traces
-from batches.bringing import columns, papers
+from batches.bringing import columns, entries, papers
 from batches.bringing.columns import TABLES
 from batches.bringing.deed import Outcome, bring_in
 from batches.bringing.entries import id_of
@@ -248,6 +249,42 @@ def test_what_cannot_be_is_told_with_its_place(
     assert (code, field) in [(each.code, each.field) for each in refused(changed(table, old, new))]
 
 
+@pytest.mark.parametrize(
+    ("ended", "released", "refusals"),
+    [
+        ("2026-01-09", "2026-01-08", ["before-it-was"]),
+        ("2026-01-08 15:00", "2026-01-08 09:00", ["before-it-was"]),
+        ("2026-01-08 15:00", "2026-01-08", []),
+        ("2026-01-08", "2026-01-08 09:00", []),
+    ],
+)
+def test_a_lot_is_not_released_before_its_batch_ended(
+    bring: Callable[..., Outcome], ended: str, released: str, refusals: list[str]
+) -> None:
+    rows = (
+        "batch,began,ended,what,lot,material,quantity,released_on,released_by\n"
+        f"B-1,2026-01-07,{ended},made,L-1,LMD,1.9 kg,{released},Ines\n"
+    )
+    try:
+        bring({"materials": MATERIALS, "batches": rows})
+        found = []
+    except Unusable as refusal:
+        found = [each.code for each in refusal.reasons]
+    assert found == refusals
+
+
+def test_the_longest_key_of_a_row_is_kept_whole(establishment: Any) -> None:
+    said = ["2026-01-09", '"' * 20, "L" * 20, '"' * 80]
+    table = io.StringIO(newline="")
+    writer = csv.writer(table)
+    writer.writerows([["shipped_on", "customer", "lot", "document", "quantity"], [*said, "1 kg"]])
+    file = io.BytesIO(table.getvalue().encode())
+    rows = read(file, name="shipments.csv", columns=columns.columns_of("shipments"))
+    (entry,), _ = entries.read("shipments", rows, columns.House(establishment.zone, False, NOON))
+    assert json.loads(entry.key) == said
+    assert len(entry.key) <= (BroughtIn._meta.get_field("row_key").max_length or 0)
+
+
 def test_a_code_that_is_nearly_right_is_guessed_at(refused: Callable[..., list[Reason]]) -> None:
     (reason,) = refused(changed("shipments", "SHOP", "SHPO"))
     assert "Did you mean SHOP?" in reason.detail
@@ -257,7 +294,12 @@ def test_a_code_is_guessed_at_once_and_only_the_first_of_many(
     refused: Callable[..., list[Reason]], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     asked: list[str] = []
-    monkeypatch.setattr(papers, "get_close_matches", lambda said, codes, n: asked.append(said) or ["SHOP"])
+
+    def guess(said: str, codes: set[str], most: int) -> list[str]:
+        asked.append(said)
+        return ["SHOP"]
+
+    monkeypatch.setattr(papers, "get_close_matches", guess)
     rows = "".join(f"2026-01-09,SHO{n % 40},L-1,1 g\n" for n in range(80))
     reasons = refused(
         {"shipments": f"shipped_on,customer,lot,quantity\n{rows}"} | dict(list(ALL.items())[:4])
@@ -287,7 +329,7 @@ def test_rows_are_gone_through_no_oftener_for_many_batches(establishment: Any) -
         found = papers.Papers({name: Gone(each) for name, each in found.all.items()}, [])
         papers.order(found)
         for line in list(found.all["batches"]):
-            papers._began(found, line)
+            papers._made_at(found, line)
         return sum(each.times for each in found.all.values() if isinstance(each, Gone))
 
     assert times(30) == times(3)
