@@ -14,9 +14,11 @@ from uuid import UUID
 from django.conf import settings
 
 from batches.models import Lot
+from batches.texts import CONTROL
 from ledger.models import Establishment
 
-NAMES_A_LOT = re.compile(r"/at/([0-9a-fA-F-]{36})/class/([^/]+)\Z")
+NAMES_A_LOT = re.compile(r"/at/([0-9a-fA-F-]{36})/class/(.+)\Z")
+"""The code of a product may hold a slash, and servers write %2F as one."""
 
 
 class NamedLot(NamedTuple):
@@ -43,8 +45,9 @@ def read_lot(address: str) -> NamedLot | None:
         return None
     if found is None or here is None:
         return None
-    product, dot, lot = unquote(found[2]).rpartition(".")
-    return NamedLot(here, product, lot) if dot else None
+    named = unquote(found[2])
+    product, dot, lot = named.rpartition(".")
+    return NamedLot(here, product, lot) if dot and not CONTROL.search(named) else None
 
 
 def answer() -> bool:

@@ -1,6 +1,11 @@
 """Words that stand on labels and in lists: one line, nothing invisible in it."""
 
+import re
+
 from config.api.refusals import Unusable
+
+CONTROL = re.compile(r"[\x00-\x1f\x7f-\x9f\ud800-\udfff]")
+"""Control characters, and halves of characters: no text that anybody typed, and not every database keeps them."""
 
 
 def one_line(text: str, *, field: str, longest: int) -> str:

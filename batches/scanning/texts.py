@@ -9,6 +9,7 @@ from dataclasses import dataclass
 
 from batches.scanning import elements, links
 from batches.scanning.elements import SEPARATOR, Element
+from batches.texts import CONTROL
 from config.api.refusals import Unusable
 from ledger.gs1_keys import GTIN_LENGTHS, check_digit, check_gtin
 
@@ -73,11 +74,23 @@ def read(text: str) -> Scanned:
     if end - start > LONGEST:
         raise Unusable(f"No barcode holds more than {LONGEST} characters.", code="too-long", field="text")
     text = text[:end]
+    _refuse_control(text, start)
     mark = SYMBOLOGY.match(text, start)
     if mark is None:
         _refuse_broken_mark(text, start)
         return _unmarked(text, start)
     return _marked(mark[0], text, start + 3)
+
+
+def _refuse_control(text: str, start: int) -> None:
+    for found in CONTROL.finditer(text, start):
+        if found[0] != SEPARATOR:
+            raise Unusable(
+                f"Character {found.start() + 1}: U+{ord(found[0]):04X} is no character of a barcode that is read here. "
+                "Scan it again, or type what stands under it.",
+                code="bad-character",
+                field="text",
+            )
 
 
 def _refuse_broken_mark(text: str, start: int) -> None:

@@ -147,6 +147,10 @@ def test_a_published_scan_gives_its_published_fields(text, fields):
         (" ]C1 ", "empty", "Nothing stands after ]C1"),
         (" \r\n", "empty", "Nothing was scanned"),
         ("A" * 4297, "too-long", "4296"),
+        ("A\x00B", "bad-character", "Character 2: U+0000"),
+        ("]Q1A\tB", "bad-character", "Character 5: U+0009"),
+        ("A\x7f", "bad-character", "Character 2: U+007F"),
+        ("https://a.example/\ud800", "bad-character", "Character 19: U+D800"),
     ],
 )  # fmt: skip
 def test_what_is_wrong_is_told_with_its_place(text, code, told):

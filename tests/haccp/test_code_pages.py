@@ -128,3 +128,24 @@ def test_markup_in_a_code_is_text(of_operator, lot):
         f"/at/{lot.establishment_id}/scan", {"text": "<script>x</script>"}
     ).content.decode()
     assert "<script>" not in shown
+
+
+@pytest.mark.parametrize("front", ["X.%00", "X.A%00B", "%00.A", "X.A%1DB"])
+def test_an_address_with_control_characters_in_it_names_nothing(of_operator, lot, front):
+    answer = of_operator.get(f"/at/{lot.establishment_id}/class/{front}")
+    assert answer.status_code == 404
+    assert "names no lot" in answer.content.decode()
+
+
+def test_a_code_with_control_characters_in_it_is_refused_on_the_page(of_operator, lot):
+    answer = of_operator.post(f"/at/{lot.establishment_id}/scan", {"text": "A\x00B"})
+    assert answer.status_code == 400
+    assert "Character 2: U+0000 is no character of a barcode" in answer.content.decode()
+
+
+def test_a_label_of_a_material_with_a_slash_in_its_code_leads_to_its_lot(of_operator, lot):
+    lot.material.code = "PIL/200"
+    lot.material.save()
+    answer = of_operator.get(path_of(lot))
+    assert f"Lot {lot.code} of Hazelnut pillows" in answer.content.decode()
+    assert "The label names product" not in answer.content.decode()

@@ -278,3 +278,8 @@ def test_a_lot_code_that_begins_like_a_broken_barcode_is_found_all_the_same(scan
 )
 def test_a_body_that_is_no_scan_is_refused(api, establishment, body):
     assert api.send("scan", body).status_code == 400
+
+
+def test_an_address_with_control_characters_in_its_lot_names_none(scan, made):
+    answer = scan(f"http://old.example/at/{made.establishment_id}/class/X.{made.code}%00")
+    assert (answer.status_code, answer.json()["candidates"]) == (200, [])
