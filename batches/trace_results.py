@@ -198,8 +198,9 @@ class Trace:
     """The answer. Nothing is left out unless it is said here.
 
     ``starts``: the lots it began with, by uid. ``lots``: in the order they came to be, or one page of them; ``steps``,
-    ``batches``, ``consignments``, ``in_process``, ``contacts`` belong to those. A step stands with its lot that lies
-    further from the start, so that pages together hold each step once.
+    ``batches``, ``consignments``, ``in_process`` belong to those. A step stands with its lot that lies further from the
+    start, so that pages together hold each step once. ``contacts`` stand on every page, all of them, since lots name
+    them by their place.
     ``loop``: the edges lead in a circle, which no deed writes; run ``manage.py verify``. ``in_loop``: how many of the
     lots stand in it or behind it, so that no share is told. ``unfollowed``: None where all was followed.
     ``following``: the key from which the next page goes on; None on the last or only one.

@@ -38,6 +38,8 @@ from ledger.models import Establishment
 MOST_EXACT_STEPS = (
     2000  # fractions of longer chains have numbers of thousands of digits (site setting, no source)
 )
+MOST_EXACT_BITS = 14_000
+"""Of each number of a fraction, 4,215 digits: Python writes none of more than 4,300 as text (its documentation of int)."""
 BACK_KINDS, FORWARD_KINDS = frozenset({"received", "sent-back"}), frozenset({"shipped", "returned"})
 KINDS = {
     Side.START: BACK_KINDS | FORWARD_KINDS,
@@ -115,21 +117,19 @@ class Followed:
 
     @cached_property
     def exact(self) -> tuple[Mapping[int, Any], Mapping[int, Any]]:
-        """Shares and parts as fractions, if they were asked for. Raises Unusable where there are too many steps."""
+        """Shares and parts as fractions, if they were asked for. Raises Unusable where they would be too long."""
         if not self.question.exact:
             return {}, {}
         steps = len(self.onward) + len(self.inward)
         if steps > MOST_EXACT_STEPS:
-            raise Unusable(
-                f"Fractions are told of at most {MOST_EXACT_STEPS} steps, and these are {steps}. Ask without them: "
-                "the shares are told as decimal numbers.",
-                code="too-many-for-fractions",
-                field="exact",
-            )
+            raise _too_many(f"Fractions are told of at most {MOST_EXACT_STEPS} steps, and these are {steps}.")
         ones = {each.key: Fraction(1) for each in self.starts}
         shares = carry(ones, _forward(self.onward, exact=True), fixed=True).values
         parts = carry(self._weights(), _back(self.inward, exact=True)).values
-        return shares, parts
+        found = self._along(shares, parts)
+        if any(_is_long(value) for values in found for value in values.values()):
+            raise _too_many(f"Over these {steps} steps the fractions come to numbers of thousands of digits.")
+        return found
 
     @cached_property
     def bits(self) -> Mapping[int, int]:
@@ -219,12 +219,14 @@ class Followed:
 
     @cached_property
     def _told(self) -> tuple[Mapping[int, Any], Mapping[int, Any]]:
+        return self._along(self.shares.values, self.parts.values)
+
+    def _along(
+        self, shares: Mapping[int, Any], parts: Mapping[int, Any]
+    ) -> tuple[Mapping[int, Any], Mapping[int, Any]]:
         """Shares and parts, each only where the trace goes that way."""
         way = self.question.direction
-        return (
-            {} if way == Direction.BACK else self.shares.values,
-            {} if way == Direction.FORWARD else self.parts.values,
-        )
+        return {} if way == Direction.BACK else shares, {} if way == Direction.FORWARD else parts
 
     def _side(self, key: int) -> Side:
         if key in self.start_keys:
@@ -278,6 +280,19 @@ class Followed:
             for key, value in carried.values.items()
             if value is not None and value < least and key not in self.start_keys
         }
+
+
+def _too_many(sentence: str) -> Unusable:
+    return Unusable(
+        f"{sentence} Ask without them: the shares are told as decimal numbers.",
+        code="too-many-for-fractions",
+        field="exact",
+    )
+
+
+def _is_long(value: Fraction | None) -> bool:
+    """Whether it is more than is written as text; None in a loop."""
+    return value is not None and max(value.numerator, value.denominator).bit_length() > MOST_EXACT_BITS
 
 
 def bounded(starts: Mapping[int, Any], least: float, *, back: bool) -> list[Any]:

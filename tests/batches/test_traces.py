@@ -2,6 +2,7 @@
 
 from dataclasses import replace
 from fractions import Fraction
+from random import Random
 from uuid import UUID
 
 import networkx as nx
@@ -12,11 +13,13 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from batches import receiving, shipping, storing, traces, using
+from batches.api.traces import as_json
 from batches.models import Batch, Edge, Lot, LotState
 from batches.movements import withdraw
 from batches.trace_questions import FromLots, TraceQuestion
 from batches.trace_results import Direction
 from batches.whereabouts import whereabouts
+from config.api.refusals import Unusable
 from ledger.ids import uuid7
 from ledger.models import Entry
 
@@ -241,6 +244,32 @@ def test_a_trace_costs_three_statements_whatever_the_size(batch):
             assert len(queries) == 3
     assert "UNION " in queries[0]["sql"]
     assert "CYCLE" not in queries[0]["sql"]
+
+
+def test_fractions_too_long_to_be_written_are_refused_as_too_many_are(batch):
+    weigh = Random(7)
+    masses = ((weigh.randrange(10**7, 9 * 10**7), 9 * 10**7 + weigh.randrange(10**7)) for _ in range(1000))
+    chain = [(place, place + 1, 1, 0.9, *each) for place, each in enumerate(masses)]
+    lots = plant(batch, 1001, chain)
+    question = TraceQuestion(FromLots((lots[0].uid,)), Direction.FORWARD, exact=True)
+    with pytest.raises(Unusable) as refused:
+        as_json(traces.trace(batch.establishment, question))
+    assert refused.value.code == "too-many-for-fractions"
+    assert as_json(traces.trace(batch.establishment, replace(question, exact=False)))["size"]["steps"] == 1000
+    nearer = replace(question, start=FromLots((lots[900].uid,)))
+    assert len(as_json(traces.trace(batch.establishment, nearer))["lots"][-1]["exact_share"]) > 1000
+
+
+@pytest.mark.parametrize(
+    ("direction", "shares", "parts"), [("back", False, True), ("forward", True, False), ("whole", True, True)]
+)
+def test_fractions_are_told_only_along_the_way(batch, direction, shares, parts):
+    lots = plant(batch, 3, [(0, 1, 1, 0.5, 1, 2), (1, 2, 1, 0.5, 1, 2)])
+    question = TraceQuestion(FromLots((lots[1].uid,)), Direction(direction), exact=True)
+    for lot in traces.trace(batch.establishment, question).lots:
+        assert (lot.exact_share, lot.exact_part) == (lot.share, lot.part)
+        if lot.side == "start":
+            assert (lot.exact_share is not None, lot.exact_part is not None) == (shares, parts)
 
 
 # -- through the deeds ------------------------------------------------------------------------------
