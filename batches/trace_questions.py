@@ -7,7 +7,7 @@ versions, who made a check) are asked there, with the same ``lots``.
 from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Any, NamedTuple, Protocol
+from typing import Any, NamedTuple, NoReturn, Protocol
 from uuid import UUID
 
 from django.db.models import Q, QuerySet
@@ -121,7 +121,8 @@ class FromSupplierCode:
     """Every delivery that bears a supplier's code for its lot.
 
     One supplier may deliver one lot of theirs twice. Where suppliers or materials differ the code is ambiguous: all
-    candidates are told, unless ``supplier`` or ``material`` leaves one, or ``every`` asks for all.
+    candidates are told, unless ``supplier`` or ``material`` leaves one, or ``every`` asks for all. So are lots whose
+    code differs in capitals only, where none bears it as written.
     """
 
     code: str
@@ -135,13 +136,29 @@ class FromSupplierCode:
             raise Unusable("Give the supplier's code as it stands on the delivery.", field="supplier_code")
         found = self._bearing(here, supplier_code=code)
         if not found:
-            found = self._bearing(here, supplier_code__iexact=code)
-            self._refuse(
-                found, f"No lot bears the supplier's code {code} as it is written here.", "not-found"
-            )
+            found = self._in_other_letters(here, code)
         if len({(lot.state.supplier_id, lot.material_id) for lot in found}) > 1 and not self.every:
-            self._refuse(found, f"The supplier's code {code} is borne by lots that differ.", "ambiguous-code")
+            self._refuse(
+                found,
+                f"The supplier's code {code} is borne by lots that differ. {len(found)} could be meant. Name the "
+                "supplier, the material or the lot, or ask for every one.",
+            )
         return [StartLot(lot.pk, lot.uid, lot.state.mass) for lot in found]
+
+    def _in_other_letters(self, here: Establishment, code: str) -> list[Lot]:
+        """Where only small letters and capitals differ: offered, and taken only if every one is asked for."""
+        found = self._bearing(here, supplier_code__iexact=code)
+        if not found:
+            raise Unknown(
+                f"No lot bears the supplier's code {code} here. Nothing was traced.", field="supplier_code"
+            )
+        if not self.every:
+            self._refuse(
+                found,
+                f"No lot bears the supplier's code {code} as it is written here; {len(found)} differ from it in "
+                "capitals only. Write the code as it is told of one of them, name the lot, or ask for every one.",
+            )
+        return found
 
     def _bearing(self, here: Establishment, **code: Any) -> list[Lot]:
         states = LotState.objects.filter(establishment=here, withdrawn=False, **code)
@@ -150,7 +167,7 @@ class FromSupplierCode:
         lots = lots.filter(material=self.material) if self.material else lots
         return list(lots.select_related("state__supplier", "material").order_by("pk"))
 
-    def _refuse(self, found: list[Lot], sentence: str, code: str) -> None:
+    def _refuse(self, found: list[Lot], sentence: str) -> NoReturn:
         """Every candidate is told; nothing is chosen for whoever asks."""
         shown, more = found[:MOST_CANDIDATES], len(found) - MOST_CANDIDATES
         reasons = [
@@ -159,13 +176,7 @@ class FromSupplierCode:
         ]
         if more > 0:
             reasons.append(Reason("more-candidates", f"{more} further lots bear it.", "supplier_code"))
-        if not found:
-            raise Unknown(f"{sentence} Nothing was traced.", field="supplier_code")
-        raise RuleBroken(
-            f"{sentence} {len(found)} could be meant. Name the supplier, the material or the lot, or ask for every one.",
-            code=code if code != "not-found" else "ambiguous-code",
-            reasons=reasons,
-        )
+        raise RuleBroken(sentence, code="ambiguous-code", reasons=reasons)
 
 
 def _told(lot: Lot) -> str:

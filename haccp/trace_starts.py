@@ -6,7 +6,7 @@ from uuid import UUID
 
 from django.db.models import Q
 
-from batches.models import Lot, Movement, ProcessStep, QualityReading, TrimReturn, WeighedApart
+from batches.models import Movement, ProcessStep, QualityReading, TrimReturn, WeighedApart
 from batches.trace_questions import ANY_TIME, Period, StartLot, as_starts, of_batches, one, standing_lots
 from config.api.refusals import Unknown
 from haccp.allergens import lists
@@ -54,7 +54,7 @@ class FromPerson:
                 if lot is None:
                     batches.add(batch)
         of_batch = {each.key for each in of_batches(batches - {None}, here)}
-        return as_starts(Lot.objects.filter(establishment=here, pk__in=(lots - {None}) | of_batch))
+        return as_starts(standing_lots(here).filter(pk__in=(lots - {None}) | of_batch))
 
 
 def clearing_names(here: Establishment, codes: tuple[str, ...]) -> dict[str, frozenset[str]]:

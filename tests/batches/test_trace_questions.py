@@ -1,6 +1,7 @@
 """Where a trace may begin: which lots are found, and what is said where that is not clear."""
 
 from datetime import timedelta
+from uuid import UUID
 
 import pytest
 
@@ -66,6 +67,19 @@ def test_a_supplier_code_in_other_letters_is_offered_and_not_taken(establishment
     with pytest.raises(RuleBroken) as refused:
         FromSupplierCode("n-77").lots(establishment)
     assert [reason.ids[0] for reason in refused.value.reasons] == [str(lot.uid)]
+
+
+def test_what_is_advised_of_a_supplier_code_in_other_letters_works(establishment, receive, sugar, supplier):
+    lots = [receive().lot, receive(material=sugar).lot]
+    with pytest.raises(RuleBroken) as refused:
+        FromSupplierCode("n-77", supplier=supplier.pk).lots(establishment)
+    assert "2 differ from it in capitals only" in refused.value.detail
+    assert "Name the supplier" not in refused.value.detail
+    for each, reason in zip(lots, refused.value.reasons, strict=True):
+        assert "N-77" in reason.detail
+        assert codes(FromLots((UUID(reason.ids[0]),)), establishment) == [each.uid]
+    assert codes(FromSupplierCode("n-77", every=True), establishment) == [each.uid for each in lots]
+    assert codes(FromSupplierCode("n-77", material=sugar.pk, every=True), establishment) == [lots[1].uid]
 
 
 def test_an_unknown_supplier_code_is_not_found(establishment, receive):

@@ -4,7 +4,7 @@ from typing import Any
 
 import pytest
 
-from batches.models import CleaningBreak, Occupation
+from batches.models import CleaningBreak, LotState, Occupation
 from batches.trace_questions import Period
 from config.api.refusals import Unknown
 from haccp.trace_starts import FromLabelVersion, FromPerson
@@ -54,6 +54,15 @@ def test_a_person_leads_to_what_they_weighed_checked_and_packed_in_a_period(
     assert found(FromPerson(lead.pk), establishment) == []
     measure(other, said_act=act(lead, at=NOON))
     assert found(FromPerson(lead.pk), establishment) == [untouched.uid]
+
+
+def test_a_lot_that_never_was_is_none_that_a_person_handled(establishment, operator, receive):
+    stays, gone = receive(), receive()
+    assert {stays.uid, gone.uid} <= set(found(FromPerson(operator.pk), establishment))
+    LotState.objects.filter(lot=gone).update(withdrawn=True)  # a check of it, say, stays recorded
+    mine = found(FromPerson(operator.pk), establishment)
+    assert stays.uid in mine
+    assert gone.uid not in mine
 
 
 def test_a_person_of_another_house_is_not_found(establishment, elsewhere, operator, make_person):
