@@ -18,6 +18,7 @@ from batches.models import Lot, LotStatus
 from batches.trace_questions import FromLots, TraceQuestion
 from batches.trace_results import Consignment, Direction, InProcess, Side, Trace, Unfollowed
 from batches.whereabouts import whereabouts
+from config.api.refusals import RuleBroken
 from ledger.api.scope import Scoped
 
 SIGNER = Signer(salt="pages of a trace")
@@ -199,14 +200,14 @@ class TraceSerializer(serializers.Serializer):
 
 
 class TraceCursor(serializers.CharField):
-    """Where a page goes on; signed, so that only one of ours is read."""
+    """Where a page goes on, and how much the trace held; signed, so that only one of ours is read."""
 
     def to_internal_value(self, data: Any) -> Any:
         try:
-            asked, after = SIGNER.unsign_object(super().to_internal_value(data))
+            asked, after, size = SIGNER.unsign_object(super().to_internal_value(data))
         except (BadSignature, ValueError) as error:
             raise serializers.ValidationError(NOT_OURS, code="bad-cursor") from error
-        return asked, after
+        return asked, after, size
 
 
 class TraceFilters(serializers.Serializer):
@@ -223,7 +224,10 @@ class TraceFilters(serializers.Serializer):
     limit = serializers.IntegerField(
         required=False, default=USUAL, min_value=1, max_value=LARGEST, help_text="Lots on a page."
     )
-    cursor = TraceCursor(required=False, help_text="From `next` of another page of this trace.")
+    cursor = TraceCursor(
+        required=False,
+        help_text="From `next` of another page of this trace. 409 if records changed what it holds.",
+    )
 
 
 class TraceAnswers(Scoped):
@@ -236,23 +240,25 @@ class TraceAnswers(Scoped):
         found = traces.trace(
             self.establishment, question, after=self._after(request, said), limit=said["limit"]
         )
-        body = as_json(found) | {"next": self._next(request, found.following)}
+        if "cursor" in said:
+            _refuse_changed(said["cursor"][2], _counts(found))
+        body = as_json(found) | {"next": self._next(request, found)}
         return HttpResponse(orjson.dumps(body, option=orjson.OPT_UTC_Z), content_type="application/json")
 
     def _after(self, request: Request, said: dict[str, Any]) -> int | None:
         if "cursor" not in said:
             return None
-        asked, after = said["cursor"]
+        asked, after, _ = said["cursor"]
         if asked != _asked(request):
             raise serializers.ValidationError({"cursor": NOT_OURS}, code="bad-cursor")
         return int(after)
 
-    def _next(self, request: Request, following: int | None) -> str | None:
-        if following is None:
+    def _next(self, request: Request, found: Trace) -> str | None:
+        if found.following is None:
             return None
         address = urlsplit(request.build_absolute_uri())
         query = [pair for pair in parse_qsl(address.query, keep_blank_values=True) if pair[0] != "cursor"]
-        query.append(("cursor", SIGNER.sign_object([_asked(request), following])))
+        query.append(("cursor", SIGNER.sign_object([_asked(request), found.following, _counts(found)])))
         return address._replace(query=urlencode(query)).geturl()
 
 
@@ -260,6 +266,25 @@ def _asked(request: Request) -> str:
     """The question, so that no cursor goes on in the answer to another."""
     asked = sorted((name, values) for name, values in request.GET.lists() if name not in ("cursor", "limit"))
     return hashlib.sha256(f"{request.path} {asked}".encode()).hexdigest()[:16]
+
+
+def _counts(found: Trace) -> list[int]:
+    return [found.size.lots, found.size.steps]
+
+
+def _refuse_changed(before: list[int], now: list[int]) -> None:
+    """A late entry may bring a lot that stands before the page: it would be on none of them."""
+    if before != now:
+        raise RuleBroken(
+            f"What is traced has changed meanwhile: it held {_counted(*before)}, now {_counted(*now)}. "
+            "Ask for its first page again.",
+            code="trace-changed",
+            field="cursor",
+        )
+
+
+def _counted(lots: int, steps: int) -> str:
+    return f"{lots} lot{'' if lots == 1 else 's'} and {steps} step{'' if steps == 1 else 's'}"
 
 
 class OfOneLot(TraceAnswers):

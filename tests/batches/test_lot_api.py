@@ -384,6 +384,19 @@ def test_a_cursor_of_another_trace_is_refused(api, weighing, batch, paste, make_
     assert (answer.status_code, answer.json()["errors"][0]["field"]) == (400, "cursor")
 
 
+def test_a_trace_that_changed_between_two_pages_is_begun_again(api, weighing, batch, paste, make_pillows):
+    api.send("movements/used", weighing)
+    make_pillows(batch)
+    first = api.ask(f"lots/{paste.uid}/forward", limit=1).json()
+    assert api.get(first["next"]).status_code == 200
+    make_pillows(batch)
+    answer = api.get(first["next"])
+    assert (answer.status_code, answer.json()["type"]) == (409, "/api/problems/trace-changed")
+    assert "2 lots and 1 step" in answer.json()["detail"]
+    assert "3 lots and 2 steps" in answer.json()["detail"]
+    assert "Ask for its first page again" in answer.json()["detail"]
+
+
 @pytest.mark.parametrize("way", ["back", "forward", "whole"])
 def test_a_trace_of_a_lot_that_does_not_exist_is_not_found(api, way):
     assert api.ask(f"lots/{unknown_id()}/{way}").status_code == 404
