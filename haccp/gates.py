@@ -24,6 +24,9 @@ from ledger.acts import Act, Moment
 from ledger.deeds import deed
 from ledger.models import Entry, Role
 
+AT_START = "start"
+"""The slot of the case of a start out of order; cases of equipment taken later have one for each."""
+
 # -- start ------------------------------------------------------------------------------------------
 
 
@@ -95,7 +98,7 @@ def _open_for_start(act: Act, started: BatchStart, permission: StartPermission) 
         act=act.with_new_id(),
         what=Deviation.What.EMERGENCY_START,
         subject=started.batch.uid,
-        slot="start",
+        slot=AT_START,
         title=f"Batch {started.code} was started without permission: {words}",
         because=permission,
         hold=Touched(HoldSubject.BATCH, started.batch.uid),

@@ -9,15 +9,15 @@ are asked for contacts when they are released. What nobody stated opens nothing 
 import logging
 from collections import defaultdict
 from collections.abc import Collection, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta
 from uuid import UUID
 
 from django.db.models import Q, QuerySet
 from django.utils import timezone
 
-from batches.models import Batch, Occupation
-from haccp import deviations
+from batches.models import Batch, EquipmentUse, Occupation
+from haccp import deviations, gates
 from haccp.allergens import contact, content, lists
 from haccp.allergens.contact import Left
 from haccp.allergens.saying import Says
@@ -68,7 +68,7 @@ def sweep(now: datetime | None = None) -> int:
     opened = 0
     for here in Establishment.objects.filter(pk__in=_taken(at).values("equipment__establishment")):
         try:
-            opened += sum(_open(pair, at) for pair in pairs(here, at))
+            opened += sum(_open(pair, at) for pair in _new(pairs(here, at)))
         except Exception:  # one house must not keep the others from being looked at
             log.exception("the changeovers of establishment %s could not be looked at", here.pk)
     return opened
@@ -98,49 +98,111 @@ def _taken(now: datetime) -> QuerySet[Occupation]:
 
 
 def _pairs(here: Establishment, stood: Sequence[tuple[Occupation, Mapping[str, Left]]]) -> Iterator[Pair]:
-    vocabulary, means = lists.vocabulary(here), procedures.means(here)
-    bears = _borne(here, [each for each, _ in stood])
-    asked = _asked_already([each.batch for each, _ in stood])
+    vocabulary = lists.vocabulary(here)
+    taken = [each for each, _ in stood]
+    bears, asked = _borne(here, taken), _asked_already([each.batch for each in taken])
+    ended = [each.until for _, left in stood for each in left.values() if each.until is not None]
+    changeovers = _Changeovers.of(here, taken, vocabulary, since=min(ended, default=None))
     found: defaultdict[tuple[int, UUID], list[tuple[str, Left]]] = defaultdict(list)
     batches = {each.batch_id: each.batch for each, _ in stood}
     for each, left in stood:
-        looking = _Looking(each, bears[each.batch_id], vocabulary, means, asked[each.batch_id])
+        on = bears[each.batch_id, each.since.astimezone(here.zone).date()]
+        looking = _Looking(each, on, vocabulary, changeovers, asked[each.batch_id])
         for one in looking.without_changeover(left.values()):
             found[each.batch_id, one.batch_uid].append((each.equipment.code, one))
     for (batch, before), several in found.items():
         yield Pair(batches[batch], before, tuple(several))
 
 
-def _borne(here: Establishment, taken: Collection[Occupation]) -> dict[int, Bears]:
-    """By batch: what its product declared on the day it took the equipment. A flat number of statements a day."""
+def _borne(here: Establishment, taken: Collection[Occupation]) -> dict[tuple[int, date], Bears]:
+    """By batch and day: what its product declared when it took equipment then. A flat number of statements a day."""
     days: defaultdict[date, dict[int, Batch]] = defaultdict(dict)
     for each in taken:
         days[each.since.astimezone(here.zone).date()].setdefault(each.batch_id, each.batch)
-    found: dict[int, Bears] = {}
+    found: dict[tuple[int, date], Bears] = {}
     for on, batches in sorted(days.items()):
         recipes = [each.recipe_version for each in batches.values()]
         contents = content.of_recipes(recipes, on)
         labels = versions.all_in_force_of([each.material for each in recipes], on)
         for batch, own in zip(batches.values(), contents, strict=True):
-            found.setdefault(batch.pk, bearing.of(own, labels[batch.recipe_version.material_id]))
+            found[batch.pk, on] = bearing.of(own, labels[batch.recipe_version.material_id])
     return found
 
 
-def _asked_already(batches: Collection[Batch]) -> dict[int, set[tuple[str, str]]]:
-    """By batch: (equipment, earlier batch) that its emergency start named; its own case asks for them."""
-    cases = Deviation.objects.filter(
-        what=Deviation.What.EMERGENCY_START, subject__in=[each.uid for each in batches]
-    )
-    out_of_order = set(cases.values_list("subject", flat=True))
-    of_these = {each.permission_id: each.pk for each in batches if each.uid in out_of_order}
-    found: dict[int, set[tuple[str, str]]] = {each.pk: set() for each in batches}
+@dataclass
+class _Asked:
+    """What cases of one batch ask for already. ``started``: (equipment, earlier batch) that its start named.
+
+    ``taken``: by equipment that was taken into it while it ran, what the case says.
+    """
+
+    started: set[tuple[str, str]] = field(default_factory=set)
+    taken: defaultdict[UUID, str] = field(default_factory=lambda: defaultdict(str))
+
+    def names(self, equipment: UUID, left: Left) -> bool:
+        if (str(equipment), str(left.batch_uid)) in self.started:
+            return True
+        return starting.of_batch(left.batch) in self.taken.get(equipment, "")
+
+
+def _asked_already(batches: Collection[Batch]) -> dict[int, _Asked]:
+    """By batch. A start out of order, and equipment taken out of order, each have a case of their own."""
+    found = {each.pk: _Asked() for each in batches}
+    keys = {each.uid: each.pk for each in batches}
+    cases = Deviation.objects.filter(what=Deviation.What.EMERGENCY_START, subject__in=keys)
+    started = set(cases.filter(slot=gates.AT_START).values_list("subject", flat=True))
+    of_these = {each.permission_id: each.pk for each in batches if each.uid in started}
     for permission in StartPermission.objects.filter(pk__in=of_these):
-        found[of_these[permission.pk]] = {
+        found[of_these[permission.pk]].started = {
             (each["ids"][0], each["ids"][1])
             for each in permission.warnings
             if each["code"] == starting.LEFT and len(each["ids"]) == 2
         }
+    later = list(cases.exclude(slot=gates.AT_START).values_list("because", "subject", "title"))
+    uses = EquipmentUse.objects.in_bulk([because for because, *_ in later])
+    for because, subject, title in later:
+        if because in uses:
+            found[keys[subject]].taken[uses[because].equipment_id] += title
     return found
+
+
+@dataclass(frozen=True)
+class _Changeovers:
+    """Those that stand on some equipment, in the order they began; each version of a procedure is read once."""
+
+    on: Mapping[UUID, Sequence[Changeover]]
+    vocabulary: Vocabulary
+    read: dict[UUID, Means] = field(default_factory=dict)
+
+    @classmethod
+    def of(
+        cls,
+        here: Establishment,
+        taken: Collection[Occupation],
+        vocabulary: Vocabulary,
+        *,
+        since: datetime | None,
+    ) -> "_Changeovers":
+        wanted = {str(each.equipment_id): each.equipment_id for each in taken}
+        until = max((each.since for each in taken), default=None)
+        found: defaultdict[UUID, list[Changeover]] = defaultdict(list)
+        for each in lines.on_equipment(here, wanted.values(), since=since, until=until) if taken else ():
+            for key in wanted.keys() & set(each.equipment):
+                found[wanted[key]].append(each)
+        return cls(found, vocabulary)
+
+    def clears(self, equipment: UUID, allergen: str, since: datetime, until: datetime) -> bool:
+        """Whether one that clears it began in that time, released or not: its release is asked for elsewhere."""
+        return any(
+            since <= each.performed_at <= until and self._means(each).clears([allergen], self.vocabulary)
+            for each in self.on.get(equipment, ())
+        )
+
+    def _means(self, changeover: Changeover) -> Means:
+        used = changeover.procedure_version
+        if used.pk not in self.read:
+            self.read[used.pk] = Means(used, procedures.document_of(used))
+        return self.read[used.pk]
 
 
 @dataclass(frozen=True)
@@ -150,40 +212,33 @@ class _Looking:
     taken: Occupation
     bears: Bears
     vocabulary: Vocabulary
-    means: Sequence[Means]
-    asked: set[tuple[str, str]]
+    changeovers: _Changeovers
+    asked: _Asked
 
     def without_changeover(self, left: Collection[Left]) -> Iterator[Left]:
         for each in left:
             named = self.bears.names(each.allergen, self.vocabulary.groups_of(each.allergen))
-            told = (str(self.taken.equipment_id), str(each.batch_uid)) in self.asked
+            told = self.asked.names(self.taken.equipment_id, each)
             if not named and not told and not self.changed_over(each):
                 yield each
 
     def changed_over(self, left: Left) -> bool:
-        """Whether a changeover that clears it is on record since, released or not: its release is asked for elsewhere."""
-        if left.until is None or left.until > self.taken.since:
+        since, until = left.until, self.taken.since
+        if since is None or since > until:
             return False
-        since = lines.on_equipment(
-            self.taken.equipment.establishment,
-            [self.taken.equipment_id],
-            since=left.until,
-            until=self.taken.since,
-        )
-        return any(each.performed_at >= left.until and self.clears(each, left.allergen) for each in since)
+        return self.changeovers.clears(self.taken.equipment_id, left.allergen, since, until)
 
-    def clears(self, changeover: Changeover, allergen: str) -> bool:
-        used = changeover.procedure_version
-        return Means(used, procedures.document_of(used)).clears([allergen], self.vocabulary)
+
+def _new(found: Collection[Pair]) -> list[Pair]:
+    """Those that have no case yet: looked for first, so that a sweep that finds nothing new locks nothing."""
+    subjects = {each.batch.uid for each in found}
+    known = Deviation.objects.filter(what=Deviation.What.NO_CHANGEOVER, subject__in=subjects)
+    cases = set(known.values_list("subject", "slot")) if subjects else set()
+    return [each for each in found if (each.batch.uid, each.slot) not in cases]
 
 
 def _open(pair: Pair, now: datetime) -> bool:
-    """Whether a case was opened: it is looked for first, so that a sweep that finds nothing new locks nothing."""
-    known = Deviation.objects.filter(
-        what=Deviation.What.NO_CHANGEOVER, subject=pair.batch.uid, slot=pair.slot
-    )
-    if known.exists():
-        return False
+    """Whether a case was opened here, and not by another sweep meanwhile."""
     who, here = service_person(), pair.batch.establishment
     act = Act(
         establishment=here,

@@ -55,6 +55,11 @@ def ask(
     return Asked(refused, told)
 
 
+def of_batch(code: str) -> str:
+    """As a refusal names the batch that left something, so that a case's words can be asked for it."""
+    return f"of batch {code},"
+
+
 @dataclass(frozen=True)
 class _Asking:
     version: RecipeVersion
@@ -77,7 +82,7 @@ class _Asking:
         may = "" if left.says == Says.CONTAINS else " possibly"
         planned = "Only its recipe names it: no use of it is recorded. " if left.by_recipe else ""
         sentence = (
-            f"{equipment}{may} bears {name} of batch {left.batch}, which {product} does not declare (by {self.bears.by}). "
+            f"{equipment}{may} bears {name} {of_batch(left.batch)} which {product} does not declare (by {self.bears.by}). "
             f"{planned}{self.missing(equipment, left)}"
         )
         return Reason(LEFT, sentence, "equipment", [str(equipment.pk), str(left.batch_uid)])

@@ -6,6 +6,7 @@ from typing import Any
 
 import pytest
 from django.db import connection, connections
+from django.test.utils import CaptureQueriesContext
 
 from batches import runs
 from batches.models import Batch, Equipment, LotState, Material
@@ -144,7 +145,7 @@ def test_weighings_that_come_late_open_it(
     assert missed_changeovers.sweep(LATER) == 1
 
 
-def test_equipment_taken_in_the_middle_of_a_run_is_looked_at(
+def test_equipment_taken_in_the_middle_of_a_run_has_its_case_with_hold_and_gets_no_second(
     nutty: Batch,  # noqa: F811
     start_drops: Any,  # noqa: F811
     act: Any,
@@ -152,7 +153,93 @@ def test_equipment_taken_in_the_middle_of_a_run_is_looked_at(
 ):
     started = start_drops(equipment=[])
     runs.note_equipment(act=act(at=AFTER + MINUTE), batch=started.batch, equipment=table, deed="taken")
+    (case,) = Deviation.objects.filter(what="emergency-start")
+    assert case.holds.exists()
+    assert missed_changeovers.sweep(LATER) == 0
+
+
+def test_in_a_phased_start_equipment_taken_in_the_middle_of_a_run_is_looked_at(
+    phased: None,
+    nutty: Batch,  # noqa: F811
+    start_drops: Any,  # noqa: F811
+    act: Any,
+    table: Equipment,
+):
+    started = start_drops(equipment=[])
+    runs.note_equipment(act=act(at=AFTER + MINUTE), batch=started.batch, equipment=table, deed="taken")
+    assert not Deviation.objects.filter(what="emergency-start").exists()
     assert missed_changeovers.sweep(LATER) == 1
+
+
+def test_what_equipment_taken_later_opened_asks_nothing_of_what_the_start_only_warned_of(
+    drops: Batch,
+    nutty: Batch,  # noqa: F811
+    act: Any,
+    lead: Person,
+    kettle: Equipment,
+    begin: Any,
+    end: Any,
+    receive: Any,
+    accept: Any,
+    use: Any,
+    nuts: Material,
+    establishment: Establishment,
+):
+    """The table was warned of at the start; the kettle, taken after the phased start, has a case, of another batch."""
+    other = begin(equipment=[kettle])
+    use(accept(receive(material=nuts)), other)
+    end(other, at=AFTER)
+    establishments.change_profile(act=act(lead), values={"phased_start_until": None})
+    establishment.refresh_from_db()
+    runs.note_equipment(act=act(at=AFTER + MINUTE), batch=drops, equipment=kettle, deed="taken")
+    assert Deviation.objects.filter(what="emergency-start", subject=drops.uid).count() == 1
+    assert missed_changeovers.sweep(LATER) == 1
+    assert cases()[0].slot == f"after batch {nutty.uid}"
+
+
+def test_many_pairs_that_are_known_cost_no_more_statements(
+    phased: None,
+    nutty: Batch,  # noqa: F811
+    start_drops: Any,  # noqa: F811
+    change_over: Any,
+    end: Any,
+):
+    def asked() -> int:
+        missed_changeovers.sweep(LATER)
+        with CaptureQueriesContext(connection) as queries:
+            assert missed_changeovers.sweep(LATER) == 0
+        return len(queries)
+
+    end(start_drops().batch, at=AFTER + MINUTE)
+    few = asked()
+    for minute in range(2, 5):
+        end(start_drops(at=AFTER + minute * MINUTE).batch, at=AFTER + minute * MINUTE + MINUTE / 2)
+    assert asked() == few
+    assert len(cases()) == 4
+
+
+def test_what_a_product_declared_is_asked_of_the_day_on_which_it_took_the_equipment(
+    drops: Batch,
+    act: Any,
+    kettle: Equipment,
+    begin: Any,
+    end: Any,
+    receive: Any,
+    accept: Any,
+    use: Any,
+    nuts: Material,
+    sugar: Material,
+    state: Any,
+):
+    """From the day after it began, on which it takes the kettle, its sugar is stated to hold hazelnut."""
+    other = begin(equipment=[kettle])
+    use(accept(receive(material=nuts)), other)
+    end(other, at=AFTER)
+    tomorrow = AFTER + timedelta(days=1)
+    state(sugar, "hazelnut", in_force_from=tomorrow.date())
+    runs.note_equipment(act=act(at=tomorrow), batch=drops, equipment=kettle, deed="taken")
+    assert missed_changeovers.sweep(tomorrow + 2 * HOUR) == 1
+    assert "on T-1: left hazelnut" in cases()[0].title
 
 
 def test_equipment_that_several_share_at_once_is_left_out(drops: Batch, table: Equipment):
