@@ -28,7 +28,7 @@ from batches.models import (
     StoragePlace,
 )
 from haccp import deviations, holds
-from haccp.allergens import before, contact, content, facts, lists, statements, unrecorded
+from haccp.allergens import before, contact, content, facts, lists, planned, statements, unrecorded
 from haccp.allergens.bits import Bits, Plane
 from haccp.allergens.facts import Facts
 from haccp.labels import comparing
@@ -94,8 +94,8 @@ def follow_mixing(*, act: Act, movement: Movement) -> None:
 
 def follow_place(*, act: Act, place: StoragePlace, because: Record) -> None:
     """Hold what no longer bears the right label, now that more of what lay in a place was mixed than was known."""
-    put = Movement.objects.standing().filter(to_place=place).order_by()
-    late = Late(set(put.values_list("lot_id", flat=True)))
+    told = Movement.objects.standing().filter(Q(to_place=place) | Q(from_place=place)).order_by()
+    late = Late(set(told.values_list("lot_id", flat=True)))
     _hold(act, because, f"Mixed in {place}", no_longer_right(act.establishment, late))
 
 
@@ -174,9 +174,32 @@ def _stated(made: AllergenStatement) -> Late:
         silent |= lost
         if grew or lost:
             spoke[key] = each
-    batches = unrecorded.open_to(made.material) if made.lot_id is None else set()
+    batches = unrecorded.open_to(made.material) if _is_of_every_lot(made) else {}
+    silent |= _silent_of_any(
+        bits, then, now, {each.astimezone(made.establishment.zone).date() for each in batches.values()}
+    )
     undo = partial(before.without_statement, spoke=spoke)
     return Late(spoke.keys(), batches, undo, (), frozenset(bits.codes_in(silent)))
+
+
+def _is_of_every_lot(made: AllergenStatement) -> bool:
+    """Whether it speaks of every lot, or what it corrects did."""
+    corrected: Any = made.corrects
+    return made.lot_id is None or (corrected is not None and corrected.lot_id is None)
+
+
+def _silent_of_any(
+    bits: Bits,
+    then: Collection[AllergenStatement],
+    now: Collection[AllergenStatement],
+    days: Collection[date],
+) -> int:
+    """What is not stated any more, on some of the days, of whichever lot may have gone in."""
+    lost = 0
+    for on in days:
+        was, is_now = (planned.of_any_lot(bits, known, on, leaf=True) for known in (then, now))
+        lost |= bits.of(Plane.UNSTATED, is_now & ~was)
+    return lost
 
 
 def _about(made: AllergenStatement) -> Any:

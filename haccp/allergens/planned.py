@@ -52,7 +52,7 @@ class _House:
             self.bits, lots, Web({link[:2]: None for link in links}), links, spoken, lambda facts: mixed
         )
         for key, row in materials.items():
-            facts.own[key] = _own(self.bits, self.known[row.pk], on, leaf=key not in mixed)
+            facts.own[key] = of_any_lot(self.bits, self.known[row.pk], on, leaf=key not in mixed)
             if row.kind == MaterialKind.PACKAGING:
                 facts.keep[key] = ~self.bits.on(Plane.UNSTATED, self.bits.every)
         facts.respread()
@@ -174,7 +174,7 @@ def _spoken(known: list[AllergenStatement], on: date) -> list[AllergenStatement]
     return list(found.values())
 
 
-def _own(bits: Bits, known: list[AllergenStatement], on: date, *, leaf: bool) -> int:
+def of_any_lot(bits: Bits, known: list[AllergenStatement], on: date, *, leaf: bool) -> int:
     """What any supplier's lot may bring, and what some supplier's does not say."""
     own = 0
     for supplier in _suppliers(known):

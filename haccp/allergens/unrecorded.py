@@ -145,8 +145,8 @@ def _open(batch: KnownBatch, version: RecipeVersion, plan: Facts, positions: Col
     return OpenBatch(batch.uid, batch.code, tuple(lines))
 
 
-def open_to(material: Material) -> set[int]:
-    """The batches whose recipe names a material, or anything that may be made of it, where no use answers that line."""
+def open_to(material: Material) -> dict[int, datetime]:
+    """When each batch began whose recipe names a material, or anything that may be made of it, where no use answers that line."""
     materials, fresh = {material.pk}, {material.pk}
     while fresh:
         lines = RecipeLine.objects.filter(material__in=fresh).order_by()
@@ -156,4 +156,4 @@ def open_to(material: Material) -> set[int]:
     uses = Movement.objects.standing().filter(what=MovementKind.USED, batch=OuterRef(OuterRef("pk")))
     answers = uses.filter(Q(recipe_line=OuterRef("position")) | Q(lot__material=OuterRef("material")))
     batches = Batch.objects.filter(Exists(lines.filter(~Exists(answers))))
-    return set(batches.order_by().values_list("pk", flat=True))
+    return dict(batches.order_by().values_list("pk", "state__started_at"))

@@ -459,6 +459,54 @@ def test_a_late_statement_holds_lots_whose_recipe_names_the_material_without_a_r
     assert all_held() == {str(made.uid)}
 
 
+@pytest.fixture
+def planned_only(
+    act: Any,
+    lead: Person,
+    state: Any,
+    sugar: Material,
+    products: Any,
+    source: Lot,
+    begin: Any,
+    use: Any,
+    make_lot: Any,
+    see: Any,
+    label_version: LabelVersion,
+) -> Callable[[], Lot]:
+    """Released caramels whose recipe names hazelnuts, of which no lot was ever recorded in them."""
+
+    def make() -> Lot:
+        state(sugar)
+        batch = begin(recipe_version=_of(act, lead, products["SBC"], "SUG", "NUT"))
+        use(source, batch)
+        made: Lot = make_lot(batch)
+        see(batch, label_version)
+        make_released(made)
+        return made
+
+    return make
+
+
+def test_a_word_that_is_withdrawn_holds_lots_whose_recipe_names_a_material_that_never_had_a_lot(
+    act: Any, lead: Person, state: Any, nuts: Material, planned_only: Any
+):
+    said = state(nuts)
+    made = planned_only()
+    assert cases() == []
+    statements.withdraw(act=act(lead, corrects=said.pk, reason="Of another mill."))
+    assert all_held() == {str(made.uid)}
+    assert "nobody states any more what was relied on" in cases()[0].title
+
+
+def test_a_sheet_of_every_lot_that_is_corrected_to_one_lot_holds_what_relied_on_it(
+    act: Any, lead: Person, state: Any, nuts: Material, planned_only: Any, receive: Any
+):
+    said = state(nuts)
+    made, bag = planned_only(), receive(material=nuts)
+    state(nuts, lot=bag, said_act=act(lead, corrects=said.pk, reason="It names one lot."))
+    assert all_held() == {str(made.uid)}
+
+
 # -- many at once ---------------------------------------------------------------------------------------------
 
 
