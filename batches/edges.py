@@ -2,6 +2,7 @@
 
 from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass
+from datetime import datetime
 from itertools import groupby
 from typing import Any
 
@@ -37,12 +38,24 @@ def before(movement: Movement) -> dict[int, Mixture]:
     """Of the batches that a movement is about: what was used and made, as it was known before it was recorded."""
     corrected = movement.replaces
     told = [movement] if corrected is None else [movement, corrected]
-    standing = Q(corrected_by__isnull=True, withdrawn=False)
-    if corrected is not None:
-        standing |= Q(pk=corrected.pk)
-    rows = Movement.objects.filter(standing, batch__in={each.batch_id for each in told} - {None})
-    found = dict(_mixtures(rows.exclude(pk=movement.pk)))
+    rows = _known_before(movement).filter(batch__in={each.batch_id for each in told} - {None})
+    found = dict(_mixtures(rows))
     return {each.batch_id: found.get(each.batch_id, Mixture([], [])) for each in told if each.batch_id}
+
+
+def uses_before(movement: Movement) -> list[tuple[Any, datetime]]:
+    """From where, and when, its lot was used in its batch, as it was known before it was recorded."""
+    uses = _known_before(movement).filter(
+        what=MovementKind.USED, batch=movement.batch_id, lot=movement.lot_id
+    )
+    return list(uses.order_by().values_list("from_place_id", "performed_at"))
+
+
+def _known_before(movement: Movement) -> QuerySet[Movement]:
+    standing = Q(corrected_by__isnull=True, withdrawn=False)
+    if movement.corrects_id is not None:
+        standing |= Q(pk=movement.corrects_id)
+    return Movement.objects.filter(standing).exclude(pk=movement.pk)
 
 
 def comes_from(lot: Lot, batch: Batch) -> bool:

@@ -21,7 +21,7 @@ def without_statement(facts: Facts, spoke: Mapping[int, Sequence[AllergenStateme
 
 
 def without_movement(facts: Facts, movement: Movement) -> None:
-    """Take back what was recorded of its batches with a movement. Its corrected one has to be among the lots. One statement."""
+    """Take back what was recorded of its batches with a movement. Its corrected one has to be among the lots. Two statements."""
     mixtures = edges.before(movement)
     was = [
         (link.source, link.target, batch, link.share)
@@ -30,7 +30,7 @@ def without_movement(facts: Facts, movement: Movement) -> None:
     ]
     facts.links = [link for link in facts.links if link[2] not in mixtures] + was
     if movement.batch_id is not None:
-        facts.knots.forget(movement.batch_id, movement.lot_id)
+        facts.knots.narrow(movement.batch_id, movement.lot_id, edges.uses_before(movement))
     facts.web = web_of(facts.links, facts.knots)
     facts.mixing = partial(mixed_of, instead={batch: _mass(mixture) for batch, mixture in mixtures.items()})
     facts.respread()

@@ -64,10 +64,19 @@ class Knots:
         """(batch, knot) of what was used under the name of a lot that was mixed."""
         yield from ((batch, knot) for (batch, _), knot in self.used.items())
 
-    def forget(self, batch: int, lot: int) -> None:
-        """Hand on nothing of what may have been used as a lot that was mixed."""
-        knot = self.used.pop((batch, lot), None)
-        self.links = {link for link in self.links if link[0] != knot}
+    def narrow(self, batch: int, lot: int, uses: Iterable[tuple[UUID | None, datetime]]) -> None:
+        """Of what may have been used as a lot that was mixed, hand on only what these uses (place, when) drew from."""
+        if self.mixes is None or (batch, lot) not in self.used:
+            return
+        drawn = {mix for place, at in uses for mix in self.mixes.behind(lot, place, at)}
+        knot = self.used[batch, lot]
+        parts = tuple(part for part in self.sources[knot] if part in drawn)
+        if parts:
+            self.sources[knot] = (lot, *parts)
+            self.links -= {(part, to) for part, to in self.links if to == knot and part not in {lot, *parts}}
+        else:
+            del self.used[batch, lot]
+            self.links = {link for link in self.links if link[0] != knot}
 
     def as_lot(self, key: int) -> int:
         """The lot that a knot goes by; a lot itself."""

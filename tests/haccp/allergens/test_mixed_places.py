@@ -10,7 +10,17 @@ from django.db import connection
 from django.test.utils import CaptureQueriesContext
 
 from batches import emptying, receiving, reference, storing, using
-from batches.models import Batch, Equipment, Lot, LotState, LotStatus, Material, StoragePlace, TradingPartner
+from batches.models import (
+    Batch,
+    Equipment,
+    Lot,
+    LotState,
+    LotStatus,
+    Material,
+    Movement,
+    StoragePlace,
+    TradingPartner,
+)
 from config.api.refusals import RuleBroken
 from haccp import deviations, gates
 from haccp.allergens import contact, content, facts
@@ -269,6 +279,80 @@ def test_a_place_that_was_not_found_empty_after_all_holds(
     packing.record(act=act(at=NOON), batch=batch, label_version=version, moment="end", counts=COUNTS)
     assert status(made) == LotStatus.AWAITING
     emptying.withdraw(act=act(corrects=found.pk, reason="It was the other tank."), storage_place=tank)
+    assert status(made) == LotStatus.HELD
+
+
+def test_a_place_marked_late_holds_by_lots_that_were_only_taken_out_of_it(
+    act: Any, lead: Person, tank: StoragePlace, state: Any, put: Any, draw: Any, begin: Any, batch: Batch,
+    make_lot: Any, white: Material, sugar: Material, make_label: Any, approve: Any,  # noqa: F811
+):  # fmt: skip
+    """Nobody said where the deliveries were put."""
+    reference.alter(act=act(lead, note="Wrong place."), row=tank, values={"refilled": False})
+    state(white, "hazelnut")
+    draw(put(white, MORNING - 2 * HOUR, to_place=None), begin(), MORNING + HOUR / 4)
+    draw(put(sugar, to_place=None), batch)
+    made = make_lot(batch)
+    version = approve(make_label())
+    packing.record(act=act(at=NOON), batch=batch, label_version=version, moment="end", counts=COUNTS)
+    assert status(made) == LotStatus.AWAITING
+    reference.alter(act=act(lead), row=tank, values={"refilled": True})
+    assert status(made) == LotStatus.HELD
+
+
+@pytest.fixture
+def weigh(act: Any, accept: Any, batch: Batch, tank: StoragePlace) -> Callable[..., Movement]:
+    """Some of a lot is weighed into the batch from the tank; with ``corrects``, instead of what was recorded."""
+
+    def do(lot: Lot, quantity: str = "2", at: datetime = MORNING + HOUR / 2, **values: Any) -> Movement:
+        place = values.pop("from_place", tank)
+        said = act(at=at, **values)
+        return using.use(act=said, lot=lot, batch=batch, quantity=quantity, unit="KGM", from_place=place)
+
+    return do
+
+
+@pytest.fixture
+def onward(batch: Batch, begin: Any, use: Any, make_lot: Any) -> Callable[[], Lot]:
+    """A released lot without a label, made in another batch of what this one makes."""
+
+    def make() -> Lot:
+        other = begin(at=MORNING + HOUR)
+        use(make_lot(batch, at=MORNING + HOUR), other, at=MORNING + HOUR, quantity="1")
+        made: Lot = make_lot(other, at=MORNING + 2 * HOUR)
+        LotState.objects.filter(lot=made).update(status=LotStatus.RELEASED)
+        return made
+
+    return make
+
+
+def test_a_corrected_amount_from_a_refilled_place_brings_nothing_new_and_holds_nothing(
+    batch: Batch, milky: Lot, dark: Lot, accept: Any, weigh: Any, onward: Any
+):
+    accept(dark)
+    first = weigh(dark)
+    made = onward()
+    weigh(dark, "2.1", corrects=first.pk, reason="Read again.")
+    assert "milk" in of(made).contains
+    assert titles() == []
+
+
+def test_a_further_weighing_from_the_same_refilled_place_brings_nothing_new(
+    batch: Batch, milky: Lot, dark: Lot, accept: Any, weigh: Any, onward: Any
+):
+    accept(dark)
+    weigh(dark)
+    onward()
+    weigh(dark, "1", MORNING + HOUR * 3 / 4)
+    assert titles() == []
+
+
+def test_a_use_that_is_corrected_to_be_from_a_refilled_place_brings_what_lies_in_it(
+    batch: Batch, milky: Lot, put: Any, sugar: Material, dark: Lot, accept: Any, weigh: Any, onward: Any
+):
+    first = weigh(accept(put(sugar, to_place=None)), from_place=None)
+    made = onward()
+    assert "milk" not in of(made).contains
+    weigh(accept(dark), corrects=first.pk, reason="It was from the tank.")
     assert status(made) == LotStatus.HELD
 
 
