@@ -62,14 +62,17 @@ def place(*, act: Act, deviation: Deviation, touched: Touched) -> Hold:
     return _write(act, hold, touched_by(act.establishment, touched))
 
 
-def place_on_lots(*, act: Act, deviation: Deviation, lots: Collection[Lot]) -> list[Hold]:
-    """A hold on each of many lots and what may be it or was made of it, in few statements. Within a deed."""
+def place_on_lots(*, act: Act, deviation: Deviation, lots: Collection[Lot], note: str = "") -> list[Hold]:
+    """A hold on each of many lots and what may be it or was made of it, in few statements. Within a deed.
+
+    ``note``: why, where it is for another reason than the case's own.
+    """
     lock_material(act.establishment)
     made_of = MixedPlaces(act.establishment).forward({lot.pk for lot in lots}).by_start()
     uids = _uids({key for each in made_of.values() for key in each})
     placed = []
     for lot in lots:
-        hold = _shaped(act.with_new_id(), deviation, Touched(HoldSubject.LOT, lot.uid))
+        hold = _shaped(act.with_new_id(note=note), deviation, Touched(HoldSubject.LOT, lot.uid))
         hold.lots = sorted(uids[key] for key in made_of[lot.pk])
         placed.append(hold)
     Hold.insert_many(placed)

@@ -8,7 +8,7 @@ released or shipped on that word; lots that await their decision the gate asks.
 """
 
 from collections.abc import Callable, Collection, Iterable, Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date
 from functools import partial, reduce
 from operator import or_
@@ -27,7 +27,7 @@ from batches.models import (
     Occupation,
     StoragePlace,
 )
-from haccp import deviations, holds
+from haccp import deviations, holds, notices
 from haccp.allergens import before, contact, content, facts, lists, planned, statements, unrecorded
 from haccp.allergens.bits import Bits, Plane
 from haccp.allergens.facts import Facts
@@ -75,21 +75,23 @@ def follow_statement(sender: Any, statement: AllergenStatement, act: Act, **_: A
         _hold(act, statement, title, no_longer_right(act.establishment, late))
 
 
-def follow_movement(*, act: Act, movement: Movement) -> None:
-    """Hold what no longer bears the right label, now that something else, or more, went into it than was known."""
+def follow_movement(*, act: Act, movement: Movement, mixes: bool) -> None:
+    """Hold what no longer bears the right label, now that something else, or more, went into it than was known.
+
+    ``mixes``: it tells too that its lot lies with others in a refilled place. Both are looked at as one.
+    """
     corrected = movement.replaces
     late = _moved(movement, corrected)
-    if late is not None and (late.lots or _to_follow(late.batches)):
-        word = "Recorded late" if corrected is None else "Corrected"
-        title = f"{word}: lot {movement.lot.code} {MovementKind(movement.what).label}"
+    if late is not None and not (late.lots or _to_follow(late.batches)):
+        late = None
+    word = "Recorded late" if corrected is None else "Corrected"
+    title = f"{word}: lot {movement.lot.code} {MovementKind(movement.what).label}"
+    if mixes and not movement.withdrawn:
+        if late is None:
+            title = f"Mixed in {movement.to_place or movement.from_place}: lot {movement.lot.code}"
+        late = replace(late or Late(), lots={*(late.lots if late else ()), movement.lot_id})
+    if late is not None:
         _hold(act, movement, title, no_longer_right(act.establishment, late))
-
-
-def follow_mixing(*, act: Act, movement: Movement) -> None:
-    """Hold what no longer bears the right label, now that a lot lies with others in a refilled place."""
-    if not movement.withdrawn:
-        title = f"Mixed in {movement.to_place or movement.from_place}: lot {movement.lot.code}"
-        _hold(act, movement, title, no_longer_right(act.establishment, Late([movement.lot_id])))
 
 
 def follow_place(*, act: Act, place: StoragePlace, because: Record) -> None:
@@ -285,7 +287,10 @@ def _gained(establishment: Establishment, keys: Collection[int], late: Late) -> 
 
 
 def _hold(act: Act, because: Record, title: str, found: NoLongerRight) -> None:
-    """One case that holds them all. It goes on while it is open: of what a record corrects, or of its batch."""
+    """One case that holds them all. It goes on while it is open: of what a record corrects, or of its batch.
+
+    What is held then besides tells why in its note, and the leads hear of it again.
+    """
     lots = [*found.wrong, *found.silent]
     if not lots:
         return
@@ -299,7 +304,9 @@ def _hold(act: Act, because: Record, title: str, found: NoLongerRight) -> None:
             title=_title(title, found),
             because=because,
         )
-    hold_under(act, case, lots)
+        hold_under(act, case, lots)
+    elif hold_under(act, case, lots, note=_title(title, found)):
+        notices.leave_word_again(case)
 
 
 def _open_case(because: Record) -> Deviation | None:
@@ -316,12 +323,13 @@ def _open_case(because: Record) -> Deviation | None:
     return open_cases.order_by("recorded_at", "id").first()
 
 
-def hold_under(act: Act, case: Deviation, lots: Iterable[Lot]) -> None:
-    """Hold what the case does not hold yet, lot by lot, so that each is decided on."""
+def hold_under(act: Act, case: Deviation, lots: Iterable[Lot], note: str = "") -> bool:
+    """Hold what the case does not hold yet, lot by lot, so that each is decided on; whether there was any."""
     held = holds.held_under(case)
     new = [lot for lot in lots if str(lot.uid) not in held]
     if new:
-        holds.place_on_lots(act=act, deviation=case, lots=new)
+        holds.place_on_lots(act=act, deviation=case, lots=new, note=note)
+    return bool(new)
 
 
 def _title(words: str, found: NoLongerRight) -> str:

@@ -51,10 +51,8 @@ def follow(sender: Any, movement: Movement, act: Act, **_: Any) -> None:
     if not movement.withdrawn:
         _open_for_flags(movement, act)
     reworking.follow(act=act, movement=movement)
-    late_allergens.follow_movement(act=act, movement=movement)
     mixes = mixed_places.puts_more_in(movement)
-    if mixes:
-        late_allergens.follow_mixing(act=act, movement=movement)
+    late_allergens.follow_movement(act=act, movement=movement, mixes=mixes)
     if mixes or movement.what in CHANGES_GENEALOGY:
         holds.reach(act=act)
 

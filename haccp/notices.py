@@ -32,6 +32,20 @@ def leave_word(deviation: Deviation) -> None:
     )
 
 
+def leave_word_again(deviation: Deviation) -> None:
+    """The case goes on for a further cause: its leads are told once more, and those who had no word yet."""
+    now = timezone.now()
+    rows = Notice.objects.filter(deviation=deviation, person__in=_leads(deviation.establishment))
+    rows.update(made_at=now, sent_at=None, tries=0)
+    known = list(rows)
+    told = {row.person_id for row in known}
+    new = [each for each in _leads(deviation.establishment) if each not in told]
+    made = Notice.objects.bulk_create(
+        Notice(deviation=deviation, person_id=lead, made_at=now) for lead in new
+    )
+    _send([*known, *made])
+
+
 @transaction.atomic
 def leave_word_of_instrument(instrument: Instrument, slot: str) -> int:
     """One row for each lead who has none about this instrument and ``slot`` yet; how many were new."""
@@ -92,10 +106,12 @@ def tell(pk: int) -> None:
 
 def _of_case(case: Deviation) -> tuple[str, str]:
     held = "What it touched is held. " if case.holds.exists() else ""
+    last = case.holds.exclude(note="").order_by("recorded_at", "id").last()
+    added = "" if last is None else f"Held since, under this case: {last.note}\n\n"
     where = reverse("deviation", kwargs={"establishment": case.establishment_id, "pk": case.pk})
     return (
         f"Deviation at {case.establishment.name}: {case.title}",
-        f"{case.title}\n\nOpened {case.recorded_at.astimezone(case.establishment.zone):%Y-%m-%d %H:%M %z}. "
+        f"{case.title}\n\n{added}Opened {case.recorded_at.astimezone(case.establishment.zone):%Y-%m-%d %H:%M %z}. "
         f"{held}Answer and decide:\n"
         f"{settings.PUBLIC_URL}{where}\n",
     )

@@ -22,7 +22,7 @@ from batches.models import (
     TradingPartner,
 )
 from config.api.refusals import RuleBroken
-from haccp import deviations, gates
+from haccp import deviations, gates, late_allergens
 from haccp.allergens import contact, content, facts
 from haccp.allergens.content import Content
 from haccp.allergens.spread import Band
@@ -233,6 +233,58 @@ def test_a_delivery_into_it_that_is_told_late_holds(
     put(nutty, MORNING)
     assert status(lot) == LotStatus.HELD
     assert titles()[0].startswith("Mixed in TANK Coating tank: lot PRA-")
+
+
+@pytest.fixture
+def looked(monkeypatch: pytest.MonkeyPatch) -> list[late_allergens.Late]:
+    """Each time that all which a late fact reaches is derived."""
+    found: list[late_allergens.Late] = []
+    derive = late_allergens.no_longer_right
+
+    def do(here: Establishment, late: late_allergens.Late) -> late_allergens.NoLongerRight:
+        found.append(late)
+        return derive(here, late)
+
+    monkeypatch.setattr(late_allergens, "no_longer_right", do)
+    return found
+
+
+@pytest.fixture
+def praline(establishment: Establishment, state: Any) -> Material:
+    found = Material.objects.create(
+        establishment=establishment, code="PRA", name="Praline", short_name="PRA", kind="ingredient"
+    )
+    state(found, "hazelnut")
+    return found
+
+
+def test_a_move_that_is_corrected_to_be_into_it_is_looked_at_once_and_holds(
+    act: Any, establishment: Establishment, tank: StoragePlace, labelled: LabelVersion, lot: Lot, put: Any,
+    praline: Material, looked: list[late_allergens.Late],
+):  # fmt: skip
+    shelf = StoragePlace.objects.create(establishment=establishment, code="S-1", name="Shelf")
+    nutty = put(praline, to_place=None)
+
+    def move(to_place: StoragePlace, **values: Any) -> Any:
+        said = act(at=MORNING, **values)
+        return storing.move(act=said, lot=nutty, quantity="5", unit="KGM", from_place=None, to_place=to_place)
+
+    first = move(shelf)
+    looked.clear()
+    move(tank, corrects=first.pk, reason="It was the tank.")
+    assert (len(looked), status(lot)) == (1, LotStatus.HELD)
+    assert len(titles()) == 1
+
+
+def test_a_use_of_what_nobody_put_in_it_is_looked_at_once_and_holds_what_was_drawn_later(
+    labelled: LabelVersion, lot: Lot, put: Any, draw: Any, begin: Any, praline: Material, make_lot: Any,
+    looked: list[late_allergens.Late],
+):  # fmt: skip
+    nutty, other = put(praline, to_place=None), begin()
+    make_lot(other)
+    looked.clear()
+    draw(nutty, other, MORNING + HOUR / 4)
+    assert (len(looked), status(lot)) == (1, LotStatus.HELD)
 
 
 def test_a_place_marked_late_holds_what_was_drawn_from_it(

@@ -24,9 +24,9 @@ from batches.models import (
     RecipeVersion,
     TradingPartner,
 )
-from haccp import deviations, holds, late_allergens
+from haccp import deviations, holds, late_allergens, notices
 from haccp.allergens import contact, statements
-from haccp.models import Deviation, Hold, LabelVersion
+from haccp.models import Deviation, Hold, LabelVersion, Notice
 from ledger.models import Entry, Establishment, Person
 from tests.conftest import NOON
 from tests.haccp.conftest import HOUR, MORNING
@@ -106,6 +106,39 @@ def test_weighings_of_one_late_batch_go_on_under_one_case(
     for _ in range(3):
         use(receive(material=nuts), late, at=MORNING + HOUR / 2)
     assert len(cases()) == 1
+
+
+def test_what_a_later_fact_adds_to_the_case_of_a_batch_names_its_cause_and_is_told_again(
+    neighbour: Lot, nuts: Material, table: Equipment, receive: Any, begin: Any, use: Any, make_lot: Any, see: Any,
+    label_version: LabelVersion, lead: Person, mailoutbox: Any,
+):  # fmt: skip
+    lead.email = "lead@sweets.example"
+    lead.save()
+    late, bag = begin(at=MORNING, equipment=[table]), receive(material=nuts)
+    use(receive(material=nuts), late, at=MORNING + HOUR / 2)
+    (word,) = Notice.objects.filter(deviation=cases()[0])
+    notices.tell(word.pk)
+    made = make_lot(late)
+    see(late, label_version)
+    make_released(made)
+    use(bag, late, at=MORNING + HOUR / 2)
+    (case,) = cases()
+    (added,) = case.holds.exclude(note="")
+    assert (added.subject, f"lot {bag.code}" in added.note) == (made.uid, True)
+    notices.tell(word.pk)
+    assert f"Recorded late: lot {bag.code}" in mailoutbox[1].body
+
+
+def test_what_adds_nothing_to_the_case_of_a_batch_is_not_told_again(
+    neighbour: Lot, nuts: Material, table: Equipment, receive: Any, begin: Any, use: Any, lead: Person
+):
+    lead.email = "lead@sweets.example"
+    lead.save()
+    late = begin(at=MORNING, equipment=[table])
+    use(receive(material=nuts), late, at=MORNING + HOUR / 2)
+    Notice.objects.filter(deviation=cases()[0]).update(sent_at=NOON)
+    use(receive(material=nuts), late, at=MORNING + HOUR / 2)
+    assert Notice.objects.get(deviation=cases()[0]).sent_at == NOON
 
 
 @pytest.fixture
