@@ -174,7 +174,7 @@ def _spoken(known: list[AllergenStatement], on: date) -> list[AllergenStatement]
     return list(found.values())
 
 
-def of_any_lot(bits: Bits, known: list[AllergenStatement], on: date, *, leaf: bool) -> int:
+def of_any_lot(bits: Bits, known: Collection[AllergenStatement], on: date, *, leaf: bool) -> int:
     """What any supplier's lot may bring, and what some supplier's does not say."""
     own = 0
     for supplier in _suppliers(known):

@@ -4,10 +4,11 @@ Nobody records that packing begins or ends but by its checks. A later check with
 went on unseen; a new start, or a shipment, that what was packed before had ended. What neither tells is named as yours.
 """
 
-from collections.abc import Collection, Iterator, Sequence
+from collections import defaultdict
+from collections.abc import Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
-from typing import Any
+from typing import Any, TypeVar
 from uuid import UUID
 
 from batches.models import Batch, Lot, Movement, MovementKind
@@ -15,6 +16,7 @@ from haccp.labels import comparing, versions
 from haccp.models import LabelVersion, Moment, PackingCheck
 from haccp.monitoring import State
 
+Row = TypeVar("Row", PackingCheck, Lot)
 PATIENCE = timedelta(hours=1)
 """So long after it is known that a check is missing it may still come in from a queue (a site setting, no source)."""
 YOURS = {
@@ -63,9 +65,9 @@ def _timed(due: PackingDue, now: datetime) -> PackingDue:
 
 @dataclass(frozen=True)
 class _Reading:
-    checks: Sequence[PackingCheck]
+    checks: dict[int, list[PackingCheck]]  # by batch, in the order they were made
     lines: dict[UUID, UUID]  # a check and the one it corrects
-    lots: Sequence[Lot]
+    lots: dict[int, list[Lot]]  # by batch, in the order of their codes
     shipped: dict[int, datetime]  # by lot: when it first left
     packed: dict[UUID, datetime]  # by product: when its first label for packs was approved
 
@@ -84,12 +86,11 @@ class _Reading:
             shipped[lot] = at
         products = {lot.material_id for lot in made}
         packed = _packed(products - set(versions.sold_loose(products)))
-        return cls(checks, dict(corrected), made, shipped, packed)
+        return cls(_by_batch(checks), dict(corrected), _by_batch(made), shipped, packed)
 
     def of_batch(self, batch: Batch) -> list[PackingDue]:
         """By lot where checks name lots; what names none speaks for each of them, as it does at release."""
-        checks = [each for each in self.checks if each.batch_id == batch.pk]
-        made = [lot for lot in self.lots if lot.batch_id == batch.pk]
+        checks, made = self.checks.get(batch.pk, []), self.lots.get(batch.pk, [])
         named = {each.lot_id for each in checks} - {None}
         if checks and not named:
             found = list(self.of_run(batch, None, checks))
@@ -138,8 +139,8 @@ class _Reading:
     def open_end(self, batch: Batch, lot: Lot | None, begun: PackingCheck) -> PackingDue:
         left = [
             self.shipped[each.pk]
-            for each in self.lots
-            if each.batch_id == batch.pk and each.pk in self.shipped and lot in (None, each)
+            for each in self.lots.get(batch.pk, [])
+            if each.pk in self.shipped and lot in (None, each)
         ]
         gone = [at for at in left if at >= begun.performed_at]
         if gone:
@@ -160,6 +161,13 @@ class _Reading:
         while (before := self.lines.get(pk)) is not None:
             pk = before
         return pk
+
+
+def _by_batch(rows: Iterable[Row]) -> dict[int, list[Row]]:
+    found: defaultdict[int, list[Row]] = defaultdict(list)
+    for each in rows:
+        found[each.batch_id].append(each)  # type: ignore[index]  # lots of no batch were not asked for
+    return found
 
 
 def _packed(products: Collection[UUID]) -> dict[UUID, datetime]:

@@ -195,6 +195,15 @@ def test_many_batches_cost_no_more_statements(
         assert len(packing_dues.of_batches(batches, timezone.now())) == 8
 
 
+def test_checks_and_lots_are_grouped_by_batch_once(begin: Any, bag: LabelVersion, see: Any, make_lot: Any):
+    batches = [begin() for _ in range(4)]
+    for each in batches:
+        see(each, bag, lot=make_lot(each))
+    reading = packing_dues._Reading.of(batches)
+    assert {key: len(found) for key, found in reading.checks.items()} == {each.pk: 1 for each in batches}
+    assert {key: len(found) for key, found in reading.lots.items()} == {each.pk: 1 for each in batches}
+
+
 def test_the_list_over_http(batch: Batch, bag: LabelVersion, see: Any, api: Any):
     made = see(batch, bag, moment="start", counts={})
     first, last = api.ask(f"batches/{batch.uid}/packing-due").json()
