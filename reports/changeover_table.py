@@ -200,8 +200,7 @@ def _read(establishment: Establishment, about: dict[str, Any]) -> Asked:
 
 
 def _found(establishment: Establishment, asked: Asked) -> dict[str | None, Matrix]:
-    found = matrix.by_kinds(establishment, asked.on, asked.kinds, materials=asked.materials or None)
-    products = len(next(iter(found.values())).products)
+    products = matrix.products_of(establishment, asked.materials or None)
     if not products:
         raise Unusable(
             "None of these products has an approved recipe, so nothing can be derived of them.",
@@ -214,7 +213,7 @@ def _found(establishment: Establishment, asked: Asked) -> dict[str | None, Matri
             code="too-many",
             field="table.materials",
         )
-    return found
+    return matrix.by_kinds(establishment, asked.on, asked.kinds, materials=asked.materials or None)
 
 
 # -- what stands in it --------------------------------------------------------------------------------

@@ -11,7 +11,7 @@ from decimal import Decimal
 from enum import StrEnum
 from uuid import UUID
 
-from django.db.models import Exists, OuterRef
+from django.db.models import Exists, OuterRef, QuerySet
 
 from batches.models import Material, RecipeVersion
 from config.api.refusals import Unusable
@@ -93,17 +93,37 @@ class Matrix:
 
     @property
     def mark(self) -> str:
-        """The same for as long as nothing that it says has changed: to hold a print against the table of today."""
+        """The same for as long as nothing that it says has changed: to hold a print against the table of today.
+
+        Names and codes count as well: who reads the print knows products, allergens and procedures by them.
+        """
         products = [
-            [str(each.material.pk), *map(sorted, (each.holds, each.unknown, each.bears.codes))]
+            [
+                *(str(each.material.pk), each.material.code, each.material.name),
+                *(str(each.version.pk), str(each.version.number), each.bears.by),
+                *map(self._named, (each.holds, each.unknown, each.bears.codes)),
+            ]
             for each in self.products
         ]
+        means = [[*_told(each), self._named(each.procedure.clears.allergens or ())] for each in self.means]
         cells = [
-            [str(each.before), str(each.after), *map(list, (each.clear, each.unknown, each.none_clears))]
+            [
+                str(each.before),
+                str(each.after),
+                *map(self._named, (each.clear, each.unknown, each.none_clears)),
+            ]
             + [[str(version.pk) for version in by] for by in (each.by, each.by_known)]
             for each in self.cells
         ]
-        return canonical.digest({"products": products, "cells": cells})[:MARK]
+        return canonical.digest({"products": products, "cells": cells, "means": means})[:MARK]
+
+    def _named(self, codes: Collection[str]) -> list[list[str]]:
+        return [[code, self.vocabulary.name(code)] for code in sorted(codes)]
+
+
+def _told(means: Means) -> list[str]:
+    version = means.version
+    return [str(version.pk), str(version.number), version.procedure.code, version.procedure.name]
 
 
 def of_day(
@@ -119,6 +139,11 @@ def of_day(
     Raises Unusable for a day on which nobody works.
     """
     return by_kinds(establishment, on, [equipment_kind], materials=materials)[equipment_kind]
+
+
+def products_of(establishment: Establishment, materials: Collection[UUID] | None = None) -> int:
+    """Of how many products a table would be, before anything is derived of them. One statement."""
+    return _in_force(establishment, materials).order_by().values("material").distinct().count()
 
 
 def by_kinds(
@@ -167,11 +192,7 @@ def cell(before: Product, after: Product, means: Sequence[Means], vocabulary: Vo
 
 def _products(establishment: Establishment, on: date, materials: Collection[UUID] | None) -> list[Product]:
     """By the newest approved recipe of each product; where it has several, by what any of them brings."""
-    newer = RecipeVersion.objects.filter(recipe=OuterRef("recipe"), number__gt=OuterRef("number"))
-    rows = RecipeVersion.objects.standing().of(establishment)
-    rows = rows.filter(~Exists(newer), recipe__in_use=True, material__in_use=True)
-    if materials is not None:
-        rows = rows.filter(material__in=list(materials))
+    rows = _in_force(establishment, materials)
     versions = list(rows.select_related("material", "establishment").order_by("material__code", "id"))
     contents = content.of_recipes(versions, on)
     declared = labels.all_in_force_of([each.material for each in versions], on)
@@ -179,6 +200,13 @@ def _products(establishment: Establishment, on: date, materials: Collection[UUID
     for version, own in zip(versions, contents, strict=True):
         found.setdefault(version.material_id, []).append((version, own))
     return [_product(made, declared) for made in found.values()]
+
+
+def _in_force(establishment: Establishment, materials: Collection[UUID] | None) -> QuerySet[RecipeVersion]:
+    newer = RecipeVersion.objects.filter(recipe=OuterRef("recipe"), number__gt=OuterRef("number"))
+    rows: QuerySet[RecipeVersion] = RecipeVersion.objects.standing().of(establishment)
+    rows = rows.filter(~Exists(newer), recipe__in_use=True, material__in_use=True)
+    return rows if materials is None else rows.filter(material__in=list(materials))
 
 
 def _product(

@@ -13,10 +13,12 @@ from pdfminer.high_level import extract_pages, extract_text
 from pdfminer.layout import LTChar, LTContainer
 
 from batches import recipes
-from batches.models import Equipment, Material
+from batches.models import Equipment, Material, Recipe
 from haccp.allergens import files, lists
+from haccp.allergens.vocabulary import Vocabulary
 from haccp.changeovers import matrix
 from haccp.changeovers.matrix import Level
+from haccp.models import CleaningProcedure
 from ledger import signatures
 from ledger.models import Person
 from reports import changeover_table, jobs, rendering
@@ -238,6 +240,38 @@ def test_a_changed_recipe_gives_another_mark_and_nothing_else_does(
     assert ask(materials=[str(made[0].pk)]).tables[0].mark != before
 
 
+def _new_allergen_name(at: Any) -> None:
+    at.setattr(Vocabulary, "name", lambda self, code: f"{code} by another name")
+
+
+@pytest.mark.parametrize("rename", [
+    lambda _: Material.objects.filter(short_name="P00").update(name="Pillows of another name"),
+    lambda _: Material.objects.filter(short_name="P00").update(code="P-0"),
+    lambda _: CleaningProcedure.objects.filter(code="WET").update(name="Wash of another name"),
+    lambda _: CleaningProcedure.objects.filter(code="WET").update(code="W-1"),
+    _new_allergen_name,
+], ids=["product name", "product code", "procedure name", "procedure code", "allergen name"])  # fmt: skip
+def test_what_the_print_names_gives_another_mark_when_it_is_renamed(
+    make_products: Any, wet_version: Any, ask: Any, rename: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    make_products(2)
+    before = ask().tables[0].mark
+    rename(monkeypatch)
+    assert ask().tables[0].mark != before
+
+
+def test_a_new_version_of_a_recipe_gives_another_mark(
+    make_products: Any, ask: Any, act: Any, lead: Person
+) -> None:
+    make_products(2)
+    before = ask().tables[0].mark
+    recipe = Recipe.objects.get(code="R-0")
+    document = {**recipe.draft, "batch_size": {"quantity": "7", "unit": "KGM"}}
+    recipe = recipes.redraft(act=act(lead), recipe=recipe, values={"draft": document})
+    recipes.approve(act=act(lead), recipe=recipe, proof=signatures.Proof(lead))
+    assert ask().tables[0].mark != before
+
+
 def test_its_data_are_whole_where_the_paper_counts(make_products: Any, ask: Any) -> None:
     make_products(6)
     document = ask()
@@ -261,6 +295,7 @@ def test_too_many_products_are_refused_at_once(
 ) -> None:
     make_products(3)
     monkeypatch.setattr(changeover_table, "MOST", 2)
+    monkeypatch.setattr(matrix, "cell", None)  # nothing is derived first
     answer = api.send("documents", {"kind": "changeover-table"})
     assert (answer.status_code, answer.json()["errors"][0]["code"]) == (400, "too-many")
 
