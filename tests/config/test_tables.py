@@ -262,6 +262,7 @@ def with_shared_strings(data: bytes) -> bytes:
         (workbook(["code"], ["A"]), "xl/worksheets/sheet1.xml", b"worksheet"),
         (with_shared_strings(workbook(["code"], ["A"])), "xl/sharedStrings.xml", b"sst"),
     ],
+    ids=["sheet", "shared strings"],  # the bytes hold the time they were written
 )
 def test_entities_in_its_xml_are_refused(made: bytes, part: str, tag: bytes) -> None:
     assert "declares entities" in refused(repacked(made, part, BILLION % {b"tag": tag})).detail
@@ -283,7 +284,11 @@ def test_a_cell_beyond_the_last_column_that_is_read_is_told() -> None:
     assert [reason.code for reason in found.wrong] == ["too-many-columns"]
 
 
-@pytest.mark.parametrize("data", [b"PK\x03\x04 nothing", b"PK", workbook(["code"])[:-200]])
+@pytest.mark.parametrize(
+    "data",
+    [b"PK\x03\x04 nothing", b"PK", workbook(["code"])[:-200]],
+    ids=["no entry", "two letters", "cut short"],
+)
 def test_a_broken_archive_is_told_as_such(data: bytes) -> None:
     assert refused(data).code == "unreadable-workbook"
 
