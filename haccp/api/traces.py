@@ -111,14 +111,18 @@ class Traces(TraceAnswers):
     @extend_schema(operation_id="trace", parameters=[QuestionFilters], responses={200: TraceSerializer})
     def get(self, request: Request, *args: Any, **kwargs: Any) -> HttpResponse:
         said = read_filters(self, QuestionFilters)
-        question = TraceQuestion(
-            start=_start(said),
-            direction=Direction(said["direction"]),
-            hazard=_hazard(self.establishment, said),
-            least_share=said.get("least_share"),
-            exact=said["exact"],
-        )
-        return self.answer(request, question, said)
+        return self.answer(request, question(self.establishment, said), said)
+
+
+def question(here: Establishment, said: dict[str, Any]) -> TraceQuestion:
+    """What ``QuestionFilters`` read, as a question. Raises Unusable for allergens that no list names."""
+    return TraceQuestion(
+        start=_start(said),
+        direction=Direction(said["direction"]),
+        hazard=_hazard(here, said),
+        least_share=said.get("least_share"),
+        exact=said.get("exact", False),
+    )
 
 
 def _start(said: dict[str, Any]) -> Start:

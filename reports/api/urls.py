@@ -1,6 +1,6 @@
 from django.urls import path
 
-from reports.api import documents, tags
+from reports.api import documents, tags, traces
 
 HERE = "establishments/<uuid:establishment>/"
 
@@ -9,6 +9,8 @@ urlpatterns = [
     path(f"{HERE}lots/<uuid:uid>/label.svg", tags.LotLabel.as_view(), name="lot-label"),
     path(f"{HERE}lots/<uuid:uid>/hold-tag.svg", tags.HoldTag.as_view(), name="hold-tag"),
     path(f"{HERE}movements/<uuid:pk>/sample-label.svg", tags.SampleLabel.as_view(), name="sample-label"),
+    path(f"{HERE}traces/picture.svg", traces.TracePicture.as_view(), name="trace-picture"),
+    path(f"{HERE}traces/table.txt", traces.TraceTable.as_view(), name="trace-table"),
     path(f"{HERE}documents", documents.Documents.as_view(), name="documents"),
     path(f"{HERE}documents/<uuid:pk>", documents.OneDocument.as_view(), name="document"),
     *(

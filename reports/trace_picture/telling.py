@@ -1,0 +1,239 @@
+"""A trace in words: the boxes and lines of its picture, and the rows of its table, in the active language."""
+
+from collections.abc import Iterator
+from uuid import UUID
+
+from django.utils.translation import gettext as _
+from django.utils.translation import ngettext
+
+from batches import quantities
+from batches.models import Dimension, LotStatus
+from batches.trace_results import Direction, Side, Step, Trace, TracedLot
+from reports.trace_picture import drawing
+from reports.trace_picture.drawing import Bounds, Box, Chosen, Look, Picture
+from reports.trace_picture.indented import Row, Way, goes_forward, rows
+from reports.trace_picture.layers import Line
+
+FEW = 3  # codes in a title
+LOOKS = {
+    Side.START: Look.START,
+    Side.FORWARD: Look.SUSPECT,
+    Side.BETWEEN: Look.SUSPECT,
+    Side.BACK: Look.SOURCE,
+    Side.CONTACT: Look.CONTACT,
+}
+INDENT = "    "
+
+
+def svg(trace: Trace, bounds: Bounds = drawing.SCREEN, *, elsewhere: str = "") -> str:
+    """The picture of a whole trace. ``elsewhere``: where all of it is told, if some is not drawn."""
+    picture = picture_of(trace)
+    drawn = drawing.chosen(picture, bounds)
+    words = tuple(left_out(picture, drawn, elsewhere or _("the table has all")))
+    return drawing.svg(picture, drawn, told=" ".join((told(trace), *words)), words=words)
+
+
+def picture_of(trace: Trace) -> Picture:
+    lots = {lot.uid: lot for lot in trace.lots}
+    place = {uid: number for number, uid in enumerate(lots)}
+    return Picture(
+        title=title(trace),
+        boxes=tuple(Box(_rows(lot), lot_words(lot), LOOKS[lot.side]) for lot in trace.lots),
+        lines=tuple(_lines(trace, lots, place)),
+        key=_key(trace),
+        more=_("lines not drawn: %d"),
+    )
+
+
+def title(trace: Trace) -> str:
+    codes = [lot.code for lot in trace.lots if lot.side == Side.START]
+    more = "" if len(codes) <= FEW else " " + _("and %d more") % (len(codes) - FEW)
+    ways = {
+        Direction.BACK: _("Trace back from %s"),
+        Direction.FORWARD: _("Trace forward from %s"),
+        Direction.WHOLE: _("Whole trace of %s"),
+    }
+    return ways[trace.direction] % (", ".join(codes[:FEW]) + more)
+
+
+def told(trace: Trace) -> str:
+    """What the picture shows, for readers of text."""
+    said = _("%(lots)d lots and %(steps)d steps between them.") % vars(trace.size)
+    return f"{title(trace)}: {said} {_('The table tells each lot and step in words.')}"
+
+
+def left_out(picture: Picture, drawn: Chosen, elsewhere: str) -> Iterator[str]:
+    lots = len(picture.boxes) - len(drawn.boxes)
+    lines = len(picture.lines) - len(drawn.lines)
+    if lots or lines:
+        said = [
+            ngettext("%d lot", "%d lots", lots) % lots,
+            ngettext("%d line", "%d lines", lines) % lines,
+        ]
+        yield _("Not drawn: %(what)s; %(where)s.") % {"what": ", ".join(said), "where": elsewhere}
+
+
+def _key(trace: Trace) -> tuple[tuple[Look, str], ...]:
+    traced = (
+        _("Thickest border: the trace begins here; its sources lead to it.")
+        if trace.direction == Direction.BACK
+        else _("Thickest border: the trace begins here.")
+    )
+    return (
+        (Look.START, traced),
+        (Look.SUSPECT, _("Thick line: has some of the traced lots in it (suspect path).")),
+        (Look.MIXED, _("Dashes and dots: may have some of them in it (refilled place).")),
+        (Look.CONTACT, _("Dots: reached by shared equipment that nothing cleaned validly in between.")),
+        (Look.SOURCE, _("Thin line: went into the traced lots.")),
+    )
+
+
+# -- boxes and lines -------------------------------------------------------------------------------
+
+
+def _rows(lot: TracedLot) -> tuple[str, ...]:
+    status = "" if lot.status == LotStatus.RELEASED else f" · {LotStatus(lot.status).label}"
+    amounts = (_("shipped"), lot.shipped), (_("here"), lot.on_hand)
+    there = (f"{word} {amount(base, lot)}" for word, base in amounts if base or word == _("here"))
+    return lot.code + status, lot.material_name, came(lot), *there
+
+
+def came(lot: TracedLot) -> str:
+    """How much was made or received of it."""
+    if lot.batch is not None:
+        return _("made %s") % amount(lot.made, lot)
+    return _("received %s") % amount(lot.received, lot)
+
+
+def amount(base: int, of: TracedLot | Step) -> str:
+    return quantities.shown(base, quantities.Dimension.PIECES if of.dimension == Dimension.COUNT else "mass")
+
+
+def _lines(trace: Trace, lots: dict[UUID, TracedLot], place: dict[UUID, int]) -> Iterator[Line]:
+    for step in trace.steps:
+        yield Line(place[step.source], place[step.target], look_of(step, lots, trace.direction))
+    of_batch: dict[UUID | None, list[TracedLot]] = {}
+    for lot in trace.lots:
+        of_batch.setdefault(lot.batch, []).append(lot)
+    for lot in trace.lots:
+        contact = None if lot.contact is None else trace.contacts[lot.contact]
+        if contact is not None and contact.batch == lot.batch:
+            for left in of_batch.get(contact.left_by, ()):
+                yield Line(place[left.uid], place[lot.uid], Look.CONTACT)
+
+
+def look_of(step: Step, lots: dict[UUID, TracedLot], direction: Direction) -> Look:
+    """How a step is drawn. What only may have gone that way, by a refilled place, bears a look of its own: ``MIXED``."""
+    if lots[step.source].side == Side.CONTACT:
+        return Look.CONTACT
+    return Look.SUSPECT if goes_forward(step, lots, direction) else Look.SOURCE
+
+
+# -- in words --------------------------------------------------------------------------------------
+
+
+def percent(part: float) -> str:
+    """A share for people; never 0 for what is not, never 100 for what is not whole."""
+    if part in (0, 1):
+        return f"{part * 100:.0f} %"
+    shown = f"{part * 100:.2f}"
+    if shown == "0.00":
+        return _("under 0.01 %")
+    return _("over 99.99 %") if shown == "100.00" else f"{shown} %"
+
+
+def lot_words(lot: TracedLot) -> str:
+    """A lot in full."""
+    return "; ".join(_said_of(lot))
+
+
+def _said_of(lot: TracedLot) -> Iterator[str]:
+    yield f"{lot.code} {lot.material_name}" + (f" ({_('rework')})" if lot.is_rework else "")
+    yield " ".join(filter(None, (came(lot), _("on %s") % lot.day.isoformat(), origin(lot))))
+    if lot.best_before is not None:
+        yield _("best before %s") % lot.best_before.isoformat()
+    yield str(LotStatus(lot.status).label)
+    yield from became(lot)
+    yield from shares(lot)
+
+
+def origin(lot: TracedLot) -> str:
+    if lot.batch is not None:
+        return _("in batch %s") % lot.batch_code
+    if not lot.supplier_name:
+        return ""
+    code = _("their code %s") % lot.supplier_code if lot.supplier_code else _("without a code of theirs")
+    return _("from %(supplier)s, %(code)s") % {"supplier": lot.supplier_name, "code": code}
+
+
+def became(lot: TracedLot) -> Iterator[str]:
+    """Where it is now: here and shipped always, the rest where there is any."""
+    yield f"{_('here')} {amount(lot.on_hand, lot)}"
+    yield f"{_('shipped')} {amount(lot.shipped, lot)}"
+    words = {
+        _("came back"): lot.returned,
+        _("sent back"): lot.sent_back,
+        _("sampled"): lot.sampled,
+        _("destroyed"): lot.destroyed,
+        _("unexplained"): lot.unexplained,
+    }
+    yield from (f"{word} {amount(base, lot)}" for word, base in words.items() if base)
+
+
+def shares(lot: TracedLot) -> Iterator[str]:
+    if lot.share is not None and lot.side != Side.START:
+        yield _("%s of it came from the traced lots") % percent(lot.share)
+    if lot.part is not None and lot.side != Side.START:
+        yield _("%s of the traced lots came from it") % percent(lot.part)
+
+
+def row_words(row: Row) -> str:
+    """What stands in a row of the table, behind its number."""
+    lot = row.lot
+    who = lot_words(lot) if row.above is None else f"{lot.code}: {_('see row %d above') % row.above}"
+    return f"{how(row)} {who}".strip()
+
+
+def how(row: Row) -> str:
+    """How a row hangs on the one it stands below."""
+    if row.step is not None:
+        said = {"amount": amount(row.step.quantity, row.step), "share": percent(row.step.share)}
+        if row.way == Way.MADE_OF:
+            return _("made with %(amount)s (%(share)s of its mass) of") % said
+        return _("went with %(amount)s (%(share)s of its mass) into") % said
+    if row.contact is not None:
+        return _("touched on %(equipment)s after batch %(batch)s:") % {
+            "equipment": f"{row.contact.equipment_code} {row.contact.equipment_name}",
+            "batch": row.contact.left_by_code,
+        }
+    return _("traced:") if row.way == Way.START else ""
+
+
+def text(trace: Trace) -> Iterator[str]:
+    """The table as lines of plain text."""
+    yield f"{title(trace)}: {_('%(lots)d lots and %(steps)d steps between them.') % vars(trace.size)}"
+    yield from marks(trace)
+    yield ""
+    for row in rows(trace):
+        yield f"{row.number:>5}  {INDENT * row.depth}{one_line(row_words(row))}"
+
+
+def marks(trace: Trace) -> Iterator[str]:
+    """What may be missing, or hinders shares."""
+    if trace.loop:
+        yield _("The genealogy leads in a circle, which must not be: have the records verified.")
+    if trace.unfollowed is not None:
+        yield _("%(lots)d lots with a share under %(least)s were not followed.") % {
+            "lots": trace.unfollowed.lots, "least": percent(trace.unfollowed.least),
+        }  # fmt: skip
+    for each in trace.in_process:
+        code = next(lot.code for lot in trace.lots if lot.uid == each.lot)
+        base = quantities.shown(each.quantity, "pieces" if each.dimension == Dimension.COUNT else "mass")
+        yield _("%(amount)s of %(lot)s are in batch %(batch)s, which has made nothing yet.") % {
+            "amount": base, "lot": code, "batch": each.batch_code,
+        }  # fmt: skip
+
+
+def one_line(words: str) -> str:
+    """Without breaks and control characters, so that no name makes a row of its own."""
+    return "".join(letter if letter.isprintable() else " " for letter in words)
