@@ -18,6 +18,7 @@ from ledger.api.scope import WORKERS, Scoped
 from reports import jobs
 from reports.api.changeover_table import ChangeoverTableSerializer
 from reports.api.tags import TagSerializer
+from reports.api.trace_questions import TraceAskedSerializer
 from reports.documents import PageSize
 from reports.models import DocumentJob
 
@@ -26,8 +27,16 @@ NEEDED = {
     DocumentJob.Kind.TRIAL: "trial",
     DocumentJob.Kind.SALE_SIGN: "subject",
     DocumentJob.Kind.TAG_SHEET: "tags",
+    DocumentJob.Kind.TRACE: "trace",
 }
 """What a kind cannot do without; a changeover table is of today, of everything, unless it is said."""
+OWN = {
+    "trial": DocumentJob.Kind.TRIAL,
+    "tags": DocumentJob.Kind.TAG_SHEET,
+    "table": DocumentJob.Kind.CHANGEOVER_TABLE,
+    "trace": DocumentJob.Kind.TRACE,
+}
+"""What is said of one kind only."""
 MEDIA = {"pdf": "application/pdf", "json": "application/json", "html": "text/html; charset=utf-8"}
 
 
@@ -60,6 +69,14 @@ MEDIA = {"pdf": "application/pdf", "json": "application/json", "html": "text/htm
             },
             request_only=True,
         ),
+        OpenApiExample(
+            "A trace forward from a lot",
+            {
+                "kind": "trace",
+                "trace": {"lot": ["01a21200-0000-7000-8000-000000000030"], "direction": "forward"},
+            },
+            request_only=True,
+        ),
         OpenApiExample("A trial on past checks", {"kind": "trial", "trial": TRIED}, request_only=True),
     ]
 )
@@ -84,6 +101,9 @@ class DocumentSerializer(BodySerializer):
         write_only=True,
         help_text="Which day, equipment and products, for a changeover table.",
     )
+    trace = TraceAskedSerializer(
+        required=False, write_only=True, help_text="What to trace, for a trace: as it is asked over the API."
+    )
     about = serializers.DictField(read_only=True, help_text="What was asked besides the subject.")
     language = serializers.ChoiceField(choices=jobs.LANGUAGES, default="en")
     page_size = serializers.ChoiceField(choices=[size.value for size in PageSize], default="a4")
@@ -99,17 +119,12 @@ class DocumentSerializer(BodySerializer):
         needed = NEEDED.get(asked["kind"])
         if needed is not None and needed not in self.initial_data:
             raise serializers.ValidationError({needed: f"A {asked['kind']} needs it."})
-        if "tags" in asked and needed != "tags":
-            raise serializers.ValidationError({"tags": "Tags go on a sheet of tags."})
-        if asked.pop("table", None) is not None:
-            if asked["kind"] != DocumentJob.Kind.CHANGEOVER_TABLE:
-                raise serializers.ValidationError({"table": "This is said of a changeover table."})
-            asked["about"] = self.initial_data["table"]
-            return asked
-        if asked.pop("tags", None) is not None:
-            asked["about"] = {"tags": self.initial_data["tags"]}
-        elif "about" in asked:
-            asked["about"] = self.initial_data["trial"]  # as asked: it is read again when it is made
+        for name, kind in OWN.items():
+            said = asked.pop("about" if name == "trial" else name, None)
+            if said is not None and kind != asked["kind"]:
+                raise serializers.ValidationError({name: f"This is said of a {kind.value} only."})
+        for name in OWN.keys() & self.initial_data.keys():  # as asked: it is read again when it is made
+            asked["about"] = {"tags": self.initial_data[name]} if name == "tags" else self.initial_data[name]
         return asked
 
 

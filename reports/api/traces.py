@@ -13,17 +13,10 @@ from batches.api.movements import read_filters
 from batches.models import Lot
 from batches.trace_results import Trace
 from haccp.api.histories import SvgPicture
-from haccp.api.traces import QuestionFilters, question
+from haccp.api.traces import question
 from ledger.api.scope import Scoped
+from reports.api.trace_questions import WholeQuestionFilters
 from reports.trace_picture import telling
-
-
-class WholeQuestionFilters(QuestionFilters):
-    """The same question as of a trace, without pages: a picture and a table are of all of it."""
-
-    limit = None
-    cursor = None
-    exact = None
 
 
 class PlainText(BaseRenderer):

@@ -25,6 +25,7 @@ class DocumentJob(models.Model):
         SALE_SIGN = "sale-sign", "sign for unpacked sale"
         TAG_SHEET = "tag-sheet", "sheet of tags"
         CHANGEOVER_TABLE = "changeover-table", "changeover table"
+        TRACE = "trace", "trace"
 
     id = models.UUIDField(primary_key=True, default=uuid7, editable=False)
     establishment = models.ForeignKey(Establishment, models.PROTECT, related_name="+")
