@@ -1,5 +1,6 @@
 """What stands in the way of releasing a lot: everything at once, in words, with ids."""
 
+from collections import defaultdict
 from collections.abc import Iterable, Iterator, Sequence
 from datetime import datetime
 
@@ -17,9 +18,10 @@ def reasons(lot: Lot, batch: Batch | None, found: Sequence[Answered]) -> list[Re
     standing = [*_of_lot(lot), *_of_ingredients(lot)]
     if batch is not None:
         standing += _of_batch(lot, batch)
-    for each in found:
-        if each.due.control_point.kind != ControlKind.PRP:
-            standing += _of_check(lot, each)
+    asked = [each for each in found if each.due.control_point.kind != ControlKind.PRP]
+    standing += _of_missed(lot, batch, [each for each in asked if each.state is State.MISSED])
+    for each in asked:
+        standing += _of_check(each)
     return standing + list(_of_undecided(lot, batch, found))
 
 
@@ -67,20 +69,28 @@ def _of_batch(lot: Lot, batch: Batch) -> Iterator[Reason]:
         yield Reason("open-deviation", sentence, "lot", [str(case.pk)])
 
 
-def _of_check(lot: Lot, each: Answered) -> Iterator[Reason]:
+def _of_missed(lot: Lot, batch: Batch | None, missed: Sequence[Answered]) -> Iterator[Reason]:
+    """Once a case: in a long gap one stands for the rest, and a batch nobody ended misses thousands."""
+    cases: dict[str, list[Answered]] = defaultdict(list)
+    for each in missed:
+        cases[each.case_slot].append(each)
+    subject = batch.uid if batch else lot.uid
+    closed = Deviation.objects.filter(
+        what=Deviation.What.MISSED_CHECK, subject=subject, closing__isnull=False
+    )
+    for slot in set(closed.values_list("slot", flat=True)) if cases else ():
+        cases.pop(slot, None)
+    for of_case in cases.values():
+        due, more = of_case[0].due, len(of_case) - 1
+        after = f" and {more} more after it" if more else ""
+        sentence = f"Not made in time: {due.slot}{after}. It needs a closed deviation."
+        yield Reason("check-missed", sentence, "lot", [str(due.control_point.pk)])
+
+
+def _of_check(each: Answered) -> Iterator[Reason]:
     due, check = each.due, each.check
     if each.state is State.WAITING:
         yield Reason("check-not-made", f"Not made yet: {due.slot}.", "lot", [str(due.control_point.pk)])
-    elif each.state is State.MISSED:
-        closed = Deviation.objects.filter(
-            what=Deviation.What.MISSED_CHECK,
-            subject=due.batch.uid if due.batch else lot.uid,
-            slot=each.case_slot,
-            closing__isnull=False,
-        )
-        if not closed.exists():
-            sentence = f"Not made in time: {due.slot}. It needs a closed deviation."
-            yield Reason("check-missed", sentence, "lot", [str(due.control_point.pk)])
     elif check is not None and check.result == Result.OUTSIDE:
         case = deviations.case_of(check)
         if case is None or not deviations.is_closed(case):

@@ -5,12 +5,15 @@ from datetime import date
 from typing import Any
 
 import pytest
+from django.db import connection
+from django.test.utils import CaptureQueriesContext
 
 from batches.models import Batch, BatchStart, Equipment, Lot, LotState, Recipe, RecipeVersion
 from config.api.refusals import NotAllowed, Reason, RuleBroken
 from haccp import checks, deviations, gates, missed
 from haccp.deviations import Touched
 from haccp.models import Check, Deviation, HoldSubject, Release, StartPermission
+from haccp.monitoring import MOST_IN_A_ROW
 from ledger import establishments, people, signatures
 from ledger.ids import uuid7
 from ledger.models import Person, Signature
@@ -196,6 +199,18 @@ def test_every_reason_against_a_release_is_told_at_once(
     assert by_code["open-deviation"].ids == [str(Deviation.objects.get().pk)]
     assert all((reason.ids and reason.detail.endswith(".")) or reason.ids for reason in found)
     assert not Release.objects.exists()
+
+
+def test_the_long_gap_of_a_batch_nobody_ended_is_told_in_a_few_reasons_and_statements(
+    batch: Batch, make_lot: Any, release: Any
+):
+    lot = make_lot(batch)
+    with CaptureQueriesContext(connection) as seen, pytest.raises(RuleBroken) as refusal:
+        release(lot)
+    gap = [reason for reason in refusal.value.reasons if " more after it" in reason.detail]
+    assert gap
+    assert len(refusal.value.reasons) < 10 * MOST_IN_A_ROW
+    assert len(seen) < 200
 
 
 def test_a_check_not_made_stands_in_the_way(begin: Any, make_lot: Any, end: Any, release: Any):
