@@ -7,7 +7,9 @@ grows: what a plan lacks is a gap (``completeness``), not an error.
 import json
 import re
 from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
 from difflib import get_close_matches
+from functools import lru_cache
 from importlib.resources import files
 from typing import Any
 
@@ -31,9 +33,23 @@ def errors(document: object) -> list[Reason]:
     """What is wrong with the shape, each with the path in ``field``; empty = it can be saved."""
     if _too_deep(document):
         return [Reason("plan-shape", f"The plan is more than {DEEPEST} levels deep; nothing in a plan is.")]
+    return list(_found(_AsWritten(repr(document), document)))
+
+
+@dataclass(frozen=True)
+class _AsWritten:
+    """A document, the same as another where both are written alike: 1, 1.0, "1" and true stay apart."""
+
+    text: str
+    document: object = field(compare=False)
+
+
+@lru_cache(maxsize=16)  # a draft is looked at when it is saved, when its gaps are asked, and when it is approved
+def _found(said: _AsWritten) -> tuple[Reason, ...]:
+    document = said.document
     found = [_reason(document, error) for error in _VALIDATOR.iter_errors(document)]
     found += [_not_kept(document, path, why) for path, why in _unkeepable(document, ())]
-    return sorted(found, key=lambda reason: reason.field)[:MOST_ERRORS]
+    return tuple(sorted(found, key=lambda reason: reason.field)[:MOST_ERRORS])
 
 
 def resolved(schema: Mapping[str, Any]) -> Mapping[str, Any]:
