@@ -6,15 +6,13 @@ it cannot show: an owner who rewrites everything and seals it anew; a seal hash 
 
 import hashlib
 from collections.abc import Callable, Iterable, Iterator
-from contextlib import contextmanager
 from dataclasses import dataclass, field
 from itertools import groupby
 from operator import itemgetter
 from time import perf_counter
-from typing import Any
 
 from django.core.files.storage import default_storage
-from django.db import connection, transaction
+from django.db import connection
 from django.db.models import Exists, F, OuterRef
 
 from ledger import merkle, stored, triggers
@@ -33,6 +31,7 @@ from ledger.models import (
     record_classes,
 )
 from ledger.seals import seal_hash
+from ledger.snapshots import one_snapshot
 
 FIRST_SEAL_PREVIOUS = "0" * 64
 
@@ -70,7 +69,7 @@ def compare_projection(name: str) -> Callable[[Check], Check]:
 def verify() -> Report:
     """Test everything; reads only, in one snapshot, so that work may go on meanwhile."""
     report, began = Report(), perf_counter()
-    with _one_snapshot():
+    with one_snapshot():
         report.findings += triggers.faults(connection)
         for model in record_classes():
             _verify_kind(model, report)
@@ -82,34 +81,6 @@ def verify() -> Report:
             report.findings += (f"{name}: {sentence}" for sentence in _projections[name]())
     report.seconds = perf_counter() - began
     return report
-
-
-@contextmanager
-def _one_snapshot() -> Iterator[None]:
-    """All is read as it stood at one moment, and no writer waits. In a transaction of the caller's, that one rules."""
-    if connection.in_atomic_block:
-        yield
-        return
-    with _no_write_lock(), transaction.atomic():
-        if connection.vendor == "postgresql":
-            with connection.cursor() as cursor:
-                cursor.execute("SET TRANSACTION ISOLATION LEVEL REPEATABLE READ")
-        yield
-
-
-@contextmanager
-def _no_write_lock() -> Iterator[None]:
-    """On SQLite a transaction otherwise begins IMMEDIATE, as the only one that may write."""
-    if connection.vendor != "sqlite":
-        yield
-        return
-    connection.ensure_connection()  # a new one would set the usual way again
-    wrapper: Any = connection
-    usual, wrapper.transaction_mode = wrapper.transaction_mode, "DEFERRED"
-    try:
-        yield
-    finally:
-        wrapper.transaction_mode = usual
 
 
 def _verify_kind(model: type[Record], report: Report) -> None:

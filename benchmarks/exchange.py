@@ -1,0 +1,202 @@
+"""What it costs to send movements away as CSV, XLSX and EPCIS, against bare loops over the same rows.
+
+    DATABASE_URL=postgresql://... python benchmarks/exchange.py [--movements 100000]
+
+Makes a scratch database and grows a small maker in it (``grown``). In turns, three rounds, medians: ours, to the last
+byte of the answer; a bare ``csv.writer`` loop over a server-side cursor with the same statement; a bare loop of the writer
+of workbooks over the same cells. Memory is the most that Python held while it ran (``tracemalloc``, a run of its own,
+since that is slow). The first byte is timed over the whole request, sign-in included. Read the ratios.
+"""
+
+import argparse
+import csv
+import gc
+import os
+import platform
+import statistics
+import sys
+import tempfile
+import tracemalloc
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from time import perf_counter
+from typing import Any
+
+sys.path.insert(0, str(Path(__file__).resolve().parent.parent))
+os.environ.setdefault("DJANGO_SETTINGS_MODULE", "config.settings")
+import django
+
+django.setup()
+
+import openpyxl  # noqa: E402
+import xlsxwriter  # noqa: E402
+from django.conf import settings  # noqa: E402
+from django.db import connection, transaction  # noqa: E402
+from rest_framework.test import APIClient  # noqa: E402
+
+from batches.models import Lot  # noqa: E402
+from benchmarks.grown import House  # noqa: E402
+from ledger import people  # noqa: E402
+from reports.exchange import movements, separated, workbooks  # noqa: E402
+from reports.exchange.columns import AMOUNTS, NAMES  # noqa: E402
+from reports.exchange.movements import Selection  # noqa: E402
+
+ROUNDS = 3
+EVERYTHING = Selection()
+FEW = 10_000
+
+
+class Sink:
+    """Takes bytes or text and forgets them."""
+
+    def write(self, said: Any) -> int:
+        return len(said)
+
+
+def ours_csv(house: House) -> None:
+    for part in separated.as_csv(movements.rows(house.here, lambda: EVERYTHING)):
+        len(part)
+
+
+def bare_csv(house: House, statement: Callable[[House], tuple[str, list[Any]]]) -> None:
+    writer, place = csv.writer(Sink()), movements.House.of(house.here).cells
+    writer.writerow(NAMES)
+    with transaction.atomic(), connection.chunked_cursor() as cursor:
+        cursor.execute(*statement(house))
+        while rows := cursor.fetchmany(movements.ROWS_AT_ONCE):
+            for row in rows:
+                writer.writerow(row + place)
+
+
+def same_statement(house: House) -> tuple[str, list[Any]]:
+    return movements.statement(house.here, EVERYTHING)
+
+
+def typed_statement(house: House) -> tuple[str, list[Any]]:
+    """The same movements as columns come by themselves: ids, times and numbers, not texts."""
+    below, params = movements.from_on(house.here, EVERYTHING)
+    columns = """moved.id, moved.what, moved.performed_at, moved.performed_offset, lot.code, material.code, material.name,
+        material.gtin, moved.quantity, material.dimension, moved.effect, moved.entered, moved.unit, batch.code,
+        lot.is_rework, state.best_before, supplier.name, state.supplier_code, partner.name, partner.address, partner.gln,
+        carrier.name, moved.document, moved.recorded_at, moved.withdrawn, moved.corrects_id"""
+    return f"SELECT {columns} {below}", params
+
+
+def ours_xlsx(house: House) -> None:
+    with tempfile.TemporaryFile() as file:
+        workbooks.write(file, movements.rows(house.here, lambda: EVERYTHING))
+
+
+def bare_xlsx(house: House) -> None:
+    with tempfile.TemporaryFile() as file:
+        book = xlsxwriter.Workbook(file, {"constant_memory": True})
+        sheet = book.add_worksheet()
+        sheet.write_row(0, 0, NAMES)
+        rows = (row for rows in movements.rows(house.here, lambda: EVERYTHING) for row in rows)
+        for line, row in enumerate(rows, start=1):
+            for place, cell in enumerate(row):
+                if cell:
+                    if place in AMOUNTS:
+                        sheet.write_number(line, place, float(cell))
+                    else:
+                        sheet.write_string(line, place, cell)
+        book.close()
+
+
+def other_xlsx(house: House) -> None:
+    """The other writer of workbooks that could be had."""
+    with tempfile.TemporaryFile() as file:
+        book = openpyxl.Workbook(write_only=True)
+        sheet = book.create_sheet()
+        for rows in movements.rows(house.here, lambda: EVERYTHING):
+            for row in rows:
+                sheet.append(row)
+        book.save(file)
+
+
+def in_turns(subjects: dict[str, Callable[[], None]], rounds: int = ROUNDS) -> dict[str, float]:
+    took: dict[str, list[float]] = {name: [] for name in subjects}
+    for _ in range(rounds):
+        for name, subject in subjects.items():
+            gc.collect()
+            began = perf_counter()
+            subject()
+            took[name].append(perf_counter() - began)
+    return {name: statistics.median(times) for name, times in took.items()}
+
+
+def most_held(subject: Callable[[], None]) -> float:
+    gc.collect()
+    tracemalloc.start()
+    subject()
+    _, most = tracemalloc.get_traced_memory()
+    tracemalloc.stop()
+    return most / 1e6
+
+
+def first_bytes(house: House) -> Iterator[str]:
+    """Milliseconds from asking to the first byte, over the whole service in this process."""
+    settings.ALLOWED_HOSTS = ["*"]
+    _, key = people.give_token(
+        act=house.act.with_new_id(), person=house.act.performed_by, label="b", days=300
+    )
+    client = APIClient(HTTP_AUTHORIZATION=f"Bearer {key}")
+    lot = Lot.objects.filter(batch=None).order_by("pk")[0]
+    base = f"/api/v1/establishments/{house.here.pk}/"
+    for path in ("movements.csv", f"traces/movements.csv?direction=forward&lot={lot.uid}"):
+        times = []
+        for _ in range(7):
+            began = perf_counter()
+            answer = client.get(base + path)
+            assert answer.status_code == 200, answer.content
+            parts = iter(answer.streaming_content)
+            next(parts)
+            times.append((perf_counter() - began) * 1000)
+            answer.close()
+        yield f"{path.split('?')[0]}: first byte after {statistics.median(times):.1f} ms (most {max(times):.1f})"
+
+
+def measure(house: House, few: float) -> Iterator[str]:
+    took = in_turns(
+        {
+            "ours": lambda: ours_csv(house),
+            "bare": lambda: bare_csv(house, same_statement),
+            "typed": lambda: bare_csv(house, typed_statement),
+        }
+    )
+    held = most_held(lambda: ours_csv(house))
+    yield (
+        f"CSV, {house.movements} movements: {took['ours']:.2f} s, bare loop {took['bare']:.2f} s: "
+        f"{took['bare'] / took['ours']:.0%} of its speed (of typed columns {took['typed']:.2f} s, "
+        f"{took['typed'] / took['ours']:.0%}); most held {held:.1f} MB, of a tenth as many {few:.1f} MB"
+    )
+    yield from first_bytes(house)
+    took = in_turns({"ours": lambda: ours_xlsx(house), "bare": lambda: bare_xlsx(house)})
+    other = in_turns({"other": lambda: other_xlsx(house)}, rounds=1)["other"]
+    yield (
+        f"XLSX, {house.movements} movements: {took['ours']:.1f} s, bare loop {took['bare']:.1f} s: "
+        f"{took['bare'] / took['ours']:.0%} of its speed; openpyxl {other:.1f} s"
+    )
+
+
+def main() -> None:
+    reader = argparse.ArgumentParser()
+    reader.add_argument("--movements", type=int, default=100_000)
+    wanted = reader.parse_args()
+    print(
+        f"{platform.machine()}, {os.cpu_count()} cores, Python {platform.python_version()}, {connection.vendor}"
+    )
+    name = connection.creation.create_test_db(verbosity=0, autoclobber=True, serialize=False)
+    try:
+        house = House("occasional")
+        house.grow(FEW)
+        few = most_held(lambda: ours_csv(house))
+        house.grow(wanted.movements)
+        for each in measure(house, few):
+            print(each, flush=True)
+    finally:
+        connection.creation.destroy_test_db(name, verbosity=0)
+
+
+if __name__ == "__main__":
+    main()
