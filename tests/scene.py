@@ -329,7 +329,13 @@ SPECIAL: dict[str, Any] = {
         "corrects": scene.ids["found_empty"],
         "reason": "Never happened.",
     },
-    "documents": lambda scene: {"subject": scene.ids["batch"], "trial": None, "tags": None, "table": None, "trace": None},
+    "documents": lambda scene: {
+        "subject": scene.ids["batch"],
+        "trial": None,
+        "tags": None,
+        "table": None,
+        "trace": None,
+    },
     "run-orders": lambda scene: {
         "batches": [{"name": "A", "material": scene.ids["product"], "minutes": 30}],
         "cleaning": [{"after": None, "before": "A", "minutes": 0}],

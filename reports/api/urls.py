@@ -1,6 +1,6 @@
 from django.urls import path
 
-from reports.api import documents, tags, traces
+from reports.api import documents, exchange, tags, traces
 
 HERE = "establishments/<uuid:establishment>/"
 
@@ -11,6 +11,12 @@ urlpatterns = [
     path(f"{HERE}movements/<uuid:pk>/sample-label.svg", tags.SampleLabel.as_view(), name="sample-label"),
     path(f"{HERE}traces/picture.svg", traces.TracePicture.as_view(), name="trace-picture"),
     path(f"{HERE}traces/table.txt", traces.TraceTable.as_view(), name="trace-table"),
+    path(f"{HERE}traces/movements.csv", exchange.TraceAsCsv.as_view(), name="trace-csv"),
+    path(f"{HERE}traces/movements.xlsx", exchange.TraceAsWorkbook.as_view(), name="trace-xlsx"),
+    path(f"{HERE}traces/events.jsonld", exchange.TraceAsEvents.as_view(), name="trace-events"),
+    path(f"{HERE}movements.csv", exchange.MovementsAsCsv.as_view(), name="movements-csv"),
+    path(f"{HERE}movements.xlsx", exchange.MovementsAsWorkbook.as_view(), name="movements-xlsx"),
+    path(f"{HERE}events.jsonld", exchange.MovementsAsEvents.as_view(), name="movements-events"),
     path(f"{HERE}documents", documents.Documents.as_view(), name="documents"),
     path(f"{HERE}documents/<uuid:pk>", documents.OneDocument.as_view(), name="document"),
     *(
