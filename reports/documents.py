@@ -228,6 +228,11 @@ class Document:
     deferral: str = field(default_factory=standing_deferral)
 
     @property
+    def watermark(self) -> str:
+        """What stands behind every page, as of an exercise; nothing behind most documents."""
+        return ""
+
+    @property
     def look(self) -> str:
         """Classes of its style sheet."""
         paper = f"{self.page_size.value}-landscape" if self.landscape else self.page_size.value

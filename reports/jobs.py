@@ -19,7 +19,17 @@ from ledger import seals
 from ledger.evidence import evidence
 from ledger.ids import uuid7
 from ledger.models import Entry, Establishment, Person, Record, Seal, record_class
-from reports import batch_record, changeover_table, rendering, sale_sign, tag_sheet, trace_document, trial
+from reports import (
+    batch_record,
+    changeover_table,
+    recall_letter,
+    recall_report,
+    rendering,
+    sale_sign,
+    tag_sheet,
+    trace_document,
+    trial,
+)
 from reports.documents import Document, PageSize, SealLine, establishment_lines
 from reports.models import DocumentJob
 from reports.rendering import DataFile
@@ -35,6 +45,8 @@ _KINDS: dict[str, Any] = {
     DocumentJob.Kind.TAG_SHEET: tag_sheet,
     DocumentJob.Kind.CHANGEOVER_TABLE: changeover_table,
     DocumentJob.Kind.TRACE: trace_document,
+    DocumentJob.Kind.RECALL_LETTER: recall_letter,
+    DocumentJob.Kind.RECALL_REPORT: recall_report,
 }
 """Where each kind of document is made: a module with ``refuse`` (before it is asked for) and ``build``."""
 

@@ -17,6 +17,7 @@ from haccp.api.trials import TRIED, ProposalSerializer
 from ledger.api.scope import WORKERS, Scoped
 from reports import jobs
 from reports.api.changeover_table import ChangeoverTableSerializer
+from reports.api.recall_reports import RecallReportSerializer
 from reports.api.tags import TagSerializer
 from reports.api.trace_questions import TraceAskedSerializer
 from reports.documents import PageSize
@@ -28,6 +29,8 @@ NEEDED = {
     DocumentJob.Kind.SALE_SIGN: "subject",
     DocumentJob.Kind.TAG_SHEET: "tags",
     DocumentJob.Kind.TRACE: "trace",
+    DocumentJob.Kind.RECALL_LETTER: "subject",
+    DocumentJob.Kind.RECALL_REPORT: "subject",
 }
 """What a kind cannot do without; a changeover table is of today, of everything, unless it is said."""
 OWN = {
@@ -35,6 +38,7 @@ OWN = {
     "tags": DocumentJob.Kind.TAG_SHEET,
     "table": DocumentJob.Kind.CHANGEOVER_TABLE,
     "trace": DocumentJob.Kind.TRACE,
+    "report": DocumentJob.Kind.RECALL_REPORT,
 }
 """What is said of one kind only."""
 MEDIA = {"pdf": "application/pdf", "json": "application/json", "html": "text/html; charset=utf-8"}
@@ -77,6 +81,15 @@ MEDIA = {"pdf": "application/pdf", "json": "application/json", "html": "text/htm
             },
             request_only=True,
         ),
+        OpenApiExample(
+            "Where a recall stood at a time",
+            {
+                "kind": "recall-report",
+                "subject": "01a21200-0000-7000-8000-000000000040",
+                "report": {"at": "2026-03-09T12:00:00+01:00"},
+            },
+            request_only=True,
+        ),
         OpenApiExample("A trial on past checks", {"kind": "trial", "trial": TRIED}, request_only=True),
     ]
 )
@@ -84,7 +97,9 @@ class DocumentSerializer(BodySerializer):
     id = serializers.UUIDField(required=False)
     kind = serializers.ChoiceField(choices=DocumentJob.Kind.choices)
     subject = serializers.UUIDField(
-        required=False, help_text="The id of the batch for a batch record, of the product for a sign."
+        required=False,
+        help_text="The id of the batch for a batch record, of the product for a sign, of the notice for a recall "
+        "letter, of the recall for its report.",
     )
     trial = ProposalSerializer(
         required=False, source="about", write_only=True, help_text="What to try, for a trial."
@@ -103,6 +118,11 @@ class DocumentSerializer(BodySerializer):
     )
     trace = TraceAskedSerializer(
         required=False, write_only=True, help_text="What to trace, for a trace: as it is asked over the API."
+    )
+    report = RecallReportSerializer(
+        required=False,
+        write_only=True,
+        help_text="As of which time, for a report of a recall or an exercise.",
     )
     about = serializers.DictField(read_only=True, help_text="What was asked besides the subject.")
     language = serializers.ChoiceField(choices=jobs.LANGUAGES, default="en")

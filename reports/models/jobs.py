@@ -26,6 +26,8 @@ class DocumentJob(models.Model):
         TAG_SHEET = "tag-sheet", "sheet of tags"
         CHANGEOVER_TABLE = "changeover-table", "changeover table"
         TRACE = "trace", "trace"
+        RECALL_LETTER = "recall-letter", "recall letter"
+        RECALL_REPORT = "recall-report", "recall report"
 
     id = models.UUIDField(primary_key=True, default=uuid7, editable=False)
     establishment = models.ForeignKey(Establishment, models.PROTECT, related_name="+")
