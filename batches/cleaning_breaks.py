@@ -5,7 +5,7 @@ or withdrawn, or has left, the break shows nothing any more.
 """
 
 from collections import defaultdict
-from collections.abc import Collection
+from collections.abc import Collection, Iterable
 from datetime import datetime
 from uuid import UUID
 
@@ -31,14 +31,15 @@ def standing_breaks(
     if until is not None:
         found = found.filter(at__lte=until)
     breaks = list(found.select_related("because").order_by("at", "id"))
-    standing = _standing(breaks, known_by)
+    standing = standing_among(((each.because.kind, each.because_id) for each in breaks), known_by)
     return [each for each in breaks if each.because_id in standing]
 
 
-def _standing(breaks: Collection[CleaningBreak], known_by: datetime | None) -> set[UUID]:
+def standing_among(records: Iterable[tuple[str, UUID]], known_by: datetime | None = None) -> set[UUID]:
+    """Which records that breaks were written for, told as (kind, id), stand. One statement a kind."""
     by_kind: defaultdict[str, set[UUID]] = defaultdict(set)
-    for each in breaks:
-        by_kind[each.because.kind].add(each.because_id)
+    for kind, pk in records:
+        by_kind[kind].add(pk)
     found: set[UUID] = set()
     for kind, ids in by_kind.items():
         rows = record_class(kind).objects.standing().filter(pk__in=ids)

@@ -26,6 +26,7 @@ from batches.models import (
     TrimReturn,
     WeighedApart,
 )
+from batches.models.batches import hours_within
 from batches.movements import read_amount
 from batches.projections import rebuilds
 from batches.signals import run_changed
@@ -362,7 +363,13 @@ def _occupations(
 
 
 def _occupation(begun: BatchStart, key: str, since: datetime, until: datetime | None) -> Occupation:
-    return Occupation(batch_id=begun.batch_id, equipment_id=UUID(key), since=since, until=until)
+    return Occupation(
+        batch_id=begun.batch_id,
+        equipment_id=UUID(key),
+        since=since,
+        until=until,
+        within_hours=hours_within(since, until),
+    )
 
 
 @rebuilds("batch states")
@@ -401,6 +408,6 @@ def _differences(establishment: Establishment) -> Iterator[str]:
     yield from (f"equipment is occupied by batch {batch}, which has no start record" for batch in taken)
 
 
-def _key(row: Occupation) -> tuple[str, datetime, datetime, bool]:
+def _key(row: Occupation) -> tuple[str, datetime, datetime, bool, int]:
     """An occupation as something that sorts; one that is open ends for this with its beginning."""
-    return str(row.equipment_id), row.since, row.until or row.since, row.until is None
+    return str(row.equipment_id), row.since, row.until or row.since, row.until is None, row.within_hours

@@ -36,6 +36,7 @@ from batches.models import (
     RecipeVersion,
     TradingPartner,
 )
+from batches.models.batches import hours_within
 from benchmarks.rows import Table, settle, unguarded
 from ledger import establishments
 from ledger.acts import Act, Moment
@@ -284,7 +285,8 @@ class House:
         into["starts"].rows.append((start, at, at, batch, f"B{batch}", version, permission, mass, f"[{on}]"))
         into["ends"].rows.append((end, until, until, batch))
         into["batch states"].rows.append((batch, at, until))
-        into["stays"].rows += [(batch, self.equipment[code].pk.hex, at, until) for code in where]
+        hours = hours_within(begins, ends)
+        into["stays"].rows += [(batch, self.equipment[code].pk.hex, at, until, hours) for code in where]
         for each in used:
             self._move("used", each.lot, begins, each, batch)
         made = []
@@ -358,7 +360,7 @@ class House:
         yield "batch", Table(Batch, here | {"plan_version_id": None}, of_batch)
         yield "batch states", Table(BatchState, here, ["batch_id", "started_at", "ended_at"])
         yield "edges", Table(Edge, here, ["source_id", "target_id", *Link._fields[2:], "batch_id"])
-        yield "stays", Table(Occupation, {}, ["batch_id", "equipment_id", "since", "until"])
+        yield "stays", Table(Occupation, {}, ["batch_id", "equipment_id", "since", "until", "within_hours"])
         scope = {"allergens": "all", "microbiological": True, "foreign-bodies": True}
         yield "breaks", Table(CleaningBreak, {"scope": scope}, ["equipment_id", "at", "because_id"])
         of_start = ["batch_id", "code", "recipe_version_id", "permission_id", "planned", "equipment"]

@@ -28,7 +28,7 @@ from batches.models import (
     StoragePlace,
 )
 from haccp import deviations, holds, notices
-from haccp.allergens import before, contact, content, facts, lists, planned, statements, unrecorded
+from haccp.allergens import before, content, facts, lists, onward, planned, statements, unrecorded
 from haccp.allergens.bits import Bits, Plane
 from haccp.allergens.facts import Facts
 from haccp.labels import comparing
@@ -235,7 +235,7 @@ def _amount_grew(then: Collection[AllergenStatement], now: Collection[AllergenSt
 
 def no_longer_right(establishment: Establishment, late: Late) -> NoLongerRight:
     """Lots that a late fact reaches, by what they are made of or by contact, and that would not be released as they are."""
-    keys = contact.reached_from(establishment, late.lots, late.batches)
+    keys = onward.reached_from(establishment, late.lots, late.batches)
     candidates = [lot for lot in _candidates(keys) if comparing.is_sold(lot)]
     if not candidates:
         return NoLongerRight([], [])

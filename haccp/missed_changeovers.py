@@ -19,8 +19,8 @@ from django.utils import timezone
 from batches.models import Batch, EquipmentUse, Occupation
 from haccp import deviations, gates
 from haccp.allergens import contact, content, lists
-from haccp.allergens.contact import Left
 from haccp.allergens.saying import Says
+from haccp.allergens.touched import Left
 from haccp.allergens.vocabulary import Vocabulary
 from haccp.changeovers import bearing, lines, procedures, starting
 from haccp.changeovers.bearing import Bears

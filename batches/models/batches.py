@@ -1,5 +1,7 @@
 """Batches: what was made under which recipe and plan, in which parts, with which equipment."""
 
+from datetime import datetime, timedelta
+
 from django.db import models
 from django.db.models import F, Q
 
@@ -152,6 +154,17 @@ class BatchState(models.Model):
         ]
 
 
+HOURS = (24, 720)
+"""Lengths by which stays are told apart, so that those of some hours can be looked for by when they began."""
+
+
+def hours_within(since: datetime, until: datetime | None) -> int:
+    """The least of ``HOURS`` that a stay fits in; 0 where it is longer, or lasts."""
+    if until is None:
+        return 0
+    return next((hours for hours in HOURS if until - since <= timedelta(hours=hours)), 0)
+
+
 class Occupation(models.Model):
     """Projection: a batch occupies equipment from a time until another; open while ``until`` is empty."""
 
@@ -159,9 +172,15 @@ class Occupation(models.Model):
     equipment = models.ForeignKey(Equipment, models.PROTECT, related_name="occupations")
     since = models.DateTimeField()
     until = models.DateTimeField(null=True, blank=True)
+    within_hours = models.PositiveSmallIntegerField(default=0)  # see ``hours_within``; 0: longer, or open
 
     class Meta:
-        indexes = [models.Index(fields=["equipment", "until"]), models.Index(fields=["equipment", "since"])]
+        indexes = [
+            models.Index(fields=["equipment", "until"]),
+            models.Index(fields=["equipment", "since"]),
+            # what stood there in some hours is found without reading years, however long it stood
+            models.Index(name="stays_by_length", fields=["equipment", "within_hours", "since"]),
+        ]
         constraints = [
             models.CheckConstraint(
                 name="occupation_ends_after_it_begins",
@@ -183,4 +202,10 @@ class CleaningBreak(Kept):
     class Meta:
         constraints = [
             models.UniqueConstraint(name="one_break_for_a_record", fields=["equipment", "because"])
+        ]
+        indexes = [
+            models.Index(name="breaks_in_time", fields=["equipment", "at"]),
+            models.Index(
+                name="breaks_of_all", fields=["equipment", "at"], condition=Q(scope__allergens="all")
+            ),
         ]

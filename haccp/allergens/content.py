@@ -15,11 +15,11 @@ from haccp.allergens import contact as contact_of
 from haccp.allergens import facts as known_facts
 from haccp.allergens import planned, unrecorded
 from haccp.allergens.bits import Plane
-from haccp.allergens.contact import Contacts
 from haccp.allergens.facts import Facts, KnownLot
 from haccp.allergens.mixed import Passed
 from haccp.allergens.saying import Says, kept
 from haccp.allergens.spread import Band
+from haccp.allergens.touched import Contacts
 from ledger.models import Establishment
 
 SULPHITES = "sulphites"
@@ -317,4 +317,4 @@ def _by_contact(facts: Facts, key: int, contacts: Contacts, plane: Plane, code: 
     if left is None:
         return Because(path)
     batch, equipment = left
-    return Because(path, batch.code, batch.uid, contacts.equipment[equipment], equipment)
+    return Because(path, batch.code, batch.uid, contacts.code_of(equipment), equipment)

@@ -15,7 +15,7 @@ from django.db.models import Count, Q, Sum
 
 from batches import rework
 from batches.edges import among, as_one
-from batches.mixed_places import Link, LinkReader, MixedPlaces, Walk
+from batches.mixed_places import Link, LinkReader, MixedPlaces
 from batches.models import Edge, Lot, LotState, Material, MaterialKind, Movement, MovementKind
 from haccp.allergens import lists, statements
 from haccp.allergens.bits import Bits, Plane
@@ -134,16 +134,20 @@ def load(
     mixed: MixedPlaces | None = None,
     whole: Collection[int] | None = None,
     used_in: Collection[int] = (),
+    links: Iterable[Link] | None = None,
 ) -> Facts:
     """Everything that lots (by key) came from, with what was stated of each. Five statements, two more where there is
     rework, and a few where places are refilled.
 
     ``bits``, ``mixed``: those of the establishment, where they were read already. ``whole``: lots of which is asked what
     may be under their name wherever they lie; all, unless some are told. ``used_in``: batches of which is asked what may
-    have gone in, whatever they made.
+    have gone in, whatever they made. ``links``: every edge back from the lots, where those were read already.
     """
     mixed = mixed if mixed is not None else MixedPlaces(establishment)
-    walk = _walk(establishment, starts, mixed, starts if whole is None else whole, used_in)
+    if links is None and len(starts) >= MANY:
+        links = _of_house(establishment)
+    read = None if links is None else _reader(links)
+    walk = mixed.back(starts, whole=starts if whole is None else whole, used_in=used_in, read=read)
     links = [(*link[:3], link[-1]) for link in walk.links.values()]
     lots, knots = _lots(walk.lots), Knots.of(mixed, walk)
     bits = bits or Bits(lists.vocabulary(establishment))
@@ -176,24 +180,16 @@ def _says(spoken: Iterable[AllergenStatement]) -> list[Said]:
     return [said for each in spoken for said in kept(each.says)]
 
 
-def _walk(
-    establishment: Establishment,
-    starts: Collection[int],
-    mixed: MixedPlaces,
-    whole: Collection[int],
-    used_in: Collection[int],
-) -> Walk:
-    if len(starts) < MANY:
-        return mixed.back(starts, whole=whole, used_in=used_in)
-    return mixed.back(starts, whole=whole, used_in=used_in, read=_whole_table(establishment))
-
-
-def _whole_table(establishment: Establishment) -> LinkReader:
-    """Edges by what they lead into, read once; then asked for lots, as a walk back from them would find them."""
-    into: defaultdict[int, list[Link]] = defaultdict(list)
+def _of_house(establishment: Establishment) -> Iterable[Link]:
     columns = ("source_id", "target_id", "batch_id", "share")
     rows = Edge.objects.filter(establishment=establishment).order_by().values_list(*columns)
-    for link in rows.iterator(chunk_size=5000):
+    return rows.iterator(chunk_size=5000)
+
+
+def _reader(links: Iterable[Link]) -> LinkReader:
+    """Edges by what they lead into, read once; then asked for lots, as a walk back from them would find them."""
+    into: defaultdict[int, list[Link]] = defaultdict(list)
+    for link in links:
         into[link[1]].append(link)
 
     def read(lots: Collection[int]) -> list[Link]:

@@ -8,8 +8,8 @@ from functools import cached_property
 from batches.models import Equipment, RecipeVersion
 from config.api.refusals import Reason
 from haccp.allergens import contact, lists
-from haccp.allergens.contact import Left
 from haccp.allergens.saying import Says
+from haccp.allergens.touched import Left
 from haccp.allergens.vocabulary import Vocabulary
 from haccp.changeovers import bearing, lines, procedures, releasing, scopes
 from haccp.changeovers.bearing import Bears

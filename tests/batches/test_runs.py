@@ -483,6 +483,7 @@ def test_rebuilt_states_are_those_that_were_kept(act, begin, begun, kettle, tabl
         (lambda batch: BatchState.objects.all().delete(), "state"),
         (lambda batch: Occupation.objects.all().delete(), "equipment"),
         (lambda batch: Occupation.objects.update(until=NOON), "equipment"),
+        (lambda batch: Occupation.objects.update(within_hours=24), "equipment"),
     ],
 )
 def test_a_projection_that_is_not_as_records_say_is_found(begun, differences, harm, says):

@@ -8,10 +8,12 @@ from uuid import UUID, uuid5
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from batches.near import Stay
 from haccp.allergens.bits import Bits, Plane
-from haccp.allergens.contact import Clearing, Contacts, Floor, NamedBatch, Stay
 from haccp.allergens.facts import Facts, KnownLot
+from haccp.allergens.floor import Clearing, Floor
 from haccp.allergens.spread import Web
+from haccp.allergens.touched import Contacts, NamedBatch
 from tests.conftest import NOON
 from tests.haccp.allergens.test_lists import words
 
@@ -72,7 +74,7 @@ def settled(day: Day) -> Contacts:
         key: {key, *(source for source, target in day.uses if target == key)} for key in range(len(day.holds))
     }
     named = {key: NamedBatch(UUID(int=key), f"B{key}") for key in moved}
-    contacts = Contacts(facts, Floor(day.stays, day.clearings, BITS.every), moved, named, {})
+    contacts = Contacts(facts, Floor(day.stays, day.clearings, BITS.every), moved, named)
     contacts.settle()
     return contacts
 
@@ -135,13 +137,3 @@ def test_whoever_is_named_stood_there_and_carried_it(day: Day):
             carries = contacts.carries(batch.uid.int)[0]
             assert carries & BITS.plain([code])
             assert any(stay.equipment == place for stay in day.stays if stay.batch == batch.uid.int)
-
-
-@given(days())
-def test_every_batch_that_could_have_left_something_is_looked_at(day: Day):
-    contacts = settled(day)
-    for key in range(len(day.holds)):
-        reach = contacts.floor.reach({key})
-        for code in BITS.codes_in(contacts.touched[key]):
-            named = contacts.left_by(key, code)
-            assert named is None or named[0].uid.int in reach

@@ -1,0 +1,274 @@
+"""Which batches bear on some: by what went into them, and by what stood before them on the same equipment.
+
+Read in one statement however many stand between: from each batch to those that made what it used, and to those that stood
+where it did since the last cleaning of everything, or at the same time. Before such a cleaning nothing needs to be read,
+so that what happened in other years costs nothing. A cleaning of some things only leaves the rest: it ends no reading.
+"""
+
+import json
+from collections.abc import Collection, Mapping
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from typing import Any, NamedTuple
+from uuid import UUID
+
+from django.db import connection
+
+from batches.cleaning_breaks import standing_among
+from batches.edges import among, as_one, read
+from batches.models import Batch, CleaningBreak, Edge, Lot, Movement, MovementKind, Occupation
+from batches.models.batches import HOURS
+from ledger.models import Entry
+
+ENTRY, LOT, BATCH, EDGE, STAY, BREAK, MOVED = (
+    model._meta.db_table for model in (Entry, Lot, Batch, Edge, Occupation, CleaningBreak, Movement)
+)
+ALL = "all"
+
+
+class Stay(NamedTuple):
+    """A batch on equipment; ``until`` None: it is there still."""
+
+    batch: int
+    equipment: UUID
+    since: datetime
+    until: datetime | None
+
+
+class Place(NamedTuple):
+    """Equipment, and a time at which it is asked what stands there."""
+
+    equipment: UUID
+    at: datetime
+
+
+class Cleaned(NamedTuple):
+    """A cleaning break of equipment. ``because``: the record it was written for, and of which kind that is."""
+
+    equipment: UUID
+    at: datetime
+    scope: Mapping[str, Any]
+    because: UUID
+    kind: str
+
+    @property
+    def of_everything(self) -> bool:
+        return self.scope.get("allergens") == ALL
+
+
+@dataclass
+class Near:
+    """``stays``: all of the batches. ``breaks``: what was cleaned before each began, back to the last of everything."""
+
+    batches: set[int] = field(default_factory=set)
+    stays: list[Stay] = field(default_factory=list)
+    breaks: list[Cleaned] = field(default_factory=list)
+
+
+def near(
+    lots: Collection[int],
+    batches: Collection[int] = (),
+    places: Collection[Place] = (),
+    known_by: datetime | None = None,
+) -> Near:
+    """Every batch that bears on lots, on batches, or on what stands on equipment at some times; the batches too.
+
+    ``known_by``: as ``cleaning_breaks.standing_breaks``. One statement for all, and one for each kind of record that
+    breaks were written for; all is read anew without a cleaning of everything that does not count.
+    """
+    fallen: set[int] = set()
+    while True:
+        found, breaks = _read(lots, batches, places, fallen)
+        standing = standing_among(((each.kind, each.because) for each in breaks.values()), known_by)
+        no_more = {key for key, each in breaks.items() if each.because not in standing}
+        if not any(breaks[key].of_everything for key in no_more - fallen):
+            counting = (each for key, each in breaks.items() if key not in no_more)
+            found.breaks = sorted(counting, key=lambda each: each.at)
+            return found
+        fallen |= no_more
+
+
+def _read(
+    lots: Collection[int], batches: Collection[int], places: Collection[Place], fallen: Collection[int]
+) -> tuple[Near, dict[int, Cleaned]]:
+    """The breaks by key, those too that do not count, but for what is named ``fallen``."""
+    found, breaks = Near(), dict[int, Cleaned]()
+    for batch, equipment, since, until, key, because, kind, scope in _rows(lots, batches, places, fallen):
+        if key is None:
+            found.batches.add(batch)
+            if equipment is not None:
+                found.stays.append(Stay(batch, _uuid(equipment), _time(since), until and _time(until)))
+        elif key not in breaks:
+            breaks[key] = Cleaned(_uuid(equipment), _time(since), json.loads(scope), _uuid(because), kind)
+    return found, breaks
+
+
+# -- the statement ------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class _Dialect:
+    """What the two databases write differently. ``whole``: that everything was cleaned by a break."""
+
+    never: str
+    ever: str
+    place: str
+    whole: str
+    earlier: str
+
+
+_DIALECTS = {
+    "postgresql": _Dialect(
+        never="'-infinity'::timestamptz",
+        ever="'infinity'::timestamptz",
+        place="(%s::uuid, %s::timestamptz, %s::timestamptz)",
+        whole=f"(cleaned.scope -> 'allergens') = '\"{ALL}\"'::jsonb",
+        earlier="{at} - interval '{hours} hours'",
+    ),
+    "sqlite": _Dialect(
+        never="''",
+        ever="'9999'",
+        place="(%s, %s, %s)",
+        whole=f"JSON_EXTRACT(cleaned.scope, '$.\"allergens\"') = '{ALL}'",
+        earlier="COALESCE(datetime({at}, '-{hours} hours'), '')",
+    ),
+}
+
+
+def _rows(
+    lots: Collection[int], batches: Collection[int], places: Collection[Place], fallen: Collection[int]
+) -> list[Any]:
+    """(batch, equipment, since, until) of stays, then (none, equipment, at, none, key, because, kind, scope) of breaks."""
+    asking = _Asking(_DIALECTS[connection.vendor], len(places), fallen)
+    times = [connection.ops.adapt_datetimefield_value(place.at) for place in places]
+    asked = [
+        each for place, at in zip(places, times, strict=True) for each in (_key(place.equipment), at, at)
+    ]
+    return read(asking.sql(), [*asked, as_one(lots), as_one(batches)])
+
+
+@dataclass(frozen=True)
+class _Asking:
+    """PostgreSQL takes one recursive part, and is made to go row by row (LATERAL, OFFSET 0; see ``edges._walk``); SQLite
+    takes several parts, and joins in the order they are written."""
+
+    dialect: _Dialect
+    places: int
+    fallen: Collection[int]
+
+    @property
+    def laterally(self) -> bool:
+        return connection.vendor == "postgresql"
+
+    def sql(self) -> str:
+        asked = ", ".join([self.dialect.place] * self.places)
+        tables = [f"asked(equipment_id, since, until) AS (VALUES {asked})"] if self.places else []
+        tables += [f"reach(batch) AS ({self.reach()})", f"stood AS ({self.stood()})"]
+        nothing = ", ".join(["NULL"] * 4)
+        return (
+            f"WITH RECURSIVE {', '.join(tables)} SELECT batch, equipment_id, since, until, {nothing} FROM stood "
+            f"WHERE batch IS NOT NULL UNION ALL {self.breaks()}"
+        )
+
+    def reach(self) -> str:
+        begin = [
+            f"SELECT batch_id AS batch FROM {LOT} WHERE batch_id IS NOT NULL AND id {among()}",
+            f"SELECT id FROM {BATCH} WHERE id {among()}",
+        ]
+        if self.places:
+            begin += self.beside("asked stay", "TRUE")
+        return " UNION ".join([*begin, *self.onward()])
+
+    def onward(self) -> list[str]:
+        if not self.laterally:
+            own = f"reach CROSS JOIN {STAY} stay"
+            return [*self.into("reach CROSS JOIN "), *self.beside(own, "stay.batch_id = reach.batch")]
+        parts = [*self.into(""), *self.beside(f"{STAY} stay", "stay.batch_id = reach.batch")]
+        return [
+            f"SELECT onward.batch FROM reach CROSS JOIN LATERAL ({' UNION ALL '.join(parts)} OFFSET 0) onward"
+        ]
+
+    def into(self, reach: str) -> list[str]:
+        """Batches that made what one used: by its edges, or by its movements where it made nothing."""
+        without = f"SELECT reach.batch WHERE NOT EXISTS (SELECT 1 FROM {EDGE} edge WHERE edge.batch_id = reach.batch)"
+        return [
+            f"SELECT lot.batch_id AS batch FROM {reach}{EDGE} edge JOIN {LOT} lot ON lot.id = edge.source_id "
+            "WHERE edge.batch_id = reach.batch AND lot.batch_id IS NOT NULL",
+            f"SELECT lot.batch_id AS batch FROM {reach}{MOVED} moved JOIN {LOT} lot ON lot.id = moved.lot_id "
+            f"WHERE moved.batch_id = ({without}) AND moved.what = '{MovementKind.USED}' AND NOT moved.withdrawn "
+            f"AND NOT EXISTS (SELECT 1 FROM {MOVED} later WHERE later.corrects_id = moved.id) "
+            "AND lot.batch_id IS NOT NULL",
+        ]
+
+    def beside(self, stays: str, which: str) -> list[str]:
+        """Batches that could have left something to a stay, by how long they stood there."""
+        clean = f"COALESCE({self.clean('stay')}, {self.dialect.never})"
+        if not self.laterally:
+            return [
+                f"SELECT beside.batch_id AS batch FROM {stays} CROSS JOIN {STAY} beside "
+                f"WHERE {which} AND {self.meets(hours, clean)}"
+                for hours in (*HOURS, 0)
+            ]
+        each = " UNION ALL ".join(
+            f"SELECT beside.batch_id AS batch FROM {STAY} beside WHERE {self.meets(hours, 'clean.at')}"
+            for hours in (*HOURS, 0)
+        )
+        return [
+            f"SELECT beside.batch FROM {stays} CROSS JOIN LATERAL (SELECT {clean} AS at OFFSET 0) clean "
+            f"CROSS JOIN LATERAL ({each} OFFSET 0) beside WHERE {which}"
+        ]
+
+    def meets(self, hours: int, clean: str) -> str:
+        begins = f"AND beside.since > {self.dialect.earlier.format(at=clean, hours=hours)} " if hours else ""
+        return (
+            f"beside.equipment_id = stay.equipment_id AND beside.within_hours = {hours} {begins}"
+            f"AND beside.since <= COALESCE(stay.until, {self.dialect.ever}) "
+            f"AND (beside.until IS NULL OR beside.until > {clean})"
+        )
+
+    def clean(self, stay: str) -> str:
+        """When everything was cleaned last before a stay began."""
+        but = f"AND cleaned.id NOT IN ({', '.join(map(str, self.fallen))}) " if self.fallen else ""
+        return (
+            f"(SELECT cleaned.at FROM {BREAK} cleaned WHERE cleaned.equipment_id = {stay}.equipment_id "
+            f"AND cleaned.at <= {stay}.since AND {self.dialect.whole} {but}ORDER BY cleaned.at DESC LIMIT 1)"
+        )
+
+    def stood(self) -> str:
+        """Every stay of what was reached, a batch that stood nowhere too, and what was asked for."""
+        own = f"{STAY} stay ON stay.batch_id = reach.batch"
+        if self.laterally:
+            own = (
+                f"LATERAL (SELECT * FROM {STAY} stay WHERE stay.batch_id = reach.batch OFFSET 0) stay ON TRUE"
+            )
+        columns = "equipment_id, since, until"
+        sql = f"SELECT batch, {columns} FROM reach LEFT JOIN {own}"
+        return f"{sql} UNION ALL SELECT NULL, {columns} FROM asked" if self.places else sql
+
+    def breaks(self) -> str:
+        """What was cleaned from the last cleaning of everything until a stay began."""
+        found = (
+            f"cleaned.equipment_id = stood.equipment_id AND cleaned.at <= stood.since "
+            f"AND cleaned.at >= COALESCE({self.clean('stood')}, {self.dialect.never})"
+        )
+        own = f"{BREAK} cleaned ON {found}"
+        if self.laterally:
+            own = f"LATERAL (SELECT * FROM {BREAK} cleaned WHERE {found} OFFSET 0) cleaned ON TRUE"
+        return (
+            "SELECT NULL, cleaned.equipment_id, cleaned.at, NULL, cleaned.id, cleaned.because_id, "
+            f"(SELECT kind FROM {ENTRY} entry WHERE entry.id = cleaned.because_id), CAST(cleaned.scope AS text) "
+            f"FROM stood JOIN {own}"
+        )
+
+
+def _key(equipment: UUID) -> Any:
+    return equipment if connection.vendor == "postgresql" else equipment.hex
+
+
+def _uuid(value: Any) -> UUID:
+    return value if isinstance(value, UUID) else UUID(value)
+
+
+def _time(value: Any) -> datetime:
+    """SQLite answers text, in UTC without saying so."""
+    return value if isinstance(value, datetime) else datetime.fromisoformat(value).replace(tzinfo=UTC)
