@@ -12,7 +12,7 @@ from django.core.files.base import ContentFile
 from django.core.files.storage import default_storage
 from django.db import connection, transaction
 from django.db.models import Max, Q
-from django.utils import timezone
+from django.utils import timezone, translation
 
 from config.api.refusals import Refusal, Unusable
 from ledger import seals
@@ -22,6 +22,7 @@ from ledger.models import Entry, Establishment, Person, Record, Seal, record_cla
 from reports import (
     batch_record,
     changeover_table,
+    notice_reply,
     recall_letter,
     recall_report,
     rendering,
@@ -37,7 +38,7 @@ from reports.rendering import DataFile
 log = logging.getLogger(__name__)
 PATIENCE = timedelta(minutes=5)  # a job untouched for longer was lost with its worker
 MOST_TRIES = 3
-LANGUAGES = ("en",)
+LANGUAGES = ("en", "es")
 _KINDS: dict[str, Any] = {
     DocumentJob.Kind.BATCH_RECORD: batch_record,
     DocumentJob.Kind.TRIAL: trial,
@@ -47,6 +48,7 @@ _KINDS: dict[str, Any] = {
     DocumentJob.Kind.TRACE: trace_document,
     DocumentJob.Kind.RECALL_LETTER: recall_letter,
     DocumentJob.Kind.RECALL_REPORT: recall_report,
+    DocumentJob.Kind.NOTICE_REPLY: notice_reply,
 }
 """Where each kind of document is made: a module with ``refuse`` (before it is asked for) and ``build``."""
 
@@ -70,8 +72,9 @@ def ask(
     """
     if known := DocumentJob.objects.filter(pk=id, establishment=establishment).first() if id else None:
         return known
-    if language not in LANGUAGES:
-        raise Unusable(f"Documents come in: {', '.join(LANGUAGES)}.", field="language")
+    spoken = getattr(_KINDS[kind], "LANGUAGES", ("en",))
+    if language not in spoken:
+        raise Unusable(f"Such documents come in: {', '.join(spoken)}.", field="language")
     if page_size not in list(PageSize):
         raise Unusable(f"Papers are: {', '.join(PageSize)}.", field="page_size")
     subject = subject or establishment.pk
@@ -172,9 +175,10 @@ def read(job: DocumentJob) -> tuple[Document, list[Record]]:
             with connection.cursor() as cursor:
                 cursor.execute("SET TRANSACTION ISOLATION LEVEL REPEATABLE READ")
         head = _head(job, timezone.now().astimezone(zone))
-        document: Any = _KINDS[job.kind].build(
-            job.establishment, job.subject, job.about, **head, seal=None, title=_title(job)
-        )
+        with translation.override(job.language):
+            document: Any = _KINDS[job.kind].build(
+                job.establishment, job.subject, job.about, **head, seal=None, title=_title(job)
+            )
         shown = _records(document.record_ids)
     seals.seal(establishment=job.establishment)
     seals_here = Seal.objects.filter(establishment=job.establishment).select_related("establishment")
@@ -183,7 +187,8 @@ def read(job: DocumentJob) -> tuple[Document, list[Record]]:
 
 
 def _title(job: DocumentJob) -> str:
-    return str(DocumentJob.Kind(job.kind).label).capitalize()
+    own = getattr(_KINDS[job.kind], "TITLE", DocumentJob.Kind(job.kind).label)
+    return str(own).capitalize()
 
 
 def _head(job: DocumentJob, made_at: datetime) -> dict[str, Any]:

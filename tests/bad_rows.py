@@ -289,3 +289,13 @@ refuses("a_public_notice_names_nobody", haccp.RecallNotice, partner=None)
 refuses("answer_means_are_known", haccp.RecallAnswer, means="pigeon")
 refuses("recall_end_has_a_reason", haccp.RecallEnd, because="")
 refuses("an_end_is_not_corrected", haccp.RecallEnd, corrects=same("pk"), reason="x")
+refuses("an_arrived_notice_has_one_sender", haccp.NoticeArrived, {"partner": None}, sender="")
+refuses("an_arrived_notice_has_one_sender", haccp.NoticeArrived, {"partner": None}, partner=uuid7())
+refuses("how_a_notice_came_is_known", haccp.NoticeArrived, came_by="pigeon")
+refuses("an_arrived_notice_says_something", haccp.NoticeArrived, said="")
+AFTER = {"came_at": lambda row: row.performed_at + timedelta(minutes=1)}
+refuses("a_notice_came_before_it_was_taken_in", haccp.NoticeArrived, **AFTER)
+refuses("a_reply_is_sent_anew_not_corrected", haccp.NoticeReply, corrects=same("pk"), reason="x")
+refuses("a_reply_goes_to_its_sender", haccp.NoticeReply, means="public")
+LATER = {"figures_at": lambda row: row.performed_at + timedelta(minutes=1)}
+refuses("figures_are_of_before_the_reply", haccp.NoticeReply, **LATER)

@@ -362,6 +362,18 @@ SPECIAL: dict[str, Any] = {
         "determined_at": NOW,
         "strategy": STRATEGY,
     },
+    "notices-arrived": lambda scene: {
+        "partner": scene.ids["supplier"],
+        "sender": None,
+        "came_by": "phone",
+        "came_at": NOW,
+        "materials": None,
+        "codes": ["L1"],
+        **dict.fromkeys(("code_from", "code_to", "received_from", "received_to")),
+        **dict.fromkeys(("best_before_from", "best_before_to")),
+    },
+    "notices-arrived/{id}/replies": {"means": "phone", "language": "en", "figures_at": NOW},
+    "notices-arrived/{id}/recalls": {"hazard": "label", "determined_at": NOW, "strategy": STRATEGY},
     "recalls/{id}/strategies": {"strategy": STRATEGY},
     "recalls/{id}/scopes": lambda scene: {"lots": [scene.ids["held_lot"]]},
     "recalls/{id}/exclusions": lambda scene: {"lot": scene.ids["lot"]},
@@ -499,6 +511,16 @@ def _ids(house: House) -> dict[str, str]:
         password=PASSWORD,
     )["id"]
     lead.post(f"recalls/{exercise}/scopes", performed_at=NOW, lots=[lot])
+    noticed = lead.post(
+        "notices-arrived",
+        performed_at=NOW,
+        partner=supplier,
+        supplier=supplier,
+        came_by="e-mail",
+        came_at=NOW,
+        said="We recall L2.",
+        codes=["L2"],
+    )["id"]
     rule = lead.post(
         "local-rules",
         code="LR",
@@ -595,6 +617,7 @@ def _ids(house: House) -> dict[str, str]:
         "deviations": case,
         "deviation": case,
         "recalls": exercise,
+        "notices-arrived": noticed,
         "documents": document,
         "equipment": rows_id("equipment", "K1"),
         "instruments": probe["id"],

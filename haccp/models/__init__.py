@@ -1,4 +1,5 @@
 from haccp.models.allergens import AllergenList, AllergenStatement
+from haccp.models.arrived import CameBy, NoticeArrived, NoticeReply
 from haccp.models.changeovers import (
     Changeover,
     ChangeoverRelease,
@@ -56,6 +57,7 @@ __all__ = [
     "AllergenList",
     "AllergenStatement",
     "Answer",
+    "CameBy",
     "Changeover",
     "ChangeoverRelease",
     "ChangeoverVerification",
@@ -86,6 +88,8 @@ __all__ = [
     "Method",
     "Moment",
     "Notice",
+    "NoticeArrived",
+    "NoticeReply",
     "Packed",
     "PackingCheck",
     "Plan",

@@ -31,6 +31,7 @@ class Deviation(Record):
         NO_CHANGEOVER = "no-changeover", "no changeover between two batches"
         ALLERGEN = "allergen", "a label no longer declares what is in the lot"
         RECALL = "recall", "a recall was decided"
+        NOTICE = "notice", "a recall notice arrived"
 
     what = models.CharField(max_length=20, choices=What.choices)
     subject = models.UUIDField()
@@ -64,6 +65,7 @@ class Deviation(Record):
                         "no-changeover",
                         "allergen",
                         "recall",
+                        "notice",
                     ]
                 ),
             ),

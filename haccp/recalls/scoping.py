@@ -55,7 +55,7 @@ def freeze(*, act: Act, recall: Recall, starts: Sequence[UUID]) -> RecallScope:
     }
     scope.in_batches = _in_batches(trace)
     _refuse_the_same(last, scope)
-    seal = _sealed(act)
+    seal = sealed(act)
     scope.seal_number, scope.seal_hash = seal.number, seal.hash
     scope.insert()
     _hold(act, recall, scope)
@@ -180,7 +180,7 @@ def _in_batches(trace: Trace) -> list[dict[str, str]]:
     ]
 
 
-def _sealed(act: Act) -> Seal:
+def sealed(act: Act) -> Seal:
     """A seal over everything recorded so far: nothing can come between under the material lock."""
     made = seals.seal(establishment=act.establishment)
     return made or Seal.objects.filter(establishment=act.establishment).latest("number")

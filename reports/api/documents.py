@@ -31,6 +31,7 @@ NEEDED = {
     DocumentJob.Kind.TRACE: "trace",
     DocumentJob.Kind.RECALL_LETTER: "subject",
     DocumentJob.Kind.RECALL_REPORT: "subject",
+    DocumentJob.Kind.NOTICE_REPLY: "subject",
 }
 """What a kind cannot do without; a changeover table is of today, of everything, unless it is said."""
 OWN = {
@@ -99,7 +100,7 @@ class DocumentSerializer(BodySerializer):
     subject = serializers.UUIDField(
         required=False,
         help_text="The id of the batch for a batch record, of the product for a sign, of the notice for a recall "
-        "letter, of the recall for its report.",
+        "letter, of the recall for its report, of the reply to a notice for its letter.",
     )
     trial = ProposalSerializer(
         required=False, source="about", write_only=True, help_text="What to try, for a trial."

@@ -18,7 +18,7 @@ from ledger.acts import Act, Moment
 from ledger.models import Entry, Establishment, Person
 from ledger.signatures import Proof
 from reports.demo.house import HOUSE
-from tests.haccp.recalls import told
+from tests.haccp.recalls import arrived, told
 from tests.scene import Scene
 
 
@@ -78,6 +78,7 @@ def _what_the_day_does_not_bring(house: House) -> None:
     told.go_on(
         house.act(), Recall.objects.get(pk=house.ids["recalls"]), Lot.objects.get(uid=house.ids["lot"])
     )
+    arrived.take_in_and_reply(house.act())
     decided_now = house.act()
     deciding.decide(
         act=decided_now,

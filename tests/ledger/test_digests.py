@@ -70,6 +70,8 @@ BASE: dict[str, st.SearchStrategy[Any]] = {
 AS_IT_IS = {
     "batches.movement": {"quantity", "effect", "mass"},  # they follow from one another
     "haccp.hold": {"since"},
+    "haccp.notice-arrived": {"came_at"},
+    "haccp.notice-reply": {"figures_at"},
     "haccp.recall": {"determined_at", "is_exercise"},
     "haccp.recall-strategy": {"percent"},
     "haccp.series": {"began_at", "ended_at"},
@@ -104,7 +106,12 @@ def _keep_to_the_rules(made: Any, stored: Record) -> None:
     if made.kind == "batches.start":
         made.corrects = stored  # a batch has one start; a further one corrects it
     if made.kind in ("haccp.closing", "haccp.answer", "haccp.disposition"):
-        made.deviation = Deviation.objects.get(closing__isnull=True)
+        untouched = Deviation.objects.filter(closing=None, answers=None, dispositions=None)
+        made.deviation = untouched.latest("recorded_at")
+    if made.kind == "haccp.notice-arrived":
+        made.came_at = made.performed_at
+    if made.kind == "haccp.notice-reply":
+        made.figures_at = made.performed_at
     if made.kind == "haccp.recall":
         made.determined_at = made.performed_at
     if made.kind == "haccp.recall-end":

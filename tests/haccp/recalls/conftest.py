@@ -7,8 +7,10 @@ import pytest
 
 from batches import shipping
 from batches.models import Batch, Lot, TradingPartner
+from haccp import deviations
 from haccp.models import Recall, RecallScope
-from haccp.recalls import answering, deciding, noticing, scoping
+from haccp.recalls import answering, arriving, deciding, noticing, scoping
+from haccp.recalls.arriving import Goods
 from haccp.recalls.deciding import Strategy
 from ledger.models import Establishment, Person
 from ledger.signatures import Proof
@@ -112,3 +114,26 @@ def answer(act: Any) -> Callable[..., Any]:
 
 def codes(scope: RecallScope) -> set[str]:
     return {each["code"] for each in scope.lots}
+
+
+@pytest.fixture
+def take_in(act: Any, supplier: TradingPartner) -> Callable[..., Any]:
+    """The supplier of the nuts telephones at noon: their lot HN-7 is recalled."""
+
+    def do(said_act: Any = None, **values: Any) -> Any:
+        goods = {"supplier": supplier, "codes": ["HN-7"]}
+        goods |= {name: values.pop(name) for name in tuple(values) if name in Goods.__dataclass_fields__}
+        usual = {"said": "We recall HN-7: Salmonella was found.", "came_by": "phone", "came_at": NOON}
+        sender = {} if "sender" in values else {"partner": supplier}
+        return arriving.take_in(
+            act=said_act or act(at=LATER), goods=Goods(**goods), **(usual | sender | values)
+        )
+
+    return do
+
+
+def held(notice: Any) -> set[str]:
+    """Codes of the lots that the case of a notice holds."""
+    case = arriving.case_of(notice)
+    uids = [] if case is None else deviations.held_under(case)
+    return set(Lot.objects.filter(uid__in=uids).values_list("code", flat=True))
