@@ -24,6 +24,7 @@ from reports import (
     changeover_table,
     notice_reply,
     recall_letter,
+    recall_plan,
     recall_report,
     rendering,
     sale_sign,
@@ -49,6 +50,7 @@ _KINDS: dict[str, Any] = {
     DocumentJob.Kind.RECALL_LETTER: recall_letter,
     DocumentJob.Kind.RECALL_REPORT: recall_report,
     DocumentJob.Kind.NOTICE_REPLY: notice_reply,
+    DocumentJob.Kind.RECALL_PLAN: recall_plan,
 }
 """Where each kind of document is made: a module with ``refuse`` (before it is asked for) and ``build``."""
 

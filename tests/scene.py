@@ -19,6 +19,7 @@ from django.db import connection, transaction
 from django.test import override_settings
 
 from haccp import due_instruments
+from haccp.api.recall_plans import PLAN
 from haccp.models import Check
 from ledger import people
 from ledger.acts import Act, Moment
@@ -374,6 +375,7 @@ SPECIAL: dict[str, Any] = {
     },
     "notices-arrived/{id}/replies": {"means": "phone", "language": "en", "figures_at": NOW},
     "notices-arrived/{id}/recalls": {"hazard": "label", "determined_at": NOW, "strategy": STRATEGY},
+    "recall-plans": PLAN,
     "recalls/{id}/strategies": {"strategy": STRATEGY},
     "recalls/{id}/scopes": lambda scene: {"lots": [scene.ids["held_lot"]]},
     "recalls/{id}/exclusions": lambda scene: {"lot": scene.ids["lot"]},
@@ -521,6 +523,7 @@ def _ids(house: House) -> dict[str, str]:
         said="We recall L2.",
         codes=["L2"],
     )["id"]
+    lead.post("recall-plans", performed_at=NOW, password=PASSWORD, **PLAN)
     rule = lead.post(
         "local-rules",
         code="LR",

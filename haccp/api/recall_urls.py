@@ -1,12 +1,13 @@
 from django.urls import path
 
-from haccp.api import recall_arrivals, recall_status, recall_telling, recalls
+from haccp.api import recall_arrivals, recall_plans, recall_status, recall_telling, recalls
 
 HERE = "establishments/<uuid:establishment>/"
 ONE = f"{HERE}recalls/<uuid:pk>"
 ARRIVED = f"{HERE}notices-arrived"
 
 urlpatterns = [
+    path(f"{HERE}recall-plans", recall_plans.RecallPlans.as_view(), name="recall-plans"),
     path(f"{HERE}recalls", recalls.Recalls.as_view(), name="recalls"),
     path(f"{ONE}/strategies", recalls.Strategies.as_view(), name="recall-strategies"),
     path(f"{ONE}/scopes", recalls.Scopes.as_view(), name="recall-scopes"),

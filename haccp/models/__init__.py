@@ -34,6 +34,7 @@ from haccp.models.labels import (
     StatedParts,
 )
 from haccp.models.plans import ControlKind, ControlPoint, Plan, PlanProduct, PlanVersion
+from haccp.models.recall_plans import Outside, PlanStep, RecallPlan
 from haccp.models.recalls import (
     Depth,
     Level,
@@ -90,10 +91,12 @@ __all__ = [
     "Notice",
     "NoticeArrived",
     "NoticeReply",
+    "Outside",
     "Packed",
     "PackingCheck",
     "Plan",
     "PlanProduct",
+    "PlanStep",
     "PlanVersion",
     "Question",
     "Recall",
@@ -104,6 +107,7 @@ __all__ = [
     "RecallHazard",
     "RecallMail",
     "RecallNotice",
+    "RecallPlan",
     "RecallScope",
     "RecallStrategy",
     "Release",

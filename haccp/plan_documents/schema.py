@@ -44,7 +44,9 @@ class _AsWritten:
     document: object = field(compare=False)
 
 
-@lru_cache(maxsize=16)  # a draft is looked at when it is saved, when its gaps are asked, and when it is approved
+@lru_cache(
+    maxsize=16
+)  # a draft is looked at when it is saved, when its gaps are asked, and when it is approved
 def _found(said: _AsWritten) -> tuple[Reason, ...]:
     document = said.document
     found = [_reason(document, error) for error in _VALIDATOR.iter_errors(document)]

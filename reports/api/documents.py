@@ -17,7 +17,7 @@ from haccp.api.trials import TRIED, ProposalSerializer
 from ledger.api.scope import WORKERS, Scoped
 from reports import jobs
 from reports.api.changeover_table import ChangeoverTableSerializer
-from reports.api.recall_reports import RecallReportSerializer
+from reports.api.recall_reports import RecallPlanPaperSerializer, RecallReportSerializer
 from reports.api.tags import TagSerializer
 from reports.api.trace_questions import TraceAskedSerializer
 from reports.documents import PageSize
@@ -40,6 +40,7 @@ OWN = {
     "table": DocumentJob.Kind.CHANGEOVER_TABLE,
     "trace": DocumentJob.Kind.TRACE,
     "report": DocumentJob.Kind.RECALL_REPORT,
+    "plan": DocumentJob.Kind.RECALL_PLAN,
 }
 """What is said of one kind only."""
 MEDIA = {"pdf": "application/pdf", "json": "application/json", "html": "text/html; charset=utf-8"}
@@ -124,6 +125,9 @@ class DocumentSerializer(BodySerializer):
         required=False,
         write_only=True,
         help_text="As of which time, for a report of a recall or an exercise.",
+    )
+    plan = RecallPlanPaperSerializer(
+        required=False, write_only=True, help_text="With what the recall plan is printed."
     )
     about = serializers.DictField(read_only=True, help_text="What was asked besides the subject.")
     language = serializers.ChoiceField(choices=jobs.LANGUAGES, default="en")

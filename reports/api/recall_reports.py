@@ -12,3 +12,11 @@ class RecallReportSerializer(BodySerializer):
         required=False,
         help_text="What had been recorded by then; now, if left out. After the end it is the final report.",
     )
+
+
+class RecallPlanPaperSerializer(BodySerializer):
+    """With what the recall plan is printed."""
+
+    telephones = serializers.BooleanField(
+        required=False, default=False, help_text="Those of people too: for what stays in the house."
+    )

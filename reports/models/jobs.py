@@ -29,6 +29,7 @@ class DocumentJob(models.Model):
         RECALL_LETTER = "recall-letter", "recall letter"
         RECALL_REPORT = "recall-report", "recall report"
         NOTICE_REPLY = "notice-reply", "reply to a recall notice"
+        RECALL_PLAN = "recall-plan", "recall plan"
 
     id = models.UUIDField(primary_key=True, default=uuid7, editable=False)
     establishment = models.ForeignKey(Establishment, models.PROTECT, related_name="+")

@@ -13,8 +13,10 @@ from hypothesis import strategies as st
 from pdfminer.high_level import extract_pages
 from pdfminer.layout import LTTextContainer
 
+from haccp.api.recall_plans import PLAN
 from haccp.models import Level
 from haccp.recalls import deciding, scoping
+from haccp.recalls import plans as recall_plans
 from haccp.recalls.deciding import Strategy
 from haccp.recalls.status import SHARES
 from ledger.ids import uuid7
@@ -210,3 +212,29 @@ def test_a_letter_of_an_exercise_says_so_in_its_language(went_through, ask, shop
     document = ask("recall-letter", recall.notices.get(partner=shop).pk)
     assert document.watermark == "SIMULACRO"
     assert '<div class="watermark"' in rendering.to_html(document, for_paper=True)
+
+
+# -- the plan -------------------------------------------------------------------------------------------
+
+
+@pytest.mark.django_db
+def test_a_plan_is_printed_without_telephones_unless_they_are_asked_for(ask, act, lead, proof, lead_api):
+    said = {"kind": "recall-plan"}
+    assert lead_api.send("documents", said).status_code == 400
+    plan = recall_plans.approve(act=act(lead), proof=proof, **PLAN)
+    document = ask("recall-plan", plan.pk)
+    page = rendering.to_html(document, for_paper=False)
+    assert ("+00 1" in page, "kept in the house" in page) == (False, True)
+    assert [each.name for each in document.steps] == [
+        "Ada Example",
+        "Ada Example",
+        "Ben Example",
+        "Ben Example",
+    ]
+    assert "Town food office" in page
+    assert "Never, by the records here." in page
+    assert "Retiramos la mercancía siguiente" in page
+    assert [each.signed for each in document.signatures] == ["recall plan, version 1"]
+    assert "+00 1" in rendering.to_html(
+        ask("recall-plan", plan.pk, plan={"telephones": True}), for_paper=False
+    )
