@@ -336,6 +336,8 @@ SPECIAL: dict[str, Any] = {
         "tags": None,
         "table": None,
         "trace": None,
+        "report": None,
+        "plan": None,
     },
     "run-orders": lambda scene: {
         "batches": [{"name": "A", "material": scene.ids["product"], "minutes": 30}],

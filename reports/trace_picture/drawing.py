@@ -6,7 +6,7 @@ is fitted into its box, and told whole in the box's title.
 
 import itertools
 from collections import Counter
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 from xml.etree import ElementTree
@@ -69,13 +69,15 @@ class Box:
 
 @dataclass(frozen=True)
 class Picture:
-    """``boxes`` in a fixed order, ``lines`` between their numbers. ``key``: a word for each look that may be in it.
+    """Boxes in a fixed order, each with its look; ``lines`` between their numbers. ``key``: a word for each look.
 
+    ``box`` makes one that is drawn; of thousands that are not nobody asks.
     ``more``: stands below a box some of whose lines are not drawn, with %d for how many.
     """
 
     title: str
-    boxes: tuple[Box, ...]
+    looks: tuple[Look, ...]
+    box: Callable[[int], Box]
     lines: tuple[Line, ...]
     key: tuple[tuple[Look, str], ...]
     more: str = "+ %d"
@@ -92,7 +94,7 @@ class Chosen:
 
 def chosen(picture: Picture, bounds: Bounds) -> Chosen:
     """The boxes nearest to the start, each linked with one that is nearer and drawn; all lines between them."""
-    layer = layers_of(len(picture.boxes), [(line.source, line.target) for line in picture.lines])
+    layer = layers_of(len(picture.looks), [(line.source, line.target) for line in picture.lines])
     taken: set[int] = set()
     full: Counter[int] = Counter()
     for box, near in _from_the_start(picture):
@@ -113,13 +115,13 @@ def chosen(picture: Picture, bounds: Bounds) -> Chosen:
 
 def _from_the_start(picture: Picture) -> Iterator[tuple[int, int | None]]:
     """Every box, nearest to the start first, with the one it was reached from; what hangs on nothing comes last."""
-    linked: list[list[int]] = [[] for _ in picture.boxes]
+    linked: list[list[int]] = [[] for _ in picture.looks]
     for line in picture.lines:
         linked[line.source].append(line.target)
         linked[line.target].append(line.source)
-    starts = [number for number, box in enumerate(picture.boxes) if box.look == Look.START]
+    starts = [number for number, look in enumerate(picture.looks) if look == Look.START]
     seen: set[int] = set()
-    for roots in (starts, *([box] for box in range(len(picture.boxes)))):
+    for roots in (starts, *([box] for box in range(len(picture.looks)))):
         reached: list[tuple[int, int | None]] = [(box, None) for box in roots if box not in seen]
         seen.update(roots)
         for box, near in reached:  # grows on the way
@@ -148,12 +150,12 @@ def svg(picture: Picture, drawn: Chosen, *, told: str, words: Sequence[str]) -> 
     }
     _lines(root, found, lines, spots)
     for number, each in enumerate(drawn.boxes):
-        _box(root, picture.boxes[each], *spots[number])
+        _box(root, picture.box(each), *spots[number])
         if left[each]:
             x, below = spots[number][0], spots[number][1] + BOX_HEIGHT / 2 + 0.9
             _text(root, picture.more % left[each], x, below + LEAST * POINT * ASCENT, LEAST, bold=True)
     depth = max((at for at in found.heights.values()), default=0.0) + (BOX_HEIGHT + DOWN) / 2
-    used = {*(line.look for line in lines), *(picture.boxes[each].look for each in drawn.boxes)}
+    used = {*(line.look for line in lines), *(picture.looks[each] for each in drawn.boxes)}
     y = _key(root, [each for each in picture.key if each[0] in used], top + depth + 3)
     y = _written(root, [(each, WORDS, False) for each in words], width, y + 1)
     _measured(root, width, y + EDGE)

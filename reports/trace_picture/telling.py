@@ -1,6 +1,7 @@
 """A trace in words: the boxes and lines of its picture, and the rows of its table, in the active language."""
 
 from collections.abc import Iterator
+from functools import lru_cache
 from uuid import UUID
 
 from django.utils.translation import gettext as _
@@ -22,7 +23,8 @@ LOOKS = {
     Side.BACK: Look.SOURCE,
     Side.CONTACT: Look.CONTACT,
 }
-INDENT = "    "
+INDENT, DEEPEST = "    ", 20
+"""Deeper rows say how deep they are: a long chain would be indented out of every window, and megabytes long."""
 
 
 def svg(trace: Trace, bounds: Bounds = drawing.SCREEN, *, elsewhere: str = "") -> str:
@@ -38,7 +40,8 @@ def picture_of(trace: Trace) -> Picture:
     place = {uid: number for number, uid in enumerate(lots)}
     return Picture(
         title=title(trace),
-        boxes=tuple(Box(_rows(lot), lot_words(lot), LOOKS[lot.side]) for lot in trace.lots),
+        looks=tuple(LOOKS[lot.side] for lot in trace.lots),
+        box=lambda number: _box(trace.lots[number]),
         lines=tuple(_lines(trace, lots, place)),
         key=_key(trace),
         more=_("lines not drawn: %d"),
@@ -63,7 +66,7 @@ def told(trace: Trace) -> str:
 
 
 def left_out(picture: Picture, drawn: Chosen, elsewhere: str) -> Iterator[str]:
-    lots = len(picture.boxes) - len(drawn.boxes)
+    lots = len(picture.looks) - len(drawn.boxes)
     lines = len(picture.lines) - len(drawn.lines)
     if lots or lines:
         said = [
@@ -91,6 +94,10 @@ def _key(trace: Trace) -> tuple[tuple[Look, str], ...]:
 # -- boxes and lines -------------------------------------------------------------------------------
 
 
+def _box(lot: TracedLot) -> Box:
+    return Box(_rows(lot), lot_words(lot), LOOKS[lot.side])
+
+
 def _rows(lot: TracedLot) -> tuple[str, ...]:
     status = "" if lot.status == LotStatus.RELEASED else f" · {LotStatus(lot.status).label}"
     amounts = (_("shipped"), lot.shipped), (_("here"), lot.on_hand)
@@ -106,7 +113,12 @@ def came(lot: TracedLot) -> str:
 
 
 def amount(base: int, of: TracedLot | Step) -> str:
-    return quantities.shown(base, quantities.Dimension.PIECES if of.dimension == Dimension.COUNT else "mass")
+    return _amount(base, of.dimension)
+
+
+@lru_cache(maxsize=50_000)  # a trace tells the same few amounts thousands of times
+def _amount(base: int, dimension: str) -> str:
+    return quantities.shown(base, "pieces" if dimension == Dimension.COUNT else "mass")
 
 
 def _lines(trace: Trace, lots: dict[UUID, TracedLot], place: dict[UUID, int]) -> Iterator[Line]:
@@ -215,7 +227,8 @@ def text(trace: Trace) -> Iterator[str]:
     yield from marks(trace)
     yield ""
     for row in rows(trace):
-        yield f"{row.number:>5}  {INDENT * row.depth}{one_line(row_words(row))}"
+        deep = f"[{row.depth}] " if row.depth > DEEPEST else ""
+        yield f"{row.number:>5}  {INDENT * min(row.depth, DEEPEST)}{deep}{one_line(row_words(row))}"
 
 
 def marks(trace: Trace) -> Iterator[str]:
@@ -226,14 +239,14 @@ def marks(trace: Trace) -> Iterator[str]:
         yield _("%(lots)d lots with a share under %(least)s were not followed.") % {
             "lots": trace.unfollowed.lots, "least": percent(trace.unfollowed.least),
         }  # fmt: skip
+    codes = {lot.uid: lot.code for lot in trace.lots} if trace.in_process else {}
     for each in trace.in_process:
-        code = next(lot.code for lot in trace.lots if lot.uid == each.lot)
         base = quantities.shown(each.quantity, "pieces" if each.dimension == Dimension.COUNT else "mass")
         yield _("%(amount)s of %(lot)s are in batch %(batch)s, which has made nothing yet.") % {
-            "amount": base, "lot": code, "batch": each.batch_code,
+            "amount": base, "lot": codes[each.lot], "batch": each.batch_code,
         }  # fmt: skip
 
 
 def one_line(words: str) -> str:
     """Without breaks and control characters, so that no name makes a row of its own."""
-    return "".join(letter if letter.isprintable() else " " for letter in words)
+    return words if words.isprintable() else "".join(each if each.isprintable() else " " for each in words)

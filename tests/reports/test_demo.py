@@ -102,6 +102,13 @@ def test_a_second_run_goes_on_in_the_same_firm(played: Played) -> None:
     assert "its story goes on with another day" in played.told
 
 
+def test_the_exercise_reached_everybody_and_its_report_says_so(played: Played) -> None:
+    job = DocumentJob.objects.filter(kind="recall-report").order_by("number")[0]
+    told = json.loads((played.files / jobs.path_of(job, "json")).read_bytes())
+    assert (told["is_exercise"], told["what"], told["gaps"]) == (True, "report of a trace exercise", [])
+    assert (told["consignee_count"], told["needed"], told["answered"]) == ("2", "2", "2")
+
+
 def test_each_run_makes_its_own_batch(played: Played) -> None:
     records = DocumentJob.objects.filter(kind="batch-record")
     assert records.values("subject").distinct().count() == 2

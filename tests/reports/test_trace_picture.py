@@ -127,7 +127,7 @@ def test_every_lot_and_line_is_drawn_or_told_as_left_out(found, most):
     assert len(set(drawn.layers)) <= most.across
     svg = telling.svg(found, most)
     assert len(boxes_of(svg)) == len(drawn.boxes)
-    left = len(picture.boxes) - len(drawn.boxes), len(picture.lines) - len(drawn.lines)
+    left = len(picture.looks) - len(drawn.boxes), len(picture.lines) - len(drawn.lines)
     told = (
         [int(number) for number in re.findall(r"Not drawn: (\d+) lots?, (\d+) lines?", svg)[0]]
         if any(left)
@@ -174,9 +174,10 @@ import hashlib
 from reports.trace_picture import drawing
 from reports.trace_picture.drawing import Bounds, Box, Look, Picture
 from reports.trace_picture.layers import Line
-boxes = tuple(Box((str(n), "a", "b"), str(n), Look.START if n == 0 else Look.SUSPECT) for n in range(14))
+looks = (Look.START, *[Look.SUSPECT] * 13)
+box = lambda n: Box((str(n), "a", "b"), str(n), looks[n])
 lines = tuple(Line(n // 3, n, Look.SOURCE if n % 4 else Look.SUSPECT) for n in range(1, 14)) + (Line(0, 13, Look.MIXED),)
-picture = Picture("title", boxes, lines, tuple((look, look.value) for look in Look))
+picture = Picture("title", looks, box, lines, tuple((look, look.value) for look in Look))
 drawn = drawing.chosen(picture, Bounds(12, 5, 4))
 print(hashlib.sha256(drawing.svg(picture, drawn, told="told", words=["words"]).encode()).hexdigest())
 """
@@ -271,6 +272,13 @@ def test_the_reader_of_text_finds_the_same_lots_as_the_picture(found):
     for group in ElementTree.fromstring(telling.svg(found)).iter(f"{SVG}g"):
         told = group.find(f"{SVG}title").text
         assert sum(1 for row in text if row.endswith(told)) == 1
+
+
+def test_a_deep_row_says_how_deep_it_is():
+    lots = [lot(0, Side.START), *(lot(number, Side.FORWARD) for number in range(1, 40))]
+    rows = list(telling.text(trace(lots, [step(number, number + 1) for number in range(39)])))
+    assert "[39] went with" in rows[-1]
+    assert max(len(row) - len(row.lstrip()) for row in rows) < 100
 
 
 def test_a_name_with_breaks_makes_no_row_of_its_own():

@@ -11,6 +11,7 @@ from django.core.management.base import BaseCommand
 from ledger import seals
 from ledger.models import Establishment
 from reports import jobs
+from reports.demo import exercise
 from reports.demo.allergens import WithAllergens
 from reports.demo.house import HOUSE, PASSWORD, PEOPLE, House
 from reports.models import DocumentJob
@@ -52,8 +53,9 @@ class Command(BaseCommand):
             house = House(self.tell)
             story = WithAllergens(house, self.tell)
             batch = story.play()
+            tried = exercise.play(house, story, self.tell)
         seals.seal(establishment=house.establishment)
-        self._documents(house, story, batch, options["out"])
+        self._documents(house, self._asked(story, batch, tried), options["out"])
         self._people()
 
     def _people(self) -> None:
@@ -69,13 +71,19 @@ class Command(BaseCommand):
         if where:
             self.stdout.write(f"    {settings.PUBLIC_URL}/api/v1/establishments/{HOUSE}/{where}")
 
-    def _documents(self, house: House, story: WithAllergens, batch: str, out: Path | None) -> None:
+    def _asked(self, story: WithAllergens, batch: str, tried: str) -> list[tuple[str, dict[str, Any]]]:
+        """Each paper in words, and how it is asked for."""
         tags = [{"kind": "tub", "lot": lot} for lot in story.tubs]
         tags.append({"kind": "label", "lot": story.good["lot"], "carrier": "gs1-128"})
-        asked: list[tuple[str, dict[str, Any]]] = [
+        nuts = {"lot": [story.lots["NUT"]["lot"]], "direction": "whole"}
+        return [
             ("The tub labels were printed", {"kind": "tag-sheet", "tags": tags}),
+            ("The hazelnuts' trace was drawn", {"kind": "trace", "trace": nuts}),
+            ("The exercise was reported", {"kind": "recall-report", "subject": tried}),
             ("The batch record was made and sealed", {"kind": "batch-record", "subject": batch}),
         ]
+
+    def _documents(self, house: House, asked: list[tuple[str, dict[str, Any]]], out: Path | None) -> None:
         folder = out or settings.DATA_DIR / "demo"
         folder.mkdir(parents=True, exist_ok=True)
         for words, body in asked:
