@@ -117,6 +117,12 @@ refuses(
 )
 refuses("brought_in_table_is_known", batches.BroughtIn, from_table="poems")
 refuses("a_row_brought_in_is_not_corrected", batches.BroughtIn, corrects=same("pk"), reason="x")
+refuses("a_proposal_is_answered_not_corrected", batches.ProposedReceipt, corrects=same("pk"), reason="x")
+refuses("a_proposal_answer_is_not_corrected", batches.ProposalAnswer, corrects=same("pk"), reason="x")
+ANSWER = "a_confirmed_proposal_has_its_receipt_a_declined_one_its_reason"
+refuses(ANSWER, batches.ProposalAnswer, {"outcome": "confirmed"}, receipt=None)
+refuses(ANSWER, batches.ProposalAnswer, {"outcome": "declined"}, because="")
+refuses(ANSWER, batches.ProposalAnswer, {"outcome": "declined"}, outcome="eaten")
 refuses("recipe_line_amount_is_positive", batches.RecipeLine, amount=0)
 refuses("recipe_line_has_one_tolerance", batches.RecipeLine, tolerance_permille=1, tolerance_amount=1)
 refuses("recipe_line_has_one_tolerance", batches.RecipeLine, tolerance_permille=None, tolerance_amount=None)

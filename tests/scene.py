@@ -590,6 +590,7 @@ def _ids(house: House) -> dict[str, str]:
     )["id"]
     operator = house.operator.person
     cleaning, cleaned, shown, freed = _changed_over(lead)
+    proposed = _proposed(lead, supplier)
     ids: dict[str, Any] = {
         "allergen-lists": allergens,
         "allergen-statements": stated,
@@ -645,6 +646,7 @@ def _ids(house: House) -> dict[str, str]:
         "customer": customer,
         "carrier": supplier,
         "people": operator,
+        "proposed-receipts": proposed,
         "person": operator,
         "part": first,
         "from_part": first,
@@ -728,6 +730,16 @@ def _changed_over(lead: Asking) -> tuple[dict[str, Any], Any, Any, Any]:
         found.append((made, look["id"]))
     released = lead.post(f"changeovers/{made}/releases", performed_at=times[3], password=PASSWORD)["id"]
     return version, found[0][0], found[0][1], released
+
+
+def _proposed(lead: Asking, supplier: str) -> str:
+    """Three lines of a despatch: one is confirmed, one declined, and one awaits an answer."""
+    lines = "document,item,lot,quantity\n" + "".join(f"D-1,ICS,P-{n},5 kg\n" for n in range(3))
+    sent = lead.post_file("proposed-receipts", "note.csv", lines, supplier=supplier)
+    came, declined, waits = (each["id"] for each in sent["new"])
+    lead.post(f"proposed-receipts/{declined}/declined", performed_at=NOW, because="Never came.")
+    lead.post(f"proposed-receipts/{came}/confirmed", performed_at=NOW)
+    return str(waits)
 
 
 def said(body: dict[str, Any]) -> dict[str, Any]:

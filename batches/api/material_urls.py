@@ -1,6 +1,6 @@
 from django.urls import path
 
-from batches.api import lots, mixed_places, movements, traces
+from batches.api import despatches, lots, mixed_places, movements, traces
 
 HERE = "establishments/<uuid:establishment>/"
 
@@ -19,6 +19,22 @@ urlpatterns = [
         f"{HERE}storage-places/<uuid:pk>/found-empty/withdrawn",
         mixed_places.WithdrawnFoundEmpties.as_view(),
         name="found-empty-withdrawn",
+    ),
+    path(f"{HERE}proposed-receipts", despatches.ProposedReceipts.as_view(), name="proposed-receipts"),
+    path(
+        f"{HERE}proposed-receipts/<uuid:pk>",
+        despatches.OneProposedReceipt.as_view(),
+        name="proposed-receipt",
+    ),
+    path(
+        f"{HERE}proposed-receipts/<uuid:pk>/confirmed",
+        despatches.ConfirmedProposals.as_view(),
+        name="proposed-receipt-confirmed",
+    ),
+    path(
+        f"{HERE}proposed-receipts/<uuid:pk>/declined",
+        despatches.DeclinedProposals.as_view(),
+        name="proposed-receipt-declined",
     ),
     path(f"{HERE}movements", movements.Movements.as_view(), name="movements"),
     path(f"{HERE}movements/many", movements.ManyMovements.as_view(), name="movements-many"),

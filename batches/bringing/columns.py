@@ -114,7 +114,7 @@ def _short_name(row: Row, name: str, house: House) -> str:
     return row.cells[name]
 
 
-def _checked(check: Callable[..., str]) -> Read:
+def checked(check: Callable[..., str]) -> Read:
     """A number with a check digit."""
 
     def read(row: Row, name: str, house: House) -> str:
@@ -150,7 +150,7 @@ def _days(row: Row, name: str, house: House) -> int:
     return int(said)
 
 
-def _day(row: Row, name: str, house: House) -> date:
+def day_of_row(row: Row, name: str, house: House) -> date:
     return read_day(row, name)
 
 
@@ -190,7 +190,7 @@ def _on_the_clock(wall: datetime, zone: ZoneInfo, name: str) -> datetime:
     return at
 
 
-def _amount(row: Row, name: str, house: House) -> Amount:
+def amount_of(row: Row, name: str, house: House) -> Amount:
     """``2.5``, or ``2.5 kg`` with its unit in the same cell."""
     found = AMOUNT.fullmatch(row.cells[name])
     number, unit = (found[1], found[2] or "") if found else (row.cells[name], "")
@@ -198,7 +198,7 @@ def _amount(row: Row, name: str, house: House) -> Amount:
     return Amount(number.replace(",", "."), value, _unit_code(unit.strip(), name) if unit else "")
 
 
-def _unit(row: Row, name: str, house: House) -> str:
+def unit_of(row: Row, name: str, house: House) -> str:
     return _unit_code(row.cells[name], name)
 
 
@@ -214,9 +214,9 @@ _RELEASED = (
     Column("released_on", _when, "when it was released or accepted, if your papers say so"),
     Column("released_by", text_of(120), "who released it then; a name as your papers have it"),
 )
-_QUANTITY = Column("quantity", _amount, "how much, as 2.5 or 2.5 kg", needed=True)
+_QUANTITY = Column("quantity", amount_of, "how much, as 2.5 or 2.5 kg", needed=True)
 _UNIT = Column(
-    "unit", _unit, "kg, g, mg, lb, oz, t, pieces, dozen or a UN/ECE code; or write it beside the amount"
+    "unit", unit_of, "kg, g, mg, lb, oz, t, pieces, dozen or a UN/ECE code; or write it beside the amount"
 )
 
 TABLES: dict[str, tuple[Column, ...]] = {
@@ -226,9 +226,9 @@ TABLES: dict[str, tuple[Column, ...]] = {
         Column("kind", _one_of(*KINDS), f"one of {', '.join(KINDS)}", needed=True),
         Column("short_name", _short_name, "1 to 6 of A-Z and 0-9, begins lot codes; the code, if left out"),
         Column("kept_by", _one_of(*DIMENSIONS), "mass or count; mass, if left out"),
-        Column("piece_mass", _amount, "what a piece weighs, with its unit, where it is counted"),
+        Column("piece_mass", amount_of, "what a piece weighs, with its unit, where it is counted"),
         Column("shelf_life_days", _days, "how long it keeps from the day it is made"),
-        Column("gtin", _checked(check_gtin), "its GTIN, if it has one"),
+        Column("gtin", checked(check_gtin), "its GTIN, if it has one"),
     ),
     "partners": (
         Column("code", _CODE_OF_REFERENCE, "your short code for them", needed=True),
@@ -239,7 +239,7 @@ TABLES: dict[str, tuple[Column, ...]] = {
         Column("laboratory", _yes_or_no, "yes or no: they test for you"),
         Column("address", _lines(1000), "postal address"),
         Column("contact", _lines(500), "whom to ring in a recall; private, left out of what leaves the house"),
-        Column("gln", _checked(check_gln), "their GLN, if they have one"),
+        Column("gln", checked(check_gln), "their GLN, if they have one"),
     ),
     "lots": (
         Column("code", _code(20), "your code of the lot, as it is on the tub or shelf", needed=True),
@@ -247,11 +247,11 @@ TABLES: dict[str, tuple[Column, ...]] = {
         Column("supplier", _CODE_OF_REFERENCE, "code of whoever it came from", needed=True),
         Column("received_on", _when, "when it came", needed=True),
         Column("supplier_code", text_of(60), "the supplier's own code of the lot"),
-        Column("quantity", _amount, "how much came; if you no longer know, leave it out and give on_hand"),
+        Column("quantity", amount_of, "how much came; if you no longer know, leave it out and give on_hand"),
         _UNIT,
-        Column("on_hand", _amount, "how much is left, as counted"),
+        Column("on_hand", amount_of, "how much is left, as counted"),
         Column("counted_on", _when, "when that was counted; today, if left out"),
-        Column("best_before", _day, "its date, if it has one"),
+        Column("best_before", day_of_row, "its date, if it has one"),
         Column("document", text_of(80), "delivery note or invoice it came with"),
         *_RELEASED,
         _NOTE,
@@ -260,14 +260,14 @@ TABLES: dict[str, tuple[Column, ...]] = {
         Column("batch", _code(30), "code of the batch; a row for each lot that it used or made", needed=True),
         Column("began", _when, "when it began; once for each batch is enough"),
         Column("ended", _when, "when it ended; when it began, if left out"),
-        Column("planned", _amount, "how much was to be made; what was made, if left out"),
+        Column("planned", amount_of, "how much was to be made; what was made, if left out"),
         Column("what", _one_of("used", "made"), "used or made", needed=True),
         Column("lot", _code(20), "code of the lot", needed=True),
         Column("material", _CODE_OF_REFERENCE, "code of the material; for a lot that was made"),
         _QUANTITY,
         _UNIT,
         Column("rework", _yes_or_no, "yes for a made lot that was put aside to be worked in again"),
-        Column("best_before", _day, "of a made lot; by its shelf life, if left out"),
+        Column("best_before", day_of_row, "of a made lot; by its shelf life, if left out"),
         *_RELEASED,
         _NOTE,
     ),

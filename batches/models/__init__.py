@@ -9,6 +9,7 @@ from batches.models.batches import (
     Part,
 )
 from batches.models.bringing import BroughtIn, BroughtInTable
+from batches.models.despatches import ProposalAnswer, ProposalOutcome, ProposedReceipt
 from batches.models.lots import (
     ADDS,
     TAKES,
@@ -64,6 +65,9 @@ __all__ = [
     "Occupation",
     "Part",
     "ProcessStep",
+    "ProposalAnswer",
+    "ProposalOutcome",
+    "ProposedReceipt",
     "QualityReading",
     "Recipe",
     "RecipeLine",

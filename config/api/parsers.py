@@ -75,9 +75,7 @@ class StrictMultiPartParser(MultiPartParser):
         media_type: str | None = None,
         parser_context: Mapping[str, Any] | None = None,
     ) -> Any:
-        told = str((parser_context or {})["request"].META.get("CONTENT_LENGTH", ""))
-        if told.isdecimal() and int(told) > self.largest() + settings.DATA_UPLOAD_MAX_MEMORY_SIZE:
-            raise RequestDataTooBig
+        _refuse_told_size(parser_context, self.largest() + settings.DATA_UPLOAD_MAX_MEMORY_SIZE)
         found = super().parse(stream, media_type, parser_context)
         texts = [(name, text) for name, values in found.data.lists() for text in values]
         texts += [(name, file.name) for name, files in found.files.lists() for file in files]
@@ -100,6 +98,7 @@ class FileAsBody(BaseParser):
         media_type: str | None = None,
         parser_context: Mapping[str, Any] | None = None,
     ) -> Any:
+        _refuse_told_size(parser_context, self.largest())
         sent = TemporaryUploadedFile("body", self.media_type, 0, None)
         size = 0
         while chunk := stream.read(64 * 1024):
@@ -112,6 +111,13 @@ class FileAsBody(BaseParser):
         sent.size = size
         said = (parser_context or {})["request"].query_params.copy()
         return DataAndFiles(said, MultiValueDict({"file": [sent]}))
+
+
+def _refuse_told_size(parser_context: Mapping[str, Any] | None, most: int) -> None:
+    """Raises RequestDataTooBig by what the request says of itself, before anything is read."""
+    told = str((parser_context or {})["request"].META.get("CONTENT_LENGTH", ""))
+    if told.isdecimal() and int(told) > most:
+        raise RequestDataTooBig
 
 
 def is_mangled(text: str) -> bool:

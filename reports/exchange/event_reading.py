@@ -44,7 +44,7 @@ def as_epcis(here: Establishment, selected: Selecting) -> Iterator[bytes]:
 
 
 def _all(here: Establishment, ids: Identifiers, selection: Selection) -> Iterator[list[Event]]:
-    for rows in _rows(here, selection):
+    for rows in read_rows(here, selection):
         yield [event for row in rows if not row[0] for event in events.of_movement(ids, _moved(row))]
     if selection.document:
         return  # what is told of whole lots went with no paper
@@ -58,7 +58,7 @@ def _all(here: Establishment, ids: Identifiers, selection: Selection) -> Iterato
 # -- movements ----------------------------------------------------------------------------------------
 
 
-def _rows(here: Establishment, selection: Selection) -> Iterator[Sequence[Any]]:
+def read_rows(here: Establishment, selection: Selection) -> Iterator[Sequence[Any]]:
     """Whether it is a withdrawal, which is no event itself; then as ``Moved``. Those that turned out wrong too: whoever was
     sent them has to be told."""
     words = SQLITE if connection.vendor == "sqlite" else POSTGRESQL

@@ -2,12 +2,15 @@
 
 import csv
 from collections.abc import Iterable, Iterator, Sequence
+from functools import lru_cache
 from operator import itemgetter
 from types import SimpleNamespace
 
 from reports.exchange.columns import MAY_START_ONE, NAMES, TYPED, defused
 
 typed_of = itemgetter(*TYPED)
+PLACES = frozenset(TYPED)
+_cell = lru_cache(maxsize=10_000)(defused)  # the same few names stand in thousands of rows
 
 
 def as_csv(chunks: Iterable[Sequence[tuple[str, ...]]]) -> Iterator[bytes]:
@@ -28,4 +31,4 @@ def _is_plain(row: tuple[str, ...]) -> bool:
 
 
 def _defused(row: tuple[str, ...]) -> list[str]:
-    return [defused(cell) if place in TYPED else cell for place, cell in enumerate(row)]
+    return [_cell(cell) if place in PLACES else cell for place, cell in enumerate(row)]

@@ -1,6 +1,7 @@
 """XLSX of one sheet: texts as texts, so that nothing is a formula; amounts as numbers, so that they sort and sum."""
 
 from collections.abc import Iterable, Sequence
+from itertools import chain
 from typing import IO
 
 import xlsxwriter
@@ -21,24 +22,21 @@ def write(file: IO[bytes], chunks: Iterable[Sequence[tuple[str, ...]]]) -> None:
         sheet.write_string(0, place, column.name, head)
     sheet.freeze_panes(1, 0)
     line = 0
-    for rows in chunks:
-        for row in rows:
-            line += 1
-            _write(sheet, line, row)
+    for line, row in enumerate(chain.from_iterable(chunks), start=1):
+        _refuse_beyond(line)
+        for place, cell in enumerate(row):
+            if cell:
+                if place in AMOUNTS:
+                    sheet.write_number(line, place, float(cell))
+                else:
+                    sheet.write_string(line, place, cell)
     sheet.autofilter(0, 0, line, len(COLUMNS) - 1)
     book.close()
 
 
-def _write(sheet: "xlsxwriter.worksheet.Worksheet", line: int, row: tuple[str, ...]) -> None:
+def _refuse_beyond(line: int) -> None:
     if line >= MOST_ROWS:
         raise RuleBroken(
             f"A sheet holds {MOST_ROWS - 1:,} movements, and these are more. Take CSV, or a shorter period.",
             code="too-many-rows",
         )
-    for place, cell in enumerate(row):
-        if not cell:
-            continue
-        if place in AMOUNTS:
-            sheet.write_number(line, place, float(cell))
-        else:
-            sheet.write_string(line, place, cell)
