@@ -33,7 +33,7 @@ from django.db import connection  # noqa: E402
 from django.test.utils import CaptureQueriesContext  # noqa: E402
 
 from batches import edges, genealogy, traces  # noqa: E402
-from batches.api.traces import as_json  # noqa: E402
+from batches.api.trace_json import as_json  # noqa: E402
 from batches.models import Edge, Lot  # noqa: E402
 from batches.trace_questions import FromLots, TraceQuestion  # noqa: E402
 from batches.trace_results import Direction, Trace  # noqa: E402

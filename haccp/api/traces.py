@@ -9,7 +9,8 @@ from rest_framework import serializers
 from rest_framework.request import Request
 
 from batches.api.movements import read_filters
-from batches.api.traces import TraceAnswers, TraceFilters, TraceSerializer
+from batches.api.trace_answers import TraceSerializer
+from batches.api.traces import TraceAnswers, TraceFilters
 from batches.carry_over import Hazard
 from batches.models import Lot
 from batches.trace_questions import (

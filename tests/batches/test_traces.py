@@ -13,7 +13,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from batches import receiving, shipping, storing, traces, using
-from batches.api.traces import as_json
+from batches.api.trace_json import as_json
 from batches.models import Batch, Edge, Lot, LotState
 from batches.movements import withdraw
 from batches.trace_questions import FromLots, TraceQuestion
