@@ -19,6 +19,7 @@ from django.db.models import Q, QuerySet
 
 from batches.cleaning_breaks import standing_breaks
 from batches.edges import among, as_one, walked
+from batches.mixed_places import MixedPlaces
 from batches.models import Batch, Equipment, Lot, Movement, MovementKind, Occupation
 from batches.trace_results import Contact
 from config.api.refusals import Unusable
@@ -103,27 +104,34 @@ class CarriedOver:
     """What was reached beyond the edges walked before.
 
     ``lots``: by key, the place in ``contacts`` of how it was reached; None for what was made with a lot of the start by
-    one batch. ``links``: the edges on the way, without those walked before.
+    one batch. ``links``: the edges on the way, without those walked before. ``mixes``: what lay in refilled places that
+    some of it is in.
     """
 
     lots: dict[int, int | None] = field(default_factory=dict)
     links: list[Any] = field(default_factory=list)
     contacts: list[Contact] = field(default_factory=list)
+    mixes: set[int] = field(default_factory=set)
 
 
-def carried_over(hazard: Hazard, lots: Collection[int], links: Collection[Any]) -> CarriedOver:
+def carried_over(
+    hazard: Hazard, lots: Collection[int], links: Collection[Any], places: MixedPlaces | None = None
+) -> CarriedOver:
     """Follow a hazard from lots and the edges forward from them over shared equipment, as far as it goes.
 
+    With ``places`` also through what lay together in them: ``lots`` may name mixes too, by their numbers below zero.
     It ends: each turn something is touched by more than before, and there is only so much. A few statements a turn.
     """
-    return _Spread(hazard, lots, links).settle()
+    return _Spread(hazard, lots, links, places).settle()
 
 
 class _Spread:
     """Bits of the hazard by lot and by batch; they only grow. ``first``: how a lot or batch was reached first."""
 
-    def __init__(self, hazard: Hazard, lots: Collection[int], links: Collection[Any]):
-        self.hazard, self.known = hazard, frozenset(lots)
+    def __init__(
+        self, hazard: Hazard, lots: Collection[int], links: Collection[Any], places: MixedPlaces | None
+    ):
+        self.hazard, self.known, self.mixes = hazard, frozenset(lots), places.mixes if places else None
         self.lots: dict[int, int] = dict.fromkeys(lots, hazard.all)
         self.batches: dict[int, int] = {}
         self.touches: list[Touch] = []
@@ -137,6 +145,9 @@ class _Spread:
         self.made: defaultdict[int, set[int]] = defaultdict(set)
         self.moved_in: defaultdict[int, set[int]] = defaultdict(set)
         self.looked_at: set[int] = set()
+        for (batch, _), behind in places.drawn.items() if places else ():
+            for mix in behind:
+                self.moved_in[mix].add(batch)
 
     def settle(self) -> CarriedOver:
         """Turn by turn: from lots to the batches they were in, over equipment to others, and to what those made."""
@@ -145,7 +156,9 @@ class _Spread:
         while self._touch():
             self._make()
         found = CarriedOver()
-        found.lots = {lot: self.first_of_lot.get(lot) for lot in self.lots if lot not in self.known}
+        new = [key for key in self.lots if key not in self.known]
+        found.lots = {key: self.first_of_lot.get(key) for key in new if key > 0}
+        found.mixes = {key for key in new if key < 0}
         found.links = [link for key, link in self.links.items() if key not in self.walked]
         found.contacts = list(self._told())
         return found
@@ -153,10 +166,10 @@ class _Spread:
     # -- lots and batches --------------------------------------------------------------------------
 
     def _meet(self, lots: Iterable[int]) -> None:
-        """The batches that made or used lots bear what those bear."""
+        """The batches that made or used lots, or drew from mixes, bear what those bear."""
         new = [lot for lot in lots if lot not in self.looked_at]
         self.looked_at.update(new)
-        for lot, batch in _batches_of(new):
+        for lot, batch in _batches_of([key for key in new if key > 0]):
             self.moved_in[lot].add(batch)
         for lot in list(self.lots):
             for batch in self.moved_in[lot]:
@@ -168,9 +181,15 @@ class _Spread:
             self.first.setdefault(batch, place)
 
     def _make(self) -> None:
-        """What touched batches made, and what was made of that, bears what they bear."""
+        """What touched batches made, and what was made of that, bears what they bear; and what drew from mixes of it."""
+        before: dict[int, int] = {}
+        while before != self.batches:
+            before = dict(self.batches)
+            self._make_once()
+
+    def _make_once(self) -> None:
         fresh = set(self.batches) - set(self.made)
-        for lot, batch in _made_by(fresh):
+        for lot, batch in _made_by(fresh) if fresh else ():
             self.made[batch].add(lot)
         for batch in fresh:
             self.made[batch] |= set()
@@ -191,6 +210,9 @@ class _Spread:
                 if place is not None:
                     self.first_of_lot.setdefault(lot, place)
                 waiting += [(link[1], self.lots[lot], place) for link in self.onward[lot]]
+                waiting += (
+                    [(mix, self.lots[lot], place) for mix in self.mixes.into(lot)] if self.mixes else []
+                )
         self._meet(self.lots)
 
     # -- equipment ----------------------------------------------------------------------------------

@@ -5,12 +5,13 @@ from dataclasses import dataclass
 from datetime import datetime
 from itertools import groupby
 from typing import Any
+from uuid import UUID
 
 from django.db import connection
 from django.db.models import Count, Q, QuerySet, Sum
 
 from batches.genealogy import Amount, Link, links
-from batches.models import Batch, Edge, Lot, Movement, MovementKind
+from batches.models import Batch, Edge, Lot, Movement, MovementKind, StoragePlace
 from batches.projections import rebuilds
 from ledger.models import Establishment
 from ledger.verification import compare_projection
@@ -74,12 +75,17 @@ def reached(starts: Collection[int], *, back: bool) -> list[tuple[int, int, int,
 
 WAY = "source_id, target_id, batch_id, quantity, used, share, mass, of_mass"
 """What a trace wants to know of an edge, in this order."""
+REFILLED = 2
+"""Stands where the other rows of a walk tell their direction."""
 
 
-def walked(starts: Collection[int], *, back: bool, forward: bool) -> tuple[list[Any], list[Any]]:
+def walked(
+    starts: Collection[int], *, back: bool, forward: bool, here: UUID | None = None
+) -> tuple[list[Any], list[Any], bool]:
     """Every edge that is reached back, and every one that is reached forward, as plain tuples of what ``WAY`` names.
 
-    One statement, also for both.
+    And whether the house ``here`` has places that are topped up before they are empty, in which lots lie together. One
+    statement for all of it.
     """
     ways = {
         name: to_back
@@ -88,10 +94,23 @@ def walked(starts: Collection[int], *, back: bool, forward: bool) -> tuple[list[
     }
     both = ", ".join(_walk(name, WAY, to_back) for name, to_back in ways.items())
     picked = " UNION ALL ".join(f"SELECT {WAY}, {int(to_back)} FROM {name}" for name, to_back in ways.items())
-    rows = read(f"WITH RECURSIVE {both} {picked}", [as_one(starts)] * len(ways))
+    keys: list[Any] = [as_one(starts)] * len(ways)
+    if here is not None:
+        picked += f" UNION ALL SELECT {', '.join('0' * len(WAY.split(', ')))}, {REFILLED} {_has_refilled()}"
+        keys.append(here if connection.vendor == "postgresql" else here.hex)
+    rows = read(f"WITH RECURSIVE {both} {picked}", keys)
+    refilled = here is not None and any(row[-1] == REFILLED for row in rows)
+    if refilled:
+        rows = [row for row in rows if row[-1] != REFILLED]
     if not (back and forward):
-        return (rows, []) if back else ([], rows)
-    return [row for row in rows if row[-1]], [row for row in rows if not row[-1]]
+        return (rows, [], refilled) if back else ([], rows, refilled)
+    return [row for row in rows if row[-1]], [row for row in rows if not row[-1]], refilled
+
+
+def _has_refilled() -> str:
+    return (
+        f"WHERE EXISTS (SELECT 1 FROM {StoragePlace._meta.db_table} WHERE establishment_id = %s AND refilled)"
+    )
 
 
 def next_ways(lots: Collection[int], *, back: bool) -> list[Any]:

@@ -143,3 +143,18 @@ def connected(
                 bits[far] = bits.get(far, 0) | more
                 grown = True
     return bits
+
+
+def grown(starts: Mapping[Any, int], ways: Iterable[tuple[Any, Any]]) -> dict[Any, int]:
+    """The same over any ways (near, far), in whatever order they stand."""
+    onward: dict[Any, list[Any]] = {}
+    for near, far in ways:
+        onward.setdefault(near, []).append(far)
+    bits, waiting = dict(starts), list(starts)
+    while waiting:
+        near = waiting.pop()
+        for far in onward.get(near, ()):
+            if bits[near] & ~bits.get(far, 0):
+                bits[far] = bits.get(far, 0) | bits[near]
+                waiting.append(far)
+    return bits

@@ -34,7 +34,7 @@ class Walk:
     ``lots``: all of them, the first too. ``links``: edges by (source, target, batch). ``drawn``: uses by which something
     else than the lot named may have gone in. ``under``: by lot, the mixes that may lie, or have left, under its name; back
     of the lots asked for, forward of all under whose name may be what was reached. ``made``: forward, the lots of batches
-    that drew from a mix.
+    that drew from a mix. ``held``: forward, the mixes that some of it is in.
     """
 
     lots: set[int]
@@ -44,6 +44,7 @@ class Walk:
     drawn: Drawn = field(default_factory=dict)
     under: dict[int, set[int]] = field(default_factory=dict)
     made: dict[int, set[int]] = field(default_factory=dict)
+    held: set[int] = field(default_factory=set)
 
     def batches(self) -> set[int]:
         return {batch for *_, batch in self.links} | {batch for batch, _ in self.drawn}
@@ -74,7 +75,7 @@ class Walk:
 class MixedPlaces:
     """The refilled places of a house, and what lay in them. False where it has none."""
 
-    def __init__(self, establishment: Establishment):
+    def __init__(self, establishment: Establishment | UUID):
         places = StoragePlace.objects.filter(establishment=establishment, refilled=True)
         refilled = dict(places.order_by("code").values_list("pk", "code"))
         emptied = list(_emptied(refilled)) if refilled else []
@@ -107,14 +108,16 @@ class MixedPlaces:
         whole: Collection[int] = (),
         used_in: Collection[int] = (),
         read: LinkReader | None = None,
+        links: Collection[Link] | None = None,
     ) -> Walk:
         """Everything that may be in lots by what they were made of, and in what was weighed into batches.
 
         ``whole``: lots of which is asked too what may be under their name wherever they lie. ``read``: how edges are read.
+        ``links``: those of the lots, where they are known already.
         """
         walk, done = Walk(set(lots), frozenset(lots), self.mixes), set[int]()
         read = read or _back
-        walk.take(read(lots))
+        walk.take(read(lots) if links is None else links)
         walk.under = self._under(whole)
         fresh = self._lots_in(walk.under.values()) - walk.lots
         while self:
@@ -129,22 +132,41 @@ class MixedPlaces:
             fresh = self._lots_in(more.values()) - walk.lots
         return walk
 
-    def forward(self, lots: Collection[int]) -> Walk:
-        """Everything that lots may be in."""
-        walk, fresh, held = Walk(set(lots), frozenset(lots), self.mixes), set(lots), set[int]()
+    def forward(
+        self,
+        lots: Collection[int],
+        *,
+        read: LinkReader | None = None,
+        links: Collection[Link] | None = None,
+    ) -> Walk:
+        """Everything that lots may be in. ``read``, ``links``: as for the way back."""
+        walk, fresh = Walk(set(lots), frozenset(lots), self.mixes), set(lots)
+        read = read or _forward
+        ways = read(fresh) if links is None else links
         while fresh:
-            onward = fresh | walk.take(_forward(fresh))
+            onward = fresh | walk.take(ways)
             if not self:
                 break
-            held |= self.mixes.holding(onward)
-            walk.drawn = {use: behind & held for use, behind in self.drawn.items() if behind & held}
+            walk.held |= self.mixes.holding(onward)
+            walk.drawn = self._drawn_from(walk.held)
             walk.made |= _made_by({batch for batch, _ in walk.drawn} - walk.made.keys())
             fresh = {lot for made in walk.made.values() for lot in made} - walk.lots
             walk.lots |= fresh
-        walk.under = {
-            lot: mixes & held for lot, mixes in self._under(self.mixes.lots()).items() if mixes & held
-        }
+            ways = read(fresh) if fresh else []
+        walk.under = self._under_names_of(walk.held)
         return walk
+
+    def hold_more(self, walk: Walk, mixes: Collection[int]) -> None:
+        """Something of a walk forward turned out to be in further mixes."""
+        walk.held |= set(mixes)
+        walk.drawn, walk.under = self._drawn_from(walk.held), self._under_names_of(walk.held)
+
+    def _drawn_from(self, held: set[int]) -> Drawn:
+        return {use: behind & held for use, behind in self.drawn.items() if behind & held}
+
+    def _under_names_of(self, held: set[int]) -> dict[int, set[int]]:
+        under = self._under(self.mixes.lots())
+        return {lot: mixes & held for lot, mixes in under.items() if mixes & held}
 
     def _under(self, lots: Collection[int]) -> dict[int, set[int]]:
         found = {lot: self.mixes.everywhere(lot) for lot in lots}

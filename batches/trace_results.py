@@ -29,8 +29,14 @@ class Side(StrEnum):
     START = "start"
     BACK = "back"
     FORWARD = "forward"
-    BETWEEN = "between"  # one of several starts went into it, and it went into another
+    BETWEEN = "between"  # both back and forward of them, or perhaps: of several, or by what it lay mixed with
+    MAYBE_BACK = "maybe-back"  # only by a refilled place: some of it may be in them
+    MAYBE_FORWARD = "maybe-forward"  # only by a refilled place: some of them may be in it
+    MAYBE_BETWEEN = "maybe-between"  # both
     CONTACT = "contact"  # reached only by shared equipment, itself or what went into it
+
+
+MAYBE = frozenset({Side.MAYBE_BACK, Side.MAYBE_FORWARD, Side.MAYBE_BETWEEN})
 
 
 class TracedLot(NamedTuple):
@@ -48,13 +54,17 @@ class TracedLot(NamedTuple):
     ``unexplained``: what counts found more or, with a minus, less.
     ``mass``: milligrams of what was received or made; 0 of packaging, None where it is not known.
     ``side``: where it stands as seen from the start.
-    ``generation``: the most steps between it and a lot the trace began with; 0 for such a lot.
-    ``share``: the part of its mass that came from the lots the trace began with, 1 for those themselves. 0 does not
-    mean untouched: a wrapper has no share. None on the way back, by contact, and in or behind a loop.
-    ``part``: the part of the mass of the lots the trace began with that came from it; several count by what they
-    weigh, alike where one's mass is not known. None on the way forward, by contact, and in or behind a loop.
-    ``exact_share``, ``exact_part``: the same as fractions where they were asked for.
-    ``starts``: how many of the lots the trace began with it is connected with, itself counted; 0 by contact.
+    ``generation``: the most steps between it and a lot the trace began with; 0 for such a lot, and where only contact or
+    a refilled place leads to it.
+    ``share``: the part of its mass that came from the lots the trace began with, 1 for those themselves, by the names they
+    were taken out under. 0 does not mean untouched: a wrapper has no share. None on the way back, by contact, where it
+    only may be, and in or behind a loop.
+    ``part``: the part of the mass of the lots the trace began with that came from it, by the names; several count by what
+    they weigh, alike where one's mass is not known. None on the way forward, and where there is no share.
+    ``share_by_name``, ``part_by_name``: how much of that rests on a name only, since it was taken out of a refilled
+    place, in which other lots lay too: so much may be of those. Nobody knows how much is.
+    ``exact_share``, ``exact_part``: share and part as fractions where they were asked for.
+    ``starts``: how many of the lots the trace began with it is, or may be, connected with, itself counted; 0 by contact.
     ``contact``: the place in ``Trace.contacts`` of how equipment reached it or what went into it; None where it did not.
     """
 
@@ -89,6 +99,8 @@ class TracedLot(NamedTuple):
     generation: int
     share: float | None
     part: float | None
+    share_by_name: float | None
+    part_by_name: float | None
     exact_share: Fraction | None
     exact_part: Fraction | None
     starts: int
@@ -171,6 +183,36 @@ class Contact(NamedTuple):
     hazards: tuple[str, ...]
 
 
+class MixedLots(NamedTuple):
+    """What lay in a place from a time on, until more came in: any of ``lots`` and of the earlier ``mixes``, in shares
+    nobody knows.
+
+    ``number``: its own within the answer, by which others name it; the earlier have the lower ones. ``place`` is one that
+    is topped up before it is empty, or where some lay that was taken out of such a one; ``lot`` the one that came in then.
+    Forward only what may hold some of the traced lots is told.
+    """
+
+    number: int
+    place: UUID
+    place_code: str
+    since: datetime
+    lot: UUID
+    lots: tuple[UUID, ...]
+    mixes: tuple[int, ...]
+
+
+class TakenAs(NamedTuple):
+    """What was used in ``batch`` under the name of ``lot`` may be anything in ``mixes``, by number.
+
+    Without a batch: what lies somewhere, or left, under that name.
+    """
+
+    lot: UUID
+    batch: UUID | None
+    batch_code: str
+    mixes: tuple[int, ...]
+
+
 @dataclass(frozen=True)
 class Size:
     """The whole of what was reached, however much of it is shown: ``depth`` is the largest generation."""
@@ -178,12 +220,15 @@ class Size:
     lots: int
     steps: int
     depth: int
+    mixes: int = 0
+    taken_as: int = 0
 
 
 @dataclass(frozen=True)
 class Unfollowed:
     """What a bounded trace left: lots with a share (or part) below ``least``, and everything behind them.
 
+    What leads through refilled places is followed all the same, since nobody knows its shares.
     ``lots``: how many were reached and not followed. ``milligrams``: the suspect mass that went into them at most, None
     where a mass is not known. Never for allergens or microbes: those need no least amount.
     """
@@ -199,8 +244,9 @@ class Trace:
 
     ``starts``: the lots it began with, by uid. ``lots``: in the order they came to be, or one page of them; ``steps``,
     ``batches``, ``consignments``, ``in_process`` belong to those. A step stands with its lot that lies further from the
-    start, so that pages together hold each step once. ``contacts`` stand on every page, all of them, since lots name
-    them by their place.
+    start, so that pages together hold each step once. ``mixes`` and ``taken_as`` tell which lots lay together in refilled
+    places; they stand with their ``lot``. ``contacts`` stand on every page, all of them, since lots name them by their
+    place.
     ``loop``: the edges lead in a circle, which no deed writes; run ``manage.py verify``. ``in_loop``: how many of the
     lots stand in it or behind it, so that no share is told. ``unfollowed``: None where all was followed.
     ``following``: the key from which the next page goes on; None on the last or only one.
@@ -219,3 +265,5 @@ class Trace:
     in_loop: int
     unfollowed: Unfollowed | None
     following: int | None
+    mixes: tuple[MixedLots, ...] = ()
+    taken_as: tuple[TakenAs, ...] = ()

@@ -6,6 +6,7 @@ from uuid import UUID
 
 from django.db.models import Q
 
+from batches.carry_over import Hazard
 from batches.models import Movement, ProcessStep, QualityReading, TrimReturn, WeighedApart
 from batches.trace_questions import ANY_TIME, Period, StartLot, as_starts, of_batches, one, standing_lots
 from config.api.refusals import Unknown
@@ -57,8 +58,22 @@ class FromPerson:
         return as_starts(standing_lots(here).filter(pk__in=(lots - {None}) | of_batch))
 
 
-def clearing_names(here: Establishment, codes: tuple[str, ...]) -> dict[str, frozenset[str]]:
-    """By allergen: the groups it stands in, since a cleaning that names one of them clears it. Raises Unusable."""
-    vocabulary = lists.vocabulary(here)
-    vocabulary.refuse_unknown(codes, field="allergen")
-    return {code: vocabulary.groups_of(code) for code in codes}
+def hazard_of(
+    here: Establishment,
+    allergens: tuple[str, ...] = (),
+    microbiological: bool = False,
+    foreign_bodies: bool = False,
+    field: str = "allergen",
+) -> Hazard | None:
+    """What a trace is widened by; None where nothing is named. Raises Unusable.
+
+    A cleaning clears an allergen by any group that it stands in.
+    """
+    if not (allergens or microbiological or foreign_bodies):
+        return None
+    groups: dict[str, frozenset[str]] = {}
+    if allergens:
+        vocabulary = lists.vocabulary(here)
+        vocabulary.refuse_unknown(allergens, field=field)
+        groups = {code: vocabulary.groups_of(code) for code in allergens}
+    return Hazard(allergens, microbiological, foreign_bodies, groups)

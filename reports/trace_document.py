@@ -269,5 +269,9 @@ def _suspect(trace: Trace) -> tuple[tuple[str, str], ...] | None:
         "unexplained": _("unexplained"), "in_process": _("in batches that made nothing yet"), "lost": _("lost in batches"),
         "gap": _("gap"),
     }  # fmt: skip
+    if found.by_name:
+        words["by_name"] = _(
+            "of all this but what was lost, by name only: it lay in refilled places with other lots"
+        )
     sums = vars(found) | {"gap": found.gap}
     return tuple((word, _amount(round(sums[name]), "mass")) for name, word in words.items())

@@ -39,20 +39,34 @@ class TracedLotSerializer(serializers.Serializer):
     destroyed = AmountText()
     unexplained = AmountText(help_text="What counts found more (or, with a minus, less).")
     mass = AmountText(allow_null=True, help_text="Kilograms received or made; null: not known.")
-    side = serializers.ChoiceField(choices=[each.value for each in Side])
-    generation = serializers.IntegerField(help_text="The most steps from a lot the trace began with.")
+    side = serializers.ChoiceField(
+        choices=[each.value for each in Side],
+        help_text="maybe-back, maybe-forward, maybe-between: only by a refilled place, so nobody knows whether, and no "
+        "share is told. contact: only by shared equipment.",
+    )
+    generation = serializers.IntegerField(
+        help_text="The most steps from a lot the trace began with; 0 by contact or a refilled place only."
+    )
     share = serializers.FloatField(
         allow_null=True,
         help_text="The part of this lot's mass that came from the traced lots. 0 does not mean untouched; null: not "
-        "forward of them, reached by contact only, or in a loop.",
+        "forward of them, reached by contact or a refilled place only, or in a loop.",
     )
     part = serializers.FloatField(
         allow_null=True,
         help_text="The part of the traced lots' mass that came from this lot; null: not back of them, or in a loop.",
     )
+    share_by_name = serializers.FloatField(
+        allow_null=True,
+        help_text="How much of `share` rests on a name only: it was taken out of a refilled place, in which other lots lay "
+        "too, so that it may be of those. Nobody knows how much is.",
+    )
+    part_by_name = serializers.FloatField(allow_null=True, help_text="The same of `part`.")
     exact_share = serializers.CharField(allow_null=True, help_text='As a fraction, "3/40", if asked for.')
     exact_part = serializers.CharField(allow_null=True)
-    starts = serializers.IntegerField(help_text="With how many of the traced lots it is connected.")
+    starts = serializers.IntegerField(
+        help_text="With how many of the traced lots it is, or may be, connected; 0: by contact only."
+    )
     contact = serializers.IntegerField(
         allow_null=True, help_text="Place in `contacts` (from 0) of how it was reached."
     )
@@ -116,10 +130,35 @@ class ContactSerializer(serializers.Serializer):
     hazards = serializers.ListField(child=serializers.CharField())
 
 
+class MixedLotsSerializer(serializers.Serializer):
+    """What lay in a place that is topped up before it is empty, from a time on: any of these, in shares nobody knows."""
+
+    number = serializers.IntegerField(help_text="Its own within this trace.")
+    place = serializers.UUIDField()
+    place_code = serializers.CharField()
+    since = serializers.DateTimeField()
+    lot = serializers.UUIDField(help_text="That came in then.")
+    lots = serializers.ListField(child=serializers.UUIDField(), help_text="That it may be.")
+    mixes = serializers.ListField(
+        child=serializers.IntegerField(), help_text="Earlier ones, by `number`, that it may be."
+    )
+
+
+class TakenAsSerializer(serializers.Serializer):
+    """What was used in a batch, or lies or left anywhere, under the name of a lot, may be anything in the mixes."""
+
+    lot = serializers.UUIDField()
+    batch = serializers.UUIDField(allow_null=True, help_text="null: whatever lies or left under that name.")
+    batch_code = serializers.CharField(allow_blank=True)
+    mixes = serializers.ListField(child=serializers.IntegerField(), help_text="By `number`.")
+
+
 class SizeSerializer(serializers.Serializer):
     lots = serializers.IntegerField()
     steps = serializers.IntegerField()
     depth = serializers.IntegerField(help_text="The most steps between a lot and one the trace began with.")
+    mixes = serializers.IntegerField()
+    taken_as = serializers.IntegerField()
 
 
 class UnfollowedSerializer(serializers.Serializer):
@@ -142,6 +181,10 @@ class WhereaboutsSerializer(serializers.Serializer):
     unexplained = AmountText(help_text="What counts found less (or, with a minus, more).")
     in_process = AmountText(help_text="In batches that have made nothing yet.")
     lost = AmountText(help_text="In batches, and in nothing they made: boiled off, trimmed, left in the pot.")
+    by_name = AmountText(
+        help_text="Of all this but what was lost: how much rests on a name only, since it lay in a refilled place with other "
+        "lots. So much may be elsewhere, under their names."
+    )
     gap = AmountText()
 
 
@@ -171,4 +214,9 @@ class TraceSerializer(serializers.Serializer):
     consignments = ConsignmentSerializer(many=True)
     in_process = InProcessSerializer(many=True)
     contacts = ContactSerializer(many=True)
+    mixes = MixedLotsSerializer(
+        many=True,
+        help_text="Lots that lay together in refilled places; each stands on the page of its `lot`.",
+    )
+    taken_as = TakenAsSerializer(many=True, help_text="Each stands on the page of its `lot`.")
     next = serializers.URLField(allow_null=True)

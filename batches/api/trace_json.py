@@ -23,13 +23,16 @@ def as_json(trace: Trace) -> dict[str, Any]:
         "consignments": [_consignment(each) for each in trace.consignments],
         "in_process": [_in_process(each) for each in trace.in_process],
         "contacts": [each._asdict() for each in trace.contacts],
+        "mixes": [each._asdict() for each in trace.mixes],
+        "taken_as": [each._asdict() for each in trace.taken_as],
     }
 
 
 def _lot(
     key, uid, code, material, material_name, dimension, kind, is_rework, day, best_before, batch, batch_code,
     supplier, supplier_name, supplier_code, status, on_hand, received, made, used, shipped, returned, sent_back,
-    sampled, destroyed, unexplained, mass, side, generation, share, part, exact_share, exact_part, starts, contact,
+    sampled, destroyed, unexplained, mass, side, generation, share, part, share_by_name, part_by_name,
+    exact_share, exact_part, starts, contact,
 ):  # fmt: skip
     """The fields of a ``TracedLot`` one by one: looking them up by name takes longer than all the rest."""
     text = AMOUNT_TEXTS[dimension]
@@ -64,6 +67,8 @@ def _lot(
         "generation": generation,
         "share": share,
         "part": part,
+        "share_by_name": share_by_name,
+        "part_by_name": part_by_name,
         "exact_share": exact_share if exact_share is None else str(exact_share),
         "exact_part": exact_part if exact_part is None else str(exact_part),
         "starts": starts,

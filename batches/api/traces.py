@@ -96,7 +96,8 @@ def _asked(request: Request) -> str:
 
 
 def _counts(found: Trace) -> list[int]:
-    return [found.size.lots, found.size.steps]
+    size = found.size
+    return [size.lots, size.steps, size.mixes, size.taken_as]
 
 
 def _refuse_changed(before: list[int], now: list[int]) -> None:
@@ -110,8 +111,9 @@ def _refuse_changed(before: list[int], now: list[int]) -> None:
         )
 
 
-def _counted(lots: int, steps: int) -> str:
-    return f"{lots} lot{'' if lots == 1 else 's'} and {steps} step{'' if steps == 1 else 's'}"
+def _counted(lots: int, steps: int, mixes: int, taken_as: int) -> str:
+    told = f"{lots} lot{'' if lots == 1 else 's'} and {steps} step{'' if steps == 1 else 's'}"
+    return f"{told}, mixed {mixes} times and taken out {taken_as} times" if mixes else told
 
 
 class OfOneLot(TraceAnswers):

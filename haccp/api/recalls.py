@@ -26,6 +26,7 @@ from haccp.models import (
 )
 from haccp.recalls import deciding, scoping
 from haccp.recalls.deciding import Strategy
+from haccp.trace_starts import hazard_of
 from ledger import signatures
 from ledger.acts import Act
 from ledger.api.records import RecordSerializer, RecordView
@@ -164,10 +165,30 @@ class Strategies(OfRecall):
         return deciding.change_strategy(act=act, recall=self.recall, strategy=Strategy(**values["strategy"]))
 
 
-@example(performed_at=WHEN, lots=[ID])
+class HazardSerializer(BodySerializer):
+    """What may have been carried over shared equipment; a cleaning stops it only where it is valid for it."""
+
+    allergens = serializers.ListField(
+        child=serializers.CharField(max_length=60), required=False, max_length=50, help_text="Codes."
+    )
+    microbiological = serializers.BooleanField(required=False, default=False)
+    foreign_bodies = serializers.BooleanField(required=False, default=False)
+
+
+@example(performed_at=WHEN, lots=[ID], hazard={"allergens": ["almond"]})
 class ScopeSerializer(RecordSerializer):
     number = serializers.IntegerField(read_only=True)
     starts = serializers.ListField(child=serializers.UUIDField(), read_only=True)
+    hazard = HazardSerializer(
+        required=False,
+        help_text="Widen by shared equipment, as far as this may have been carried over. What was named once is "
+        "followed whenever the scope is frozen again.",
+    )
+    touches = serializers.ListField(
+        child=serializers.DictField(),
+        read_only=True,
+        help_text="How equipment led from batch to batch; a frozen lot names its own by place (`touch`, from 0).",
+    )
     frozen = serializers.ListField(child=serializers.DictField(), source="lots", read_only=True)
     consignees = serializers.ListField(child=serializers.DictField(), read_only=True)
     in_batches = serializers.ListField(
@@ -199,7 +220,15 @@ class Scopes(OfRecall):
     write_roles = WORKERS
 
     def deed(self, act: Act, **values: Any) -> Record:
-        return scoping.freeze(act=act, recall=self.recall, starts=values["lots"])
+        said = values.get("hazard", {})
+        hazard = hazard_of(
+            self.establishment,
+            tuple(said.get("allergens", ())),
+            said.get("microbiological", False),
+            said.get("foreign_bodies", False),
+            field="hazard.allergens",
+        )
+        return scoping.freeze(act=act, recall=self.recall, starts=values["lots"], hazard=hazard)
 
 
 @example(performed_at=WHEN, lot=ID, because="Made before the nut paste came in.", password=PASSWORD)

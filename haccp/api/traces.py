@@ -11,7 +11,6 @@ from rest_framework.request import Request
 from batches.api.movements import read_filters
 from batches.api.trace_answers import TraceSerializer
 from batches.api.traces import TraceAnswers, TraceFilters
-from batches.carry_over import Hazard
 from batches.models import Lot
 from batches.trace_questions import (
     FromBatch,
@@ -24,7 +23,7 @@ from batches.trace_questions import (
     TraceQuestion,
 )
 from batches.trace_results import Direction
-from haccp.trace_starts import FromLabelVersion, FromPerson, clearing_names
+from haccp.trace_starts import FromLabelVersion, FromPerson, hazard_of
 from ledger.api.records import MomentField
 from ledger.models import Establishment
 
@@ -117,10 +116,11 @@ class Traces(TraceAnswers):
 
 def question(here: Establishment, said: dict[str, Any]) -> TraceQuestion:
     """What ``QuestionFilters`` read, as a question. Raises Unusable for allergens that no list names."""
+    allergens = tuple(said.get("allergen", ()))
     return TraceQuestion(
         start=_start(said),
         direction=Direction(said["direction"]),
-        hazard=_hazard(here, said),
+        hazard=hazard_of(here, allergens, said["microbiological"], said["foreign_bodies"]),
         least_share=said.get("least_share"),
         exact=said.get("exact", False),
     )
@@ -143,10 +143,3 @@ def _start(said: dict[str, Any]) -> Start:
     if "person" in said:
         return FromPerson(said["person"], period)
     return FromEquipment(said["equipment"], period)
-
-
-def _hazard(here: Establishment, said: dict[str, Any]) -> Hazard | None:
-    allergens = tuple(said.get("allergen", ()))
-    if not (allergens or said["microbiological"] or said["foreign_bodies"]):
-        return None
-    return Hazard(allergens, said["microbiological"], said["foreign_bodies"], clearing_names(here, allergens))

@@ -132,8 +132,11 @@ class RecallStrategy(Record):
 class RecallScope(Record):
     """What is in a recall, frozen as a trace found it. A later one is wider, or leaves out what a signed decision let go.
 
-    ``starts``: the lots it was asked to follow (uuids). ``lots``: each {"lot", "code", "material", "best_before", "start",
-    "carried", "unit"} and its amounts as text. ``carried``: what was asked for reaches it no more, and nobody let it go.
+    ``starts``: the lots it was asked to follow (uuids). ``hazard``: what it was asked to follow over shared equipment too,
+    {"allergens", "microbiological", "foreign_bodies"}. ``lots``: each {"lot", "code", "material", "best_before", "start",
+    "carried", "side", "touch", "unit"} and its amounts as text. ``carried``: what was asked for reaches it no more, and
+    nobody let it go. ``side``: how it was reached, as a trace says. ``touch``: the place in ``touches`` of how equipment
+    led to it, "" where it did not. ``touches``: each {"equipment", "left_by", "batch", "at", "hazards"}.
     ``consignees``: each {"partner", "name", "lots"}, those with what they got, when and by which papers. ``in_batches``:
     what went into batches that have made nothing yet. ``contacts``: address and contact by partner. ``seal_number``,
     ``seal_hash``: of the seal that covers all that was read.
@@ -144,20 +147,23 @@ class RecallScope(Record):
     recall = models.ForeignKey(Recall, models.PROTECT, related_name="scopes")
     number = models.PositiveIntegerField()
     starts = models.JSONField()
+    hazard = models.JSONField(default=dict, blank=True)
     lots = models.JSONField()
+    touches = models.JSONField(default=list, blank=True)
     consignees = models.JSONField(default=list, blank=True)
     contacts = models.JSONField(default=dict, blank=True)
     in_batches = models.JSONField(default=list, blank=True)
     seal_number = models.PositiveIntegerField()
     seal_hash = models.CharField(max_length=64)
 
-    client_fields = ("recall", "starts")
+    client_fields = ("recall", "starts", "hazard")
     FORMS = {
         1: (
             *BASE_1,
             *client_fields,
             "number",
             "lots",
+            "touches",
             "consignees",
             "contacts",
             "in_batches",

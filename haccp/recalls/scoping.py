@@ -5,45 +5,52 @@ from datetime import datetime
 from typing import Any
 from uuid import UUID
 
+from django.db.models import QuerySet
+
 from batches import traces
+from batches.carry_over import Hazard
 from batches.locks import lock_material
 from batches.mixed_places import MixedPlaces
 from batches.models import Lot
 from batches.trace_questions import FromLots, TraceQuestion
-from batches.trace_results import Direction, Trace
+from batches.trace_results import Direction, Side, Trace
 from config.api.refusals import Reason, RuleBroken, Unknown, Unusable
 from haccp import holds
 from haccp.holds import Touched
 from haccp.models import HoldSubject, Recall, RecallExclusion, RecallScope
 from haccp.recalls.consignees import UNITS, text, who_got
 from haccp.recalls.deciding import refuse_ended, refuse_foreign, sign
+from haccp.trace_starts import hazard_of
 from ledger import people, seals, signatures
 from ledger.acts import Act
 from ledger.deeds import deed
 from ledger.models import Establishment, Role, Seal
 
+BY_EQUIPMENT = "Reached over shared equipment."
+
 
 @deed
-def freeze(*, act: Act, recall: Recall, starts: Sequence[UUID]) -> RecallScope:
+def freeze(*, act: Act, recall: Recall, starts: Sequence[UUID], hazard: Hazard | None = None) -> RecallScope:
     """Follow lots forward and freeze what is found as the scope; a seal covers what was read.
 
     Followed through batches and through places that are topped up, from ``starts`` and from all that is in the scope
-    before. A recall's lots are held in the same transaction, and so is what is made of them later. Frozen again it can
-    only grow, or take in who got something since. Raises Unknown, Unusable, RuleBroken.
+    before; with a ``hazard`` also over shared equipment, as far as that may have been carried over. What was named once
+    is followed ever after. A recall's lots are held in the same transaction, and so is what is made of them later. Frozen
+    again it can only grow, or take in who got something since. Raises Unknown, Unusable, RuleBroken.
     """
     lock_material(act.establishment)
-    scope = RecallScope.new(act, recall=recall, starts=sorted({str(uid) for uid in starts}))
+    asked = sorted({str(uid) for uid in starts})
+    scope = RecallScope.new(act, recall=recall, starts=asked, hazard=as_row(hazard))
     scope.answer_if_repeated()
     _refuse(act, recall, scope)
     last = latest(recall)
-    asked = {each.key for each in FromLots(tuple(starts)).lots(act.establishment)}
     before = [] if last is None else in_scope(last)
-    trace = _trace(act.establishment, asked | _keys(act.establishment, before))
     scope.number = 1 if last is None else last.number + 1
-    followed = reached(
-        act.establishment, asked | _keys(act.establishment, (row for row in before if row["start"]))
-    )
+    follow = {*starts, *(UUID(row["lot"]) for row in before if row["start"])}
+    followed = _reached(scope, follow)
+    trace = _trace(scope, follow | ({UUID(row["lot"]) for row in before} - followed))
     scope.lots = list(_lots(trace, _all_starts(recall, scope), followed))
+    scope.touches = list(_touches(trace))
     got = who_got(act.establishment, [each["lot"] for each in scope.lots])
     scope.consignees = [
         {"partner": str(partner.pk), "name": partner.name, "lots": [each.as_row() for each in all_of_it]}
@@ -58,7 +65,7 @@ def freeze(*, act: Act, recall: Recall, starts: Sequence[UUID]) -> RecallScope:
     seal = sealed(act)
     scope.seal_number, scope.seal_hash = seal.number, seal.hash
     scope.insert()
-    _hold(act, recall, scope)
+    _hold(act, recall, scope, trace)
     return scope
 
 
@@ -87,21 +94,46 @@ def reached(establishment: Establishment, keys: Collection[int]) -> set[int]:
 
 
 def beyond(scope: RecallScope) -> list[str]:
-    """Codes of the lots that are made of what is in the scope, or may be, and are not in it: made or told since."""
-    here = scope.recall.establishment
-    found = reached(here, _keys(here, in_scope(scope)))
-    known = [each["lot"] for each in scope.lots]
-    return sorted(Lot.objects.filter(pk__in=found).exclude(uid__in=known).values_list("code", flat=True))
+    """Codes of the lots that what is in the scope has reached by now, and that are not in it: made or told since."""
+    follow = {UUID(row["lot"]) for row in in_scope(scope) if row["start"] or row["carried"]}
+    new = _reached(scope, follow) - {UUID(each["lot"]) for each in scope.lots}
+    return sorted(Lot.objects.filter(uid__in=new).values_list("code", flat=True))
 
 
-def _keys(establishment: Establishment, rows: Iterable[dict[str, Any]]) -> set[int]:
-    lots = [each["lot"] for each in rows]
-    return set(Lot.objects.filter(establishment=establishment, uid__in=lots).values_list("pk", flat=True))
+def _reached(scope: RecallScope, lots: Collection[UUID]) -> set[UUID]:
+    if not lots:
+        return set()
+    keys = traces.reached(scope.recall.establishment, _question(scope, lots))
+    return set(Lot.objects.filter(pk__in=keys).values_list("uid", flat=True))
 
 
-def _trace(establishment: Establishment, keys: Collection[int]) -> Trace:
-    found = Lot.objects.filter(pk__in=reached(establishment, keys)).values_list("uid", flat=True)
-    return traces.trace(establishment, TraceQuestion(FromLots(tuple(found)), Direction.FORWARD))
+def _trace(scope: RecallScope, lots: Collection[UUID]) -> Trace:
+    return traces.trace(scope.recall.establishment, _question(scope, lots))
+
+
+def _question(scope: RecallScope, lots: Collection[UUID]) -> TraceQuestion:
+    return TraceQuestion(FromLots(tuple(sorted(lots))), Direction.FORWARD, hazard=_hazard(scope))
+
+
+def _hazard(scope: RecallScope) -> Hazard | None:
+    """All that this and the scopes before were asked to follow over shared equipment."""
+    rows = [*_before(scope).values_list("hazard", flat=True), scope.hazard]
+    allergens = dict.fromkeys(code for row in rows for code in row.get("allergens", ()))
+    microbes, bodies = (any(row.get(name) for row in rows) for name in ("microbiological", "foreign_bodies"))
+    return hazard_of(scope.recall.establishment, tuple(allergens), microbes, bodies)
+
+
+def _before(scope: RecallScope) -> QuerySet[RecallScope]:
+    return RecallScope.objects.filter(recall=scope.recall, number__lt=scope.number)
+
+
+def as_row(hazard: Hazard | None) -> dict[str, Any]:
+    """As a scope keeps it."""
+    return {
+        "allergens": sorted(hazard.allergens) if hazard else [],
+        "microbiological": bool(hazard and hazard.microbiological),
+        "foreign_bodies": bool(hazard and hazard.foreign_bodies),
+    }
 
 
 def _refuse(act: Act, recall: Recall, scope: RecallScope) -> None:
@@ -126,6 +158,8 @@ def _refuse_the_same(last: RecallScope | None, scope: RecallScope) -> None:
     """Two people who freeze at once make one scope; the second is told of the first."""
     if last is None or _said(last, left_out(last)) != _said(scope, set()):
         return
+    if _hazard(last) != _hazard(scope):
+        return
     raise RuleBroken(
         f"Scope {last.number} of {scope.recall.code} holds these very lots and consignees; "
         f"{last.performed_by.name} froze it. Nothing was written. Name further lots to widen it.",
@@ -138,7 +172,7 @@ def _said(scope: RecallScope, gone: set[str]) -> tuple[Any, ...]:
     return {each["lot"] for each in scope.lots} - gone, scope.consignees, scope.in_batches
 
 
-def _lots(trace: Trace, starts: set[str], followed: set[int]) -> Iterable[dict[str, Any]]:
+def _lots(trace: Trace, starts: set[str], followed: set[UUID]) -> Iterable[dict[str, Any]]:
     """``followed``: what the lots that were asked for reach today; the others are carried on."""
     for lot in trace.lots:
         yield {
@@ -147,7 +181,9 @@ def _lots(trace: Trace, starts: set[str], followed: set[int]) -> Iterable[dict[s
             "material": lot.material_name,
             "best_before": lot.best_before.isoformat() if lot.best_before else "",
             "start": str(lot.uid) in starts,
-            "carried": lot.key not in followed,
+            "carried": lot.uid not in followed,
+            "side": str(lot.side),
+            "touch": "" if lot.contact is None else str(lot.contact),
             **{name: text(getattr(lot, name), lot.dimension) for name in LOT_AMOUNTS},
             "unit": UNITS[lot.dimension][0],
         }
@@ -165,6 +201,18 @@ LOT_AMOUNTS = (
     "sampled",
     "unexplained",
 )
+
+
+def _touches(trace: Trace) -> Iterable[dict[str, Any]]:
+    """How shared equipment led from batch to batch; lots name them by their place."""
+    for each in trace.contacts:
+        yield {
+            "equipment": each.equipment_code,
+            "left_by": each.left_by_code,
+            "batch": each.batch_code,
+            "at": each.at.isoformat(),
+            "hazards": list(each.hazards),
+        }
 
 
 def _in_batches(trace: Trace) -> list[dict[str, str]]:
@@ -186,8 +234,8 @@ def sealed(act: Act) -> Seal:
     return made or Seal.objects.filter(establishment=act.establishment).latest("number")
 
 
-def _hold(act: Act, recall: Recall, scope: RecallScope) -> None:
-    """Hold by the lots it was asked for: what is made of them later is then held as well.
+def _hold(act: Act, recall: Recall, scope: RecallScope, trace: Trace) -> None:
+    """Hold by the lots it was asked for, and by those that equipment led to: what is made of them later is then held too.
 
     The case cannot close while the recall runs, so whatever is frozen is held.
     """
@@ -199,6 +247,16 @@ def _hold(act: Act, recall: Recall, scope: RecallScope) -> None:
             holds.place(
                 act=act.with_new_id(), deviation=recall.deviation, touched=Touched(HoldSubject.LOT, UUID(uid))
             )
+    touched = {each.batch for each in trace.contacts}
+    reached = [each for each in trace.lots if each.side == Side.CONTACT and str(each.uid) not in known]
+    keys = [each.key for each in reached if each.contact is None or each.batch in touched]
+    if keys:
+        holds.place_on_lots(
+            act=act,
+            deviation=recall.deviation,
+            lots=list(Lot.objects.filter(pk__in=keys).select_related("state").order_by("pk")),
+            note=BY_EQUIPMENT,
+        )
 
 
 @deed

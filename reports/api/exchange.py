@@ -13,8 +13,8 @@ from rest_framework.request import Request
 
 from batches.api.movements import read_filters
 from batches.models import Lot, Material
+from batches.trace_following import Followed
 from batches.trace_questions import Period, one
-from batches.traces import Followed
 from haccp.api.traces import question
 from ledger.api.records import MomentField
 from ledger.api.scope import Scoped
@@ -110,7 +110,8 @@ class OfTrace(Exchanged):
         said, here = read_filters(self, self.filters), self.establishment
         asked = question(here, said)
         starts = asked.start.lots(here)
-        return lambda: movements.of_trace(Followed(asked, starts), standing=not said.get("corrected"))
+        standing = not said.get("corrected")
+        return lambda: movements.of_trace(Followed(asked, starts, here.pk), standing=standing)
 
 
 class OfPeriod(Exchanged):

@@ -13,8 +13,8 @@ from django.db import connection
 
 from batches.edges import among, as_one
 from batches.models import Batch, Lot, LotState, Material, Movement, StoragePlace, TradingPartner
+from batches.trace_following import Followed
 from batches.trace_questions import ANY_TIME, Period
-from batches.traces import Followed
 from ledger.models import Establishment
 from ledger.snapshots import one_snapshot
 from reports.exchange.columns import COLUMNS
@@ -70,11 +70,10 @@ class Selection:
 
 def of_trace(followed: Followed, *, standing: bool = True) -> Selection:
     """What happened to the lots that a trace reached, as far as it lies on its way."""
-    ahead = {*followed.shares.values, *followed.beyond.lots}
     return Selection(
         lots=followed.keys,
-        behind=frozenset(followed.keys) - ahead,
-        batches=frozenset(way[2] for way in followed.inward),
+        behind=frozenset(followed.keys) - followed.ahead,
+        batches=frozenset(way[2] for way in (*followed.inward, *followed.mixed_inward)),
         standing=standing,
     )
 

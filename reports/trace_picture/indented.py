@@ -42,7 +42,7 @@ def goes_forward(step: Step, lots: dict[UUID, TracedLot], direction: Direction) 
         return True
     if source.side == Side.CONTACT:
         return source.part is None
-    return direction == Direction.WHOLE and source.side != Side.BACK
+    return direction == Direction.WHOLE and source.side not in (Side.BACK, Side.MAYBE_BACK)
 
 
 class Walk:

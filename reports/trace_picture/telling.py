@@ -9,7 +9,7 @@ from django.utils.translation import ngettext
 
 from batches import quantities
 from batches.models import Dimension, LotStatus
-from batches.trace_results import Direction, Side, Step, Trace, TracedLot
+from batches.trace_results import MAYBE, Direction, Side, Step, Trace, TracedLot
 from reports.trace_picture import drawing
 from reports.trace_picture.drawing import Bounds, Box, Chosen, Look, Picture
 from reports.trace_picture.indented import Row, Way, goes_forward, rows
@@ -22,6 +22,7 @@ LOOKS = {
     Side.BETWEEN: Look.SUSPECT,
     Side.BACK: Look.SOURCE,
     Side.CONTACT: Look.CONTACT,
+    **dict.fromkeys(MAYBE, Look.MIXED),
 }
 INDENT, DEEPEST = "    ", 20
 """Deeper rows say how deep they are: a long chain would be indented out of every window, and megabytes long."""
@@ -138,6 +139,8 @@ def look_of(step: Step, lots: dict[UUID, TracedLot], direction: Direction) -> Lo
     """How a step is drawn. What only may have gone that way, by a refilled place, bears a look of its own: ``MIXED``."""
     if lots[step.source].side == Side.CONTACT:
         return Look.CONTACT
+    if lots[step.source].side in MAYBE or lots[step.target].side in MAYBE:
+        return Look.MIXED
     return Look.SUSPECT if goes_forward(step, lots, direction) else Look.SOURCE
 
 
@@ -239,12 +242,28 @@ def marks(trace: Trace) -> Iterator[str]:
         yield _("%(lots)d lots with a share under %(least)s were not followed.") % {
             "lots": trace.unfollowed.lots, "least": percent(trace.unfollowed.least),
         }  # fmt: skip
+    yield from _mixed(trace)
     codes = {lot.uid: lot.code for lot in trace.lots} if trace.in_process else {}
     for each in trace.in_process:
         base = quantities.shown(each.quantity, "pieces" if each.dimension == Dimension.COUNT else "mass")
         yield _("%(amount)s of %(lot)s are in batch %(batch)s, which has made nothing yet.") % {
             "amount": base, "lot": codes[each.lot], "batch": each.batch_code,
         }  # fmt: skip
+
+
+def _mixed(trace: Trace) -> Iterator[str]:
+    """Which lots lay together, by place; nobody knows in which shares."""
+    codes = {lot.uid: lot.code for lot in trace.lots}
+    lay: dict[str, dict[str, None]] = {}
+    for mix in trace.mixes:
+        here = lay.setdefault(mix.place_code, {})
+        here |= dict.fromkeys(codes[uid] for uid in mix.lots if uid in codes)
+    for place, together in lay.items():
+        if together:
+            yield _(
+                "%(lots)s lay in %(place)s, which is topped up before it is empty: what was taken out may be any of "
+                "them, in shares that nobody knows."
+            ) % {"lots": ", ".join(together), "place": place}
 
 
 def one_line(words: str) -> str:

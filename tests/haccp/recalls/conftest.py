@@ -6,6 +6,7 @@ from typing import Any
 import pytest
 
 from batches import shipping
+from batches.carry_over import Hazard
 from batches.models import Batch, Lot, TradingPartner
 from haccp import deviations
 from haccp.models import Recall, RecallScope
@@ -79,10 +80,9 @@ def ship(act: Any) -> Callable[..., Any]:
 
 @pytest.fixture
 def freeze(act: Any, lead: Person) -> Callable[..., RecallScope]:
-    def do(recall: Recall, *lots: Lot, **values: Any) -> RecallScope:
-        return scoping.freeze(
-            act=act(lead, at=LATER, **values), recall=recall, starts=[lot.uid for lot in lots]
-        )
+    def do(recall: Recall, *lots: Lot, hazard: Hazard | None = None, **values: Any) -> RecallScope:
+        said = act(lead, at=LATER, **values)
+        return scoping.freeze(act=said, recall=recall, starts=[lot.uid for lot in lots], hazard=hazard)
 
     return do
 

@@ -6,8 +6,18 @@ from typing import Any
 
 import pytest
 
-from batches import movements, receiving, shipping, storing
-from batches.models import Batch, Lot, LotState, StoragePlace, TradingPartner
+from batches import movements, noting, receiving, shipping, storing
+from batches.carry_over import Hazard
+from batches.models import (
+    Batch,
+    CleaningBreak,
+    Equipment,
+    Lot,
+    LotState,
+    Occupation,
+    StoragePlace,
+    TradingPartner,
+)
 from config.api.refusals import OtherContent, RuleBroken, Unknown
 from haccp import deviations
 from haccp.models import Hold, RecallScope
@@ -15,7 +25,7 @@ from haccp.recalls import deciding, scoping
 from haccp.recalls.status import status
 from ledger import verification
 from ledger.ids import uuid7
-from ledger.models import Establishment, Leaf, Person, Signature
+from ledger.models import Entry, Establishment, Leaf, Person, Signature
 from ledger.signatures import Proof
 from tests.conftest import NOON
 from tests.haccp.conftest import HOUR
@@ -263,3 +273,65 @@ def test_goods_sent_back_to_a_supplier_make_it_a_consignee(
     receiving.send_back(act=act(at=NOON), lot=nuts, supplier=supplier, quantity="5", unit="KGM")
     (row,) = freeze(decide(), nuts).consignees
     assert (row["name"], row["lots"][0]["sent_back"]) == (supplier.name, "5.000")
+
+
+# --- over shared equipment
+
+
+@pytest.fixture
+def beside(batch: Batch, sweets: Lot, begin: Any, make_lot: Any, establishment: Establishment) -> Lot:
+    """Made later on the table that the sweets were made on; nothing cleaned it in between."""
+    table = Equipment.objects.create(establishment=establishment, code="T-9", name="Table", kind="table")
+    plain = begin(at=NOON - HOUR)
+    for stays, since in ((batch, NOON - 4 * HOUR), (plain, NOON - HOUR)):
+        Occupation.objects.create(batch=stays, equipment=table, since=since, until=since + HOUR)
+    return make_lot(plain, at=NOON)
+
+
+def test_widened_by_a_hazard_the_scope_holds_what_equipment_led_to_and_how(
+    decide: Any, freeze: Any, nuts: Lot, beside: Lot
+):
+    recall = decide()
+    assert beside.code not in codes(freeze(recall, nuts))
+    scope = freeze(recall, nuts, hazard=Hazard(microbiological=True))
+    (row,) = [each for each in scope.lots if each["code"] == beside.code]
+    assert (row["side"], scope.touches[int(row["touch"])]["equipment"]) == ("contact", "T-9")
+    assert scope.hazard == {"allergens": [], "microbiological": True, "foreign_bodies": False}
+    found = verification.verify().findings
+    assert [each for each in found if not each.startswith("batch states")] == []  # stays were planted
+
+
+def test_what_equipment_led_to_is_held(decide: Any, freeze: Any, nuts: Lot, beside: Lot):
+    freeze(decide(), nuts, hazard=Hazard(foreign_bodies=True))
+    assert LotState.objects.get(lot=beside).status == "held"
+
+
+def test_a_hazard_that_was_named_once_is_followed_when_frozen_again(
+    decide: Any, freeze: Any, nuts: Lot, beside: Lot, receive: Any
+):
+    recall = decide()
+    freeze(recall, nuts, hazard=Hazard(microbiological=True))
+    scope = freeze(recall, receive())
+    (row,) = [each for each in scope.lots if each["code"] == beside.code]
+    assert (row["side"], row["carried"]) == ("contact", False)
+
+
+def test_a_cleaning_valid_for_the_hazard_ends_it(
+    act: Any, decide: Any, freeze: Any, nuts: Lot, beside: Lot, batch: Batch
+):
+    because = noting.note_quality(act=act(), batch=batch, what="table", value="clean")
+    CleaningBreak.objects.create(
+        equipment=Equipment.objects.get(code="T-9"),
+        at=NOON - 2 * HOUR,
+        scope={"microbiological": True},
+        because=Entry.objects.get(pk=because.pk),
+    )
+    recall = decide()
+    assert beside.code not in codes(freeze(recall, nuts, hazard=Hazard(microbiological=True)))
+    assert beside.code in codes(freeze(recall, nuts, hazard=Hazard(foreign_bodies=True)))
+
+
+def test_the_same_lots_with_a_further_hazard_are_frozen_anew(decide: Any, freeze: Any, nuts: Lot):
+    recall = decide()
+    freeze(recall, nuts)
+    assert freeze(recall, nuts, hazard=Hazard(microbiological=True)).number == 2
