@@ -154,8 +154,11 @@ class Followed:
             inward = [way for way in inward if way[:3] not in walked_forward]
         return onward, inward
 
-    def in_loop(self, key: int) -> bool:
-        return self.shares.values.get(key, 0) is None or self.parts.values.get(key, 0) is None
+    @property
+    def in_loop(self) -> int:
+        """How many lots stand in a loop or behind it."""
+        both = (*self.shares.values.items(), *self.parts.values.items())
+        return len({key for key, value in both if value is None})
 
     @cached_property
     def told(self) -> tuple[Mapping[int, Any], Mapping[int, Any]]:
@@ -171,6 +174,10 @@ class Followed:
     def side(self, key: int) -> Side:
         if key in self.start_keys:
             return Side.START
+        if self.mixing.places is None and not self.beyond.lots:
+            if key not in self.parts.values:
+                return Side.FORWARD
+            return Side.BETWEEN if key in self.shares.values else Side.BACK
         ahead, behind = key in self.shares.values, key in self.parts.values
         touched = key in self.beyond.lots
         maybe_ahead = ahead or touched or key in self.mixing.lots_ahead

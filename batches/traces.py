@@ -7,13 +7,13 @@ the answer. A house with places that are topped up before they are empty asks so
 ``batches.trace_questions``.
 """
 
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from typing import Any
 
 from batches.models import Lot
 from batches.trace_following import Followed, exact_share
 from batches.trace_questions import FromLots, StartLot, TraceQuestion
-from batches.trace_reading import BATCH, DIMENSION, KNOWN, UID, batches, known_of, what_moved
+from batches.trace_reading import BATCH, DIMENSION, KNOWN, UID, batches, known_of, not_collecting, what_moved
 from batches.trace_results import Direction, Step, Trace, TracedLot
 from ledger.models import Establishment
 
@@ -33,12 +33,14 @@ def whole(lot: Lot) -> Trace:
     return _of_one(lot, Direction.WHOLE)
 
 
+@not_collecting()
 def _of_one(lot: Lot, direction: Direction) -> Trace:
     question = TraceQuestion(FromLots((lot.uid,)), direction)
     followed = Followed(question, [StartLot(lot.pk, lot.uid, None)], lot.establishment_id)
     return shown(followed)
 
 
+@not_collecting()
 def trace(
     here: Establishment, question: TraceQuestion, *, after: int | None = None, limit: int | None = None
 ) -> Trace:
@@ -64,7 +66,7 @@ def shown(followed: Followed, after: int | None = None, limit: int | None = None
     if part is not None:
         wanted = {*page, *(key for step in steps for key in step[:2]), *mixing.lots_of(part)}
     rows = known_of(wanted)
-    lots = tuple(_lot(followed, rows[key]) for key in page)
+    lots = tuple(_lots(followed, [rows[key] for key in page]))
     moved, in_process = what_moved(lots, followed.in_batches_without_output(lots))
     mixes, taken_as = mixing.told(set(page), {key: row[UID] for key, row in rows.items()})
     return Trace(
@@ -80,7 +82,7 @@ def shown(followed: Followed, after: int | None = None, limit: int | None = None
         taken_as=taken_as,
         size=followed.size,
         loop=followed.shares.loop or followed.parts.loop,
-        in_loop=sum(1 for key in followed.keys if followed.in_loop(key)),
+        in_loop=followed.in_loop,
         unfollowed=followed.unfollowed,
         following=page[-1] if len(page) < len(keys) else None,
     )
@@ -96,22 +98,25 @@ def _told_steps(followed: Followed, steps: Sequence[Any], rows: Mapping[int, Any
     return tuple(found)
 
 
-def _lot(followed: Followed, row: tuple[Any, ...]) -> TracedLot:
-    key = row[0]
+def _lots(followed: Followed, rows: Iterable[tuple[Any, ...]]) -> Iterator[TracedLot]:
+    """The usual of many thousand lots is asked for once: a trace without fractions, of one lot, with nothing touched."""
     (shares, parts), (exact_shares, exact_parts) = followed.told, followed.exact
     shares_by_name, parts_by_name = followed.by_name
-    generation = max(followed.shares.generation.get(key, 0), followed.parts.generation.get(key, 0))
-    share, part = shares.get(key), parts.get(key)
-    computed = (
-        followed.side(key),
-        generation,
-        share,
-        part,
-        None if share is None else shares_by_name.get(key, 0.0),
-        None if part is None else parts_by_name.get(key, 0.0),
-        exact_shares.get(key),
-        exact_parts.get(key),
-        followed.bits[key].bit_count() if followed.bits else int(key not in followed.beyond.lots),
-        followed.beyond.lots.get(key),
-    )
-    return TracedLot._make(row[:KNOWN] + computed)
+    ahead, behind = followed.shares.generation, followed.parts.generation
+    bits, contacts = followed.bits, followed.beyond.lots
+    usual = (None, None, 1, None) if not (exact_shares or exact_parts or bits or contacts) else None
+    for row in rows:
+        key = row[0]
+        share, part = shares.get(key), parts.get(key)
+        side = followed.side(key), max(ahead.get(key, 0), behind.get(key, 0)), share, part
+        by_name = (
+            None if share is None else shares_by_name.get(key, 0.0) if shares_by_name else 0.0,
+            None if part is None else parts_by_name.get(key, 0.0) if parts_by_name else 0.0,
+        )
+        others = usual or (
+            exact_shares.get(key),
+            exact_parts.get(key),
+            bits[key].bit_count() if bits else int(key not in contacts),
+            contacts.get(key),
+        )
+        yield TracedLot._make(row[:KNOWN] + side + by_name + others)

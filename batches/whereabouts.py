@@ -5,8 +5,8 @@ that it made was lost on the way: boiled off, trimmed, left in the pot. Together
 """
 
 from collections import defaultdict
+from collections.abc import Mapping
 from dataclasses import dataclass
-from uuid import UUID
 
 from batches.trace_results import Trace, TracedLot
 
@@ -39,37 +39,39 @@ class Whereabouts:
 
 
 def whereabouts(trace: Trace) -> Whereabouts | None:
-    """None where it cannot be told: a page or a bounded trace, a loop, or a lot whose mass is not known."""
-    lots = {lot.uid: lot for lot in trace.lots if lot.share is not None}
+    """None where it cannot be told: a page or a bounded trace, a loop, or a lot whose mass is not known.
+
+    Lots are looked up by the number a uuid is: looking up uuids takes longer than all the rest.
+    """
+    lots = {lot.uid.int: lot for lot in trace.lots if lot.share is not None}
     whole = trace.following is None and len(trace.lots) == trace.size.lots
     if not whole or trace.loop or trace.unfollowed or any(lot.mass is None for lot in lots.values()):
         return None
     sums: defaultdict[str, float] = defaultdict(float)
-    per_step = {uid: _suspect_in_a_step(lot) for uid, lot in lots.items()}
-    in_process: defaultdict[UUID, int] = defaultdict(int)
-    for one in trace.in_process:
-        in_process[one.lot] += one.quantity
-    mixed = {taken.lot for taken in trace.taken_as if taken.batch is None}
-    for uid, lot in lots.items():
-        each = per_step[uid]
-        if trace.taken_as:
-            there = lot.on_hand + lot.shipped - lot.returned + lot.sent_back + lot.sampled + lot.destroyed
-            named = each if uid in mixed else each * _of_share(lot)
-            sums["by_name"] += named * (there + in_process[uid])
+    per_step = {number: _suspect_in_a_step(lot) for number, lot in lots.items()}
+    for number, lot in lots.items():
+        each = per_step[number]
         sums["on_hand"] += each * lot.on_hand
         sums["shipped"] += each * (lot.shipped - lot.returned)
         sums["sent_back"] += each * lot.sent_back
         sums["sampled"] += each * lot.sampled
         sums["destroyed"] += each * lot.destroyed
         sums["unexplained"] -= each * lot.unexplained
-    sums["in_process"] = sum(per_step[uid] * amount for uid, amount in in_process.items() if uid in lots)
-    used = {(step.source, step.batch): step.used for step in trace.steps if step.source in lots}
-    went_in = sum(per_step[source] * amount for (source, _), amount in used.items())
-    suspect = {uid: (lot.share or 0.0) * (lot.mass or 0) for uid, lot in lots.items()}
-    made = {step.target for step in trace.steps if step.target in lots and step.source in lots}
-    carried = _carried_in(trace, lots)
-    came_out = sum(carried[uid] * (lots[uid].mass or 0) for uid in made)
-    came = sum(suspect[uid] - carried.get(uid, 0.0) * (lots[uid].mass or 0) for uid in trace.starts)
+    in_process: defaultdict[int, int] = defaultdict(int)
+    for one in trace.in_process:
+        in_process[one.lot.int] += one.quantity
+    sums["in_process"] = sum(per_step[lot] * amount for lot, amount in in_process.items() if lot in lots)
+    if trace.taken_as:
+        mixed = {taken.lot.int for taken in trace.taken_as if taken.batch is None}
+        for number, lot in lots.items():
+            part = 1.0 if number in mixed else _of_share(lot)
+            there = lot.on_hand + lot.shipped - lot.returned + lot.sent_back + lot.sampled + lot.destroyed
+            sums["by_name"] += part * per_step[number] * (there + in_process[number])
+    went_in, carried = _through_batches(trace, lots, per_step)
+    masses = {number: lot.mass or 0 for number, lot in lots.items()}
+    came_out = sum(share * masses[number] for number, share in carried.items())
+    starts = [uid.int for uid in trace.starts]
+    came = sum(((lots[each].share or 0.0) - carried.get(each, 0.0)) * masses[each] for each in starts)
     return Whereabouts(came=came, lost=went_in - came_out, **sums)
 
 
@@ -82,10 +84,16 @@ def _of_share(lot: TracedLot) -> float:
     return (lot.share_by_name or 0.0) / lot.share if lot.share else 0.0
 
 
-def _carried_in(trace: Trace, lots: dict) -> defaultdict:  # type: ignore[type-arg]
-    """By lot, the share that came into it; of a start that another went into, less than its whole."""
-    found: defaultdict = defaultdict(float)
-    for step in trace.steps:
-        if step.source in lots and step.target in lots:
-            found[step.target] += (lots[step.source].share or 0.0) * step.share
-    return found
+def _through_batches(
+    trace: Trace, lots: Mapping[int, TracedLot], per_step: Mapping[int, float]
+) -> tuple[float, Mapping[int, float]]:
+    """What went into batches; by lot the share that came into it, of a start less than its whole."""
+    used: dict[tuple[int, int], float] = {}
+    carried: defaultdict[int, float] = defaultdict(float)
+    for source, target, batch, _, _, amount, share, _ in trace.steps:
+        came_from, went_into = source.int, target.int
+        if came_from in lots:
+            used[came_from, batch.int] = per_step[came_from] * amount
+            if went_into in lots:
+                carried[went_into] += (lots[came_from].share or 0.0) * share
+    return sum(used.values()), carried

@@ -3,10 +3,12 @@
 from typing import Any
 
 from batches.api.amounts import AMOUNT_TEXTS, UNITS, kilograms
+from batches.trace_reading import not_collecting
 from batches.trace_results import Consignment, Direction, InProcess, Trace, Unfollowed
 from batches.whereabouts import whereabouts
 
 
+@not_collecting()
 def as_json(trace: Trace) -> dict[str, Any]:
     """As ``TraceSerializer`` says, without ``next``; uuids, days and times are left to the writer of JSON."""
     return {
