@@ -28,15 +28,7 @@ def play(house: House, story: Story, tell: Told) -> str:
         said = {"partner": consignee["partner"], "means": "phone"}
         why = "An exercise: as if there might be a stone in it."
         lead.post(f"{path}/notices", performed_at=story.at(BEGAN + 5 + place), why=why, **said)
-        lots = [
-            {
-                "lot": each["lot"],
-                "unit": each["unit"],
-                "received": each["shipped"],
-                "returned": each["returned"],
-            }
-            for each in consignee["lots"]
-        ]
+        lots = [_answered(each) for each in consignee["lots"]]
         house.operator.post(f"{path}/answers", performed_at=story.at(BEGAN + 12 + place), lots=lots, **said)
     lead.post(
         f"{path}/end",
