@@ -31,6 +31,9 @@ class Flag(StrEnum):
     REWORK_FROM_RETURNS = "rework-from-returns"
     REWORK_ORIGIN_UNKNOWN = "rework-of-unknown-origin"
     BROUGHT_IN = "brought-in"
+    MORE_THAN_AT_OUTLET = "more-than-at-outlet"
+    LATER_THAN_CONTENTS = "later-than-contents"
+    SOONER_THAN_BOX = "sooner-than-box"
 
 
 SENTENCES = {
@@ -59,6 +62,9 @@ SENTENCES = {
     Flag.REWORK_FROM_RETURNS: "The rework is of what customers returned; that is never used.",
     Flag.REWORK_ORIGIN_UNKNOWN: "Of what the rework is nobody knows: it counts as containing everything that its "
     "equipment could have left.",
+    Flag.MORE_THAN_AT_OUTLET: "More of the lot left the outlet than the records say went there.",
+    Flag.LATER_THAN_CONTENTS: "Its best before is later than that of a lot packed in it.",
+    Flag.SOONER_THAN_BOX: "Its best before is earlier than that of a box it was packed in.",
     Flag.BROUGHT_IN: "It was brought in later from the house's own papers and not recorded here when it was done.",
 }
 """One sentence for each flag, for people."""

@@ -4,7 +4,7 @@ from datetime import date
 
 from batches import lots, stock
 from batches.flags import Flag
-from batches.models import LotStatus, Movement, MovementKind
+from batches.models import AtOutlet, LotStatus, Movement, MovementKind
 
 OF_STATUS = {
     LotStatus.AWAITING: Flag.LOT_AWAITING,
@@ -34,7 +34,7 @@ def of_counts(movement: Movement) -> list[Flag]:
     return [Flag.BEFORE_LAST_COUNT] if later.exists() else []
 
 
-def of_lot(movement: Movement) -> list[Flag]:
+def of_lot(movement: Movement | AtOutlet) -> list[Flag]:
     """The lot's status and date when this was done."""
     found = []
     status = LotStatus(lots.status_when(movement.lot, movement.performed_at))
@@ -46,7 +46,7 @@ def of_lot(movement: Movement) -> list[Flag]:
     return found
 
 
-def day_of(movement: Movement) -> date:
+def day_of(movement: Movement | AtOutlet) -> date:
     """The establishment's date on which this was done."""
     return movement.performed_at.astimezone(movement.establishment.zone).date()
 

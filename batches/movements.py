@@ -26,7 +26,7 @@ from config.api.refusals import Reason, RuleBroken, Unknown
 from ledger.acts import Act
 from ledger.deeds import deed
 
-REFERENCES = ("lot", "batch", "part", "from_place", "to_place", "partner", "carrier")
+REFERENCES = ("lot", "batch", "part", "from_place", "to_place", "partner", "carrier", "order")
 CANNOT_BE = {
     Dimension.MASS: (quantities.Dimension.PIECES, quantities.Dimension.NUMBER),
     Dimension.COUNT: (quantities.Dimension.MASS, quantities.Dimension.VOLUME),

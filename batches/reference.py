@@ -15,6 +15,7 @@ from batches.models import (
     Equipment,
     Material,
     Movement,
+    Outlet,
     RecipeLine,
     StoragePlace,
     TradingPartner,
@@ -62,6 +63,8 @@ def alter(*, act: Act, row: Row, values: dict[str, Any], expected_version: int |
     was_refilled = isinstance(row, StoragePlace) and "refilled" in checked and _is_refilled(row)
     if was_refilled and not checked["refilled"]:
         _refuse_to_forget(act, row)
+    if isinstance(row, TradingPartner) and checked.get("outlet", row.outlet) != row.outlet:
+        _refuse_other_buyers(act, row, checked["outlet"])
     if isinstance(row, Material) and "dimension" in checked:
         lock_material(act.establishment)
         _refuse_other_dimension(row, checked["dimension"])
@@ -93,6 +96,27 @@ def _refuse_to_forget(act: Act, place: Reference) -> None:
         code="was-refilled",
         field="refilled",
     )
+
+
+def _refuse_other_buyers(act: Act, partner: TradingPartner, outlet: str) -> None:
+    """A recall asks today who got what then: goods that went to a shop with a name did not go to buyers without one."""
+    lock_material(act.establishment)
+    if not Movement.objects.filter(partner=partner.pk).exists():
+        return
+    if Outlet.WEB in (partner.outlet, outlet):
+        raise RuleBroken(
+            f"Goods went to {partner.name}; web orders have an outlet of their own. Make a new one, and mark this one as no "
+            "longer in use.",
+            code="goods-went-there",
+            field="outlet",
+        )
+    if not act.note.strip():
+        raise RuleBroken(
+            f"Goods went to {partner.name}, and a recall would reach other people than it did. If it was wrong from the "
+            "start, say so in the note; else make a new partner. Nothing was written.",
+            code="goods-went-there",
+            field="outlet",
+        )
 
 
 def checked_values(
@@ -145,6 +169,10 @@ def _refuse_partner_without_part(row: Reference) -> None:
             f"Say what the partner is to you: one or more of {', '.join(PARTS)}.",
             code="partner-has-a-part",
             field=PARTS[0],
+        )
+    if isinstance(row, TradingPartner) and row.outlet and not row.is_customer:
+        raise Unusable(
+            "An outlet is a customer: goods go there as shipped.", code="outlet-is-a-customer", field="outlet"
         )
 
 

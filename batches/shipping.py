@@ -2,10 +2,18 @@
 
 from batches import judging, lots
 from batches.flags import LOT_NOT_READY, Flag
-from batches.models import Lot, LotStatus, Movement, MovementKind, StoragePlace, TradingPartner
+from batches.models import (
+    Lot,
+    LotStatus,
+    Movement,
+    MovementKind,
+    StoragePlace,
+    TradingPartner,
+    WebOrder,
+)
 from batches.movements import begin, write
 from batches.quantities import shown
-from config.api.refusals import Reason, RuleBroken
+from config.api.refusals import Reason, RuleBroken, Unusable
 from ledger.acts import Act
 from ledger.deeds import deed
 
@@ -21,11 +29,13 @@ def ship(
     carrier: TradingPartner | None = None,
     from_place: StoragePlace | None = None,
     document: str = "",
+    order: WebOrder | None = None,
     already_happened: bool = False,
 ) -> Movement:
     """Ship some of a released lot. Raises RuleBroken ``may-not-ship`` with every reason at once.
 
-    ``already_happened``: it has left; then it is recorded and flagged. So is a correction of a shipment.
+    ``order``: the web order it was picked for; a correction keeps to that of what it corrects. ``already_happened``: it
+    has left; then it is recorded and flagged. So is a correction of a shipment.
     """
     movement = begin(
         act,
@@ -37,6 +47,7 @@ def ship(
         carrier=carrier,
         from_place=from_place,
         document=document,
+        order=_order_of(act, customer, order),
     )
     if not already_happened and movement.replaces is None:
         _gate(movement)
@@ -68,6 +79,20 @@ def _gate(movement: Movement) -> None:
         )
 
 
+def _order_of(act: Act, customer: TradingPartner, order: WebOrder | None) -> WebOrder | None:
+    """The order that was named, else that of the movement which is corrected. Raises Unusable for another outlet's."""
+    if order is None and act.corrects is not None:
+        corrected = Movement.objects.of(act.establishment).filter(pk=act.corrects).first()
+        order = corrected.order if corrected is not None else None
+    if order is not None and order.outlet_id != customer.pk:
+        raise Unusable(
+            f"Web order {order.number} went through {order.outlet.name}: name that as the customer.",
+            code="another-outlet",
+            field="customer",
+        )
+    return order
+
+
 def _measure(lot: Lot) -> str:
     return "pieces" if lot.material.dimension == "count" else "mass"
 
@@ -83,8 +108,12 @@ def take_back(
     to_place: StoragePlace | None = None,
     carrier: TradingPartner | None = None,
     document: str = "",
+    order: WebOrder | None = None,
 ) -> Movement:
-    """A customer returned some of a lot. A released lot then awaits a decision again."""
+    """A customer returned some of a lot, or it was brought back from an outlet. A released lot then awaits a decision again.
+
+    ``order``: the web order whose buyer sent it back.
+    """
     movement = begin(
         act,
         MovementKind.RETURNED,
@@ -95,6 +124,7 @@ def take_back(
         carrier=carrier,
         to_place=to_place,
         document=document,
+        order=_order_of(act, customer, order),
     )
     write(act, movement, judging.of_partner(customer.is_customer) + judging.of_counts(movement))
     lots.reopen(act=act, lots=[movement.lot], because=movement)

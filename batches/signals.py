@@ -9,6 +9,7 @@ run_changed           sender=Batch, batch, record, act: when a batch ran, or on 
                       its start or end was corrected, it ended, that was withdrawn, equipment was noted
 places_mixed          sender=StoragePlace, place, because (the record), act: what lay in a refilled place is mixed with more
                       than was known: it was marked as refilled, or was not found empty when that was said
+noted_at_outlet       sender=AtOutlet, record, act: something was sold, given away, thrown away or counted at an outlet
 lots_decided          sender=Lot, lots, status, because, act: the status of lots was set
 """
 
@@ -21,3 +22,4 @@ release_reopened = Signal()
 run_changed = Signal()
 places_mixed = Signal()
 lots_decided = Signal()
+noted_at_outlet = Signal()

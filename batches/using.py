@@ -3,9 +3,19 @@
 from datetime import date
 from typing import Any
 
-from batches import edges, judging, lots, rework
+from batches import edges, judging, lots, packing, rework
 from batches.flags import Flag
-from batches.models import Batch, Lot, Material, Movement, MovementKind, Part, ReworkFrom, StoragePlace
+from batches.models import (
+    Batch,
+    Lot,
+    Material,
+    MaterialKind,
+    Movement,
+    MovementKind,
+    Part,
+    ReworkFrom,
+    StoragePlace,
+)
 from batches.movements import begin, keep_lot, write
 from config.api.refusals import RuleBroken, Unknown, Unusable
 from ledger.acts import Act
@@ -52,6 +62,8 @@ def use(
         *judging.of_run(movement),
         *_of_recipe(movement),
     ]
+    if packing.ends_before_its_box(movement.lot, batch):
+        flags.append(Flag.SOONER_THAN_BOX)
     return write(act, movement, flags)
 
 
@@ -83,8 +95,9 @@ def make(
     """Take a new lot of ``material`` out of a batch, or a further quantity into its ``lot``.
 
     A new lot awaits decision and is ``movement.lot``; a released lot that gets more awaits one again. Best
-    before follows the material's shelf life unless said. ``rework_from``: where a new rework lot comes from, a
-    value of ``ReworkFrom``; it has to be said. Raises Unusable, Unknown, RuleBroken.
+    before follows the material's shelf life unless said; a box of finished lots ends with the first of them.
+    ``rework_from``: where a new rework lot comes from, a value of ``ReworkFrom``; it has to be said. Raises Unusable,
+    Unknown, RuleBroken.
     """
     _refuse_odd_rework(is_rework and lot is None, rework_from)
     common: dict[str, Any] = {
@@ -103,7 +116,22 @@ def make(
     else:
         raise Unusable("Name the material of the new lot, or the lot that gets more.", field="material")
     flags = judging.of_run(movement) + judging.of_product(movement) + judging.of_counts(movement)
+    first = _ends_first(batch, movement.lot.material, is_rework) if movement.new_lot else None
+    if first is not None and movement.best_before is not None and movement.best_before > first:
+        flags.append(Flag.LATER_THAN_CONTENTS)
     return write(act, movement, flags)
+
+
+def _ends(act: Act, batch: Batch, material: Material, is_rework: bool, said: date | None) -> date | None:
+    """As said; else by the shelf life, and no later than what ends first of what is packed in it."""
+    usual = lots.best_before(material, act.local_day, said)
+    first = None if said is not None else _ends_first(batch, material, is_rework)
+    return min(filter(None, (usual, first)), default=None)
+
+
+def _ends_first(batch: Batch, material: Material, is_rework: bool) -> date | None:
+    is_box = material.kind == MaterialKind.FINISHED and not is_rework
+    return packing.earliest(batch) if is_box else None
 
 
 def _new_lot(
@@ -128,7 +156,7 @@ def _new_lot(
         MovementKind.MADE,
         material=material,
         new_lot=said,
-        best_before=lots.best_before(material, act.local_day, best_before),
+        best_before=_ends(act, batch, material, is_rework, best_before),
         **common,
     )
     if movement.replaces:

@@ -226,6 +226,7 @@ CELERY_BEAT_SCHEDULE = {
     "instruments to verify": {"task": "haccp.tasks.sweep_instruments", "schedule": 3600},
     "unsent notices": {"task": "haccp.tasks.sweep_notices", "schedule": 120},
     "unsent recall notices": {"task": "haccp.tasks.sweep_recall_mail", "schedule": 120},
+    "buyers to forget": {"task": "haccp.tasks.sweep_buyers", "schedule": 6 * 3600},
     "waiting documents": {"task": "reports.tasks.sweep_documents", "schedule": 120},
     "lost files": {"task": "ledger.tasks.sweep_files", "schedule": 6 * 3600},
 }

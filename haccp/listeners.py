@@ -10,6 +10,8 @@ from batches import lots as lot_deeds
 from batches import mixed_places
 from batches.flags import LOT_NOT_READY, REWORK, SENTENCES, Flag
 from batches.models import (
+    AtOutlet,
+    AtOutletKind,
     Batch,
     BatchEnd,
     BatchStart,
@@ -19,7 +21,7 @@ from batches.models import (
     MovementKind,
     StoragePlace,
 )
-from batches.signals import movement_recorded, places_mixed, run_changed
+from batches.signals import movement_recorded, noted_at_outlet, places_mixed, run_changed
 from haccp import deviations, gates, holds, late_allergens, late_labels, reworking
 from haccp.allergens.signals import allergens_stated
 from haccp.deviations import Touched
@@ -44,6 +46,7 @@ def connect() -> None:
     run_changed.connect(follow_run, dispatch_uid="haccp.follow_run")
     packing_recorded.connect(late_labels.follow_packing, dispatch_uid="haccp.late_labels")
     allergens_stated.connect(late_allergens.follow_statement, dispatch_uid="haccp.follow_statement")
+    noted_at_outlet.connect(follow_sale, dispatch_uid="haccp.follow_sale")
     places_mixed.connect(follow_place, dispatch_uid="haccp.follow_place")
 
 
@@ -57,6 +60,30 @@ def follow(sender: Any, movement: Movement, act: Act, **_: Any) -> None:
     late_allergens.follow_movement(act=act, movement=movement, mixes=mixes)
     if mixes or movement.what in CHANGES_GENEALOGY:
         holds.reach(act=act)
+
+
+SOLD_OUT_OF_ORDER = frozenset({Flag.LOT_HELD, Flag.LOT_REJECTED})
+REACHED_BUYERS = frozenset({AtOutletKind.SOLD, AtOutletKind.GIVEN})
+
+
+def follow_sale(sender: Any, record: AtOutlet, act: Act, **_: Any) -> None:
+    """A lot was sold at an outlet while it was held or rejected: a case, with hold.
+
+    One that only awaits a decision again was released when it was taken there; that is a flag and no case.
+    """
+    flags = SOLD_OUT_OF_ORDER.intersection(record.flags)
+    if not flags or record.what not in REACHED_BUYERS or record.corrects_id is not None:
+        return
+    deviations.open_case(
+        act=act.with_new_id(),
+        what=Deviation.What.SHIPPED,
+        subject=record.pk,
+        slot=record.what,
+        title=f"Lot {record.lot.code} {record.get_what_display()} at {record.outlet.name}: "
+        + " ".join(SENTENCES[Flag(flag)] for flag in sorted(flags)),
+        because=record,
+        hold=Touched(HoldSubject.LOT, record.lot.uid),
+    )
 
 
 def follow_place(sender: Any, place: StoragePlace, because: Record, act: Act, **_: Any) -> None:

@@ -4,6 +4,7 @@ from collections import defaultdict
 from collections.abc import Iterable, Iterator, Sequence
 from datetime import datetime
 
+from batches import packing
 from batches.mixed_places import MixedPlaces
 from batches.models import Batch, Lot, LotStatus
 from config.api.refusals import Reason
@@ -64,9 +65,24 @@ def _of_batch(lot: Lot, batch: Batch) -> Iterator[Reason]:
             "deviation that holds it, and decide there."
         )
         yield Reason("no-plan", sentence, "lot", [str(batch.uid)])
+    yield from _of_contents(lot, batch)
     for case in _unclosed_about(batch):
         sentence = f"An open deviation is about its batch: {case.title}"
         yield Reason("open-deviation", sentence, "lot", [str(case.pk)])
+
+
+def _of_contents(lot: Lot, batch: Batch) -> Iterator[Reason]:
+    """A box says no later date than what is in it, by the dates that stand now."""
+    ends = lot.state.best_before
+    if ends is None or lot.is_rework:
+        return
+    for each in packing.packed_in(batch):
+        first = each.state.best_before
+        if first is not None and first < ends:
+            sentence = (
+                f"Lot {each.code} in it is best before {first}, and the box says {ends}: correct its making."
+            )
+            yield Reason("later-than-contents", sentence, "lot", [str(each.uid)])
 
 
 def _of_missed(lot: Lot, batch: Batch | None, missed: Sequence[Answered]) -> Iterator[Reason]:

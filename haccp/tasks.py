@@ -1,6 +1,6 @@
 from celery import shared_task
 
-from haccp import due_instruments, missed, missed_changeovers, missed_packing, notices
+from haccp import buyers, due_instruments, missed, missed_changeovers, missed_packing, notices
 from haccp.recalls import noticing
 
 
@@ -48,3 +48,9 @@ def send_recall_mail(pk: int) -> None:
 def sweep_recall_mail() -> None:
     """Every few minutes: send what the broker or the mail server lost."""
     noticing.sweep()
+
+
+@shared_task
+def sweep_buyers() -> None:
+    """Every few hours: forget the buyers of web orders whom no recall can need any more."""
+    buyers.sweep()

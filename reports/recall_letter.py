@@ -10,7 +10,7 @@ from uuid import UUID
 
 from config.api.refusals import Unknown
 from haccp.models import RecallNotice
-from haccp.recalls.consignees import who_got
+from haccp.recalls.consignees import receiver_of, who_got
 from haccp.recalls.scoping import in_scope, latest
 from ledger.acts import Moment
 from ledger.models import Establishment
@@ -29,7 +29,8 @@ class FormLine:
 
 @dataclass(frozen=True, kw_only=True)
 class RecallLetter(Document):
-    """``address``: the lines of whom it goes to; of a public notice none. ``written_at``: when the notice was recorded."""
+    """``address``: the lines of whom it goes to; none of a public notice, nor of one to the buyer of a web order, whose
+    address is kept in no document. ``written_at``: when the notice was recorded."""
 
     kind: ClassVar[str] = "recall-letter"
     template: ClassVar[str] = "reports/recall_letter.html"
@@ -102,7 +103,7 @@ def _to_answer(notice: RecallNotice) -> tuple[FormLine, ...]:
     got = who_got(notice.recall.establishment, lots, at)
     return tuple(
         FormLine(each.code, each.material)
-        for partner, rows in got
-        if partner == notice.partner
-        for each in rows
+        for received in got
+        if receiver_of(received) == (notice.partner_id, None)
+        for each in received.got
     )

@@ -17,9 +17,11 @@ from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy, ngettext
 
 from batches import quantities
+from batches.outlet_sums import Visit
 from config.api.refusals import Unknown
 from haccp.models import Level, Recall, RecallAnswer, RecallExclusion, RecallScope, RecallStrategy
 from haccp.recalls.answering import AMOUNTS, SENTENCES, Odd, base
+from haccp.recalls.consignees import SoldAt, SoldThere
 from haccp.recalls.scoping import left_out
 from haccp.recalls.status import Consignee, Status, status
 from ledger.models import Establishment, Record, Signature
@@ -84,6 +86,17 @@ class ConsigneeLine:
     said: tuple[str, ...]
 
 
+@dataclass(frozen=True)
+class OutletLine:
+    """Where buyers got some whom nobody names. ``with_buyers``: the most that they may have."""
+
+    name: str
+    got: tuple[str, ...]
+    back: tuple[str, ...]
+    with_buyers: tuple[str, ...]
+    days: tuple[str, ...]
+
+
 @dataclass(frozen=True, kw_only=True)
 class NoticeLine(RecordLine):
     to: str
@@ -133,6 +146,13 @@ LET_GO = (
     Column(gettext_lazy("Scope"), "scope", 2),
     Column(gettext_lazy("Because"), "because", 6),
 )
+OUTLETS = (
+    Column(gettext_lazy("Outlet"), "name", 3),
+    Column(gettext_lazy("Went there"), "got", 3),
+    Column(gettext_lazy("Came back or destroyed"), "back", 3),
+    Column(gettext_lazy("With buyers, at most"), "with_buyers", 3),
+    Column(gettext_lazy("Where and when"), "days", 4),
+)
 CONSIGNEES = (
     Column(gettext_lazy("Consignee"), "name", 3),
     Column(gettext_lazy("Got, by our records"), "got", 4),
@@ -166,6 +186,7 @@ class RecallReport(Document):
     lot_columns: ClassVar[tuple[Column, ...]] = LOTS
     let_go_columns: ClassVar[tuple[Column, ...]] = LET_GO
     consignee_columns: ClassVar[tuple[Column, ...]] = CONSIGNEES
+    outlet_columns: ClassVar[tuple[Column, ...]] = OUTLETS
     notice_columns: ClassVar[tuple[Column, ...]] = NOTICES
     answer_columns: ClassVar[tuple[Column, ...]] = ANSWERS
 
@@ -184,6 +205,8 @@ class RecallReport(Document):
     let_go: tuple[LetGoLine, ...]
     consignees: tuple[ConsigneeLine, ...]
     others: tuple[ConsigneeLine, ...]
+    outlets: tuple[OutletLine, ...]
+    unnamed: str
     level: str
     percent: int
     consignee_count: int
@@ -249,6 +272,8 @@ def build(here: Establishment, subject: UUID, about: dict[str, Any], **head: Any
         ),
         consignees=tuple(_consignee(each, here) for each in found.consignees),
         others=tuple(_consignee(each, here) for each in found.others),
+        outlets=tuple(map(_outlet, found.outlets)),
+        unnamed=found.unnamed,
         level=str(Level(found.strategy.level).label),
         percent=found.percent,
         consignee_count=len(found.consignees),
@@ -428,6 +453,31 @@ def _consignee(each: Consignee, here: Establishment) -> ConsigneeLine:
     )
 
 
+def _buyer(order: Any) -> str:
+    return _("buyer of web order %(number)s") % {"number": order.number}
+
+
+def _outlet(each: SoldAt) -> OutletLine:
+    """An outlet, and the most that its buyers may have."""
+    return OutletLine(
+        name=each.outlet.name,
+        got=tuple(f"{lot.code}: {_of(lot.taken, lot)}" for lot in each.lots),
+        back=tuple(f"{lot.code}: {_of(lot.brought_back + lot.destroyed, lot)}" for lot in each.lots),
+        with_buyers=tuple(f"{lot.code}: {_of(lot.with_buyers, lot)}" for lot in each.lots),
+        days=tuple(dict.fromkeys(_visit(visit) for lot in each.lots for visit in lot.visits)),
+    )
+
+
+def _of(amount: int, lot: SoldThere) -> str:
+    return quantities.shown(amount, "pieces" if lot.dimension == "count" else "mass")
+
+
+def _visit(visit: Visit) -> str:
+    last = visit.last.isoformat() if visit.last else _("until now")
+    days = visit.first.isoformat() if visit.last == visit.first else f"{visit.first.isoformat()} – {last}"
+    return f"{visit.place}: {days}" if visit.place else days
+
+
 def _words() -> dict[str, str]:
     return {
         "received": _("received"), "on_hand": _("on hand"), "sold": _("sold"), "returned": _("sent back"),
@@ -450,7 +500,7 @@ def _notice(each: Any, at: datetime) -> NoticeLine:
     sent = mail is not None and mail.sent_at is not None and mail.sent_at <= at
     return NoticeLine.of(
         each,
-        to=each.partner.name if each.partner else _("the public"),
+        to=each.partner.name if each.partner else _buyer(each.order) if each.order else _("the public"),
         means=str(each.get_means_display()),
         subject=each.subject,
         left="" if each.means != "e-mail" else _("yes") if sent else _("no"),
@@ -468,7 +518,7 @@ def _answer(each: RecallAnswer, at: datetime) -> AnswerLine:
     passed = {True: _("told those they sold to"), False: _("did not tell those they sold to"), None: ""}
     line = AnswerLine.of(
         each,
-        who=each.partner.name,
+        who=each.partner.name if each.partner else _buyer(each.order),
         means=str(each.get_means_display()),
         said=tuple(
             filter(None, (*said, passed[each.passed_on], *(SENTENCES[Odd(flag)] for flag in each.flags)))

@@ -102,12 +102,22 @@ def another_member(record: Any) -> Any:
 refuses(
     "partner_has_a_part",
     batches.TradingPartner,
+    {"outlet": ""},
     is_supplier=False,
     is_customer=False,
     is_carrier=False,
     is_laboratory=False,
 )
 refuses("partner_gln_is_thirteen_digits", batches.TradingPartner, gln="952123400001X")
+refuses("outlet_is_a_customer", batches.TradingPartner, outlet="stall", is_customer=False, is_supplier=True)
+refuses("outlet_is_a_customer", batches.TradingPartner, outlet="cart", is_customer=True)
+refuses("at_outlet_is_known", batches.AtOutlet, what="eaten")
+refuses("at_outlet_has_a_quantity", batches.AtOutlet, quantity=0)
+refuses("web_order_has_a_number", batches.WebOrder, number="")
+refuses("a_web_order_is_not_corrected", batches.WebOrder, corrects=same("pk"), reason="x")
+refuses("buyer_can_be_reached", batches.Buyer, email="", phone="", address="")
+refuses("forgetting_has_a_reason", batches.BuyerForgotten, because="")
+refuses("what_is_forgotten_stays_so", batches.BuyerForgotten, corrects=same("pk"), reason="x")
 refuses("material_gtin_is_fourteen_digits", batches.Material, gtin="9521234000015")
 refuses("material_kind_is_known", batches.Material, kind="toy")
 refuses("material_dimension_is_known", batches.Material, dimension="len")
@@ -152,6 +162,7 @@ refuses("movement_mass_is_not_negative", batches.Movement, mass=-1)
 refuses("used_and_made_name_a_batch", batches.Movement, {"what": "used"}, batch=None)
 refuses("used_and_made_name_a_batch", batches.Movement, {"what": "sampled"}, batch=1)
 refuses("in_and_out_name_a_partner", batches.Movement, {"what": "received"}, partner=None)
+refuses("orders_are_shipped_and_returned", batches.Movement, {"what": "sampled"}, order=uuid7())
 refuses("lot_status_is_known", batches.LotDecision, status="fine")
 refuses("lot_state_is_known", batches.LotState, status="fine")
 refuses("edge_joins_two_lots", batches.Edge, source=same("target_id"))
@@ -290,8 +301,13 @@ refuses("exclusion_has_a_reason", haccp.RecallExclusion, because="")
 refuses("an_exclusion_is_not_corrected", haccp.RecallExclusion, corrects=same("pk"), reason="x")
 refuses("a_notice_is_not_corrected", haccp.RecallNotice, corrects=same("pk"), reason="x")
 refuses("recall_means_are_known", haccp.RecallNotice, means="pigeon")
-refuses("a_public_notice_names_nobody", haccp.RecallNotice, means="public")
-refuses("a_public_notice_names_nobody", haccp.RecallNotice, partner=None)
+refuses("a_public_notice_names_nobody", haccp.RecallNotice, {"partner__isnull": False}, means="public")
+refuses("a_public_notice_names_nobody", haccp.RecallNotice, {"partner__isnull": False}, partner=None)
+refuses("a_public_notice_names_nobody", haccp.RecallNotice, {"partner__isnull": False}, order=uuid7())
+refuses("no_address_of_a_buyer_is_kept", haccp.RecallNotice, {"means": "e-mail"}, partner=None, order=uuid7())
+refuses("publication_names_its_place", haccp.NoticePublished, where="")
+refuses("an_answer_is_of_somebody", haccp.RecallAnswer, partner=None)
+refuses("an_answer_is_of_somebody", haccp.RecallAnswer, order=uuid7())
 refuses("answer_means_are_known", haccp.RecallAnswer, means="pigeon")
 refuses("a_recall_plan_says_how_the_public_is_told", haccp.RecallPlan, public_notice="")
 refuses("a_recall_plan_is_superseded_not_corrected", haccp.RecallPlan, corrects=same("pk"), reason="x")

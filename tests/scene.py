@@ -218,6 +218,7 @@ LABEL = {
     "unpacked": True,
 }
 STRATEGY = {"depth": "retail", "level": "A", "because": "All buyers are known."}
+BUYER = {"name": "A. Buyer", "email": "buyer@example.org"}
 STATED_PARTS = {"document": {"parts": [{"name": "sugar"}, {"name": "milk powder", "allergens": ["milk"]}]}}
 PACKED = {"issued": "9", "applied": "7", "spoiled": "2", "returned": "0"}
 RULE = {"quantity": "water activity", "unit": "C62", "lower": None, "upper": "0.6", "in_force_until": None}
@@ -383,11 +384,13 @@ SPECIAL: dict[str, Any] = {
     "recalls/{id}/exclusions": lambda scene: {"lot": scene.ids["lot"]},
     "recalls/{id}/notices": lambda scene: {
         "partner": scene.ids["customer"],
+        "order": None,
         "means": "phone",
         "language": "en",
     },
     "recalls/{id}/answers": lambda scene: {
         "partner": scene.ids["customer"],
+        "order": None,
         "means": "phone",
         "lots": [{"lot": scene.ids["lot"], "unit": "KGM", "received": "1"}],
     },
@@ -420,8 +423,15 @@ SPECIAL: dict[str, Any] = {
         "corrects": scene.ids["packing-checks"],
         "reason": "Never happened.",
     },
-    "partners": {"is_supplier": True},
-    "partners/{id}": {"is_supplier": True},
+    "at-outlets/withdrawn": lambda scene: {"corrects": scene.ids["at-outlets"], "reason": "Twice."},
+    "movements/returned": {"order": None},
+    "partners": {"is_supplier": True, "outlet": None},
+    "partners/{id}": {"is_supplier": True, "outlet": None},
+    "web-orders": lambda scene: {
+        "outlet": scene.ids["web_outlet"],
+        "lines": [{"lot": scene.ids["released_lot"], "quantity": "1", "unit": "GRM"}],
+        "buyer": BUYER,
+    },
     "plans": {"draft": {"title": "Drops"}},
     "plans/{id}": {"draft": {"title": "Drops"}},
     "plans/{id}/versions": {"draft_version": 1},
@@ -526,6 +536,9 @@ def _ids(house: House) -> dict[str, str]:
         codes=["L2"],
     )["id"]
     lead.post("recall-plans", performed_at=NOW, password=PASSWORD, **PLAN)
+    public = lead.post(f"recalls/{exercise}/notices", performed_at=NOW, means="public", why="A wrong date.")[
+        "id"
+    ]
     rule = lead.post(
         "local-rules",
         code="LR",
@@ -588,6 +601,7 @@ def _ids(house: House) -> dict[str, str]:
     series = lead._answer(
         lead.client.post(lead.base + "series", {"performed_at": NOW, "unit": "CEL", "file": logged})
     )["id"]
+    sold = _sold(lead, released)
     operator = house.operator.person
     cleaning, cleaned, shown, freed = _changed_over(lead)
     proposed = _proposed(lead, supplier)
@@ -624,6 +638,7 @@ def _ids(house: House) -> dict[str, str]:
         "deviation": case,
         "recalls": exercise,
         "notices-arrived": noticed,
+        "notice": public,
         "documents": document,
         "equipment": rows_id("equipment", "K1"),
         "instruments": probe["id"],
@@ -666,9 +681,37 @@ def _ids(house: House) -> dict[str, str]:
         "in_place": place,
         "subject": lot,
         "establishment": HOUSE,
+        **sold,
         **labels,
     }
     return {name: str(value) for name, value in ids.items()}
+
+
+def _sold(lead: Asking, lot: str) -> dict[str, Any]:
+    """A stall and web orders, something sold, an order whose buyer is kept and one whose buyer is forgotten."""
+    stall, web = rows_id("partners", "STALL"), rows_id("partners", "WEB")
+    some = {"quantity": "1", "unit": "GRM"}
+    noted = lead.post("at-outlets", performed_at=NOW, what="sold", outlet=stall, lot=lot, **some)["id"]
+    kept, gone = (
+        lead.post(
+            "web-orders",
+            performed_at=NOW,
+            number=number,
+            outlet=web,
+            lines=[{"lot": lot, **some}],
+            buyer=BUYER,
+        )["id"]
+        for number in ("W-1", "W-2")
+    )
+    lead.post("buyers-forgotten", performed_at=NOW, order=gone, because="Asked for it.")
+    return {
+        "outlets": stall,
+        "outlet": stall,
+        "web_outlet": web,
+        "at-outlets": noted,
+        "web-orders": kept,
+        "order": kept,
+    }
 
 
 def _labelled(lead: Asking, batch: str) -> dict[str, Any]:

@@ -1,10 +1,15 @@
 from django.urls import path
 
-from batches.api import despatches, lots, mixed_places, movements, traces
+from batches.api import channels, despatches, lots, mixed_places, movements, traces
 
 HERE = "establishments/<uuid:establishment>/"
 
 urlpatterns = [
+    path(f"{HERE}at-outlets", channels.AtOutlets.as_view(), name="at-outlets"),
+    path(f"{HERE}at-outlets/withdrawn", channels.WithdrawnAtOutlets.as_view(), name="at-outlets-withdrawn"),
+    path(f"{HERE}outlets/<uuid:pk>/stock", channels.OutletStock.as_view(), name="outlet-stock"),
+    path(f"{HERE}web-orders", channels.WebOrders.as_view(), name="web-orders"),
+    path(f"{HERE}web-orders/<uuid:pk>/buyer", channels.OneBuyer.as_view(), name="web-order-buyer"),
     path(f"{HERE}lots", lots.Lots.as_view(), name="lots"),
     path(f"{HERE}lots/<uuid:pk>", lots.OneLot.as_view(), name="lot"),
     path(f"{HERE}lots/<uuid:pk>/back", traces.Back.as_view(), name="trace-back"),

@@ -25,6 +25,7 @@ from batches.models import (
     ReworkFrom,
     StoragePlace,
     TradingPartner,
+    WebOrder,
 )
 from batches.movements import withdraw
 from config.api import examples
@@ -70,6 +71,9 @@ class MovementSerializer(RecordSerializer):
     partner = serializers.UUIDField(source="partner_id", allow_null=True)
     carrier = serializers.UUIDField(source="carrier_id", allow_null=True)
     document = serializers.CharField()
+    order = serializers.UUIDField(
+        source="order_id", allow_null=True, help_text="The web order it left or came back for."
+    )
     best_before = serializers.DateField(allow_null=True)
     flags = serializers.SerializerMethodField()
 
@@ -166,6 +170,9 @@ class ReturnedSerializer(AmountOfLot):
     carrier = partner(required=False)
     to_place = place()
     document = document()
+    order = ScopedReference(
+        queryset=WebOrder.objects.all(), required=False, help_text="Whose buyer sent it back."
+    )
 
 
 @example(lot=ID, supplier=ID, **AMOUNT)

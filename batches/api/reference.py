@@ -10,7 +10,16 @@ from rest_framework.response import Response
 
 from batches import reference
 from batches.api.movements import read_filters
-from batches.models import Area, Dimension, Equipment, Material, MaterialKind, StoragePlace, TradingPartner
+from batches.models import (
+    Area,
+    Dimension,
+    Equipment,
+    Material,
+    MaterialKind,
+    Outlet,
+    StoragePlace,
+    TradingPartner,
+)
 from config.api.bodies import BodySerializer
 from config.api.etags import answer_unless_known, answer_with_etag, version_sent
 from ledger.api.records import MomentField, act_of
@@ -116,6 +125,11 @@ class PartnerSerializer(ReferenceSerializer):
     is_customer = serializers.BooleanField(required=False)
     is_carrier = serializers.BooleanField(required=False)
     is_laboratory = serializers.BooleanField(required=False)
+    outlet = serializers.ChoiceField(
+        choices=Outlet.choices,
+        required=False,
+        help_text="The house's own way to buyers: stall, own shop, web orders. Empty: a customer with a name.",
+    )
     address = serializers.CharField(required=False, allow_blank=True, max_length=1000)
     email = serializers.EmailField(
         required=False,

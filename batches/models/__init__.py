@@ -9,10 +9,13 @@ from batches.models.batches import (
     Part,
 )
 from batches.models.bringing import BroughtIn, BroughtInTable
+from batches.models.channels import Buyer, BuyerForgotten, WebOrder
 from batches.models.despatches import ProposalAnswer, ProposalOutcome, ProposedReceipt
 from batches.models.lots import (
     ADDS,
     TAKES,
+    AtOutlet,
+    AtOutletKind,
     CodeCounter,
     Edge,
     Lot,
@@ -23,7 +26,15 @@ from batches.models.lots import (
     MovementKind,
     ReworkFrom,
 )
-from batches.models.places import Area, Equipment, FoundEmpty, MaterialLock, StoragePlace, TradingPartner
+from batches.models.places import (
+    Area,
+    Equipment,
+    FoundEmpty,
+    MaterialLock,
+    Outlet,
+    StoragePlace,
+    TradingPartner,
+)
 from batches.models.recipes import (
     Dimension,
     Material,
@@ -39,12 +50,16 @@ __all__ = [
     "ADDS",
     "TAKES",
     "Area",
+    "AtOutlet",
+    "AtOutletKind",
     "Batch",
     "BatchEnd",
     "BatchStart",
     "BatchState",
     "BroughtIn",
     "BroughtInTable",
+    "Buyer",
+    "BuyerForgotten",
     "CleaningBreak",
     "CodeCounter",
     "Dimension",
@@ -63,6 +78,7 @@ __all__ = [
     "Movement",
     "MovementKind",
     "Occupation",
+    "Outlet",
     "Part",
     "ProcessStep",
     "ProposalAnswer",
@@ -77,5 +93,6 @@ __all__ = [
     "StoragePlace",
     "TradingPartner",
     "TrimReturn",
+    "WebOrder",
     "WeighedApart",
 ]

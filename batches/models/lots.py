@@ -6,6 +6,7 @@ from django.db import models
 from django.db.models import F, Q
 
 from batches.models.batches import Batch, Part
+from batches.models.channels import WebOrder
 from batches.models.places import StoragePlace, TradingPartner
 from batches.models.recipes import Material
 from ledger.ids import uuid7
@@ -111,6 +112,7 @@ class Movement(Record):
     )
     carrier = models.ForeignKey(TradingPartner, models.PROTECT, null=True, blank=True, related_name="+")
     document = models.CharField(max_length=80, blank=True)  # type and number of the paper that went with it
+    order = models.ForeignKey(WebOrder, models.PROTECT, null=True, blank=True, related_name="movements")
     new_lot = models.JSONField(default=dict, blank=True)
     best_before = models.DateField(null=True, blank=True)
     flags = models.JSONField(default=list, blank=True)
@@ -127,6 +129,7 @@ class Movement(Record):
         "partner",
         "carrier",
         "document",
+        "order",
         "new_lot",
     )
     FORMS = {1: (*BASE_1, "lot", "quantity", "effect", "mass", "best_before", "flags", *client_fields)}
@@ -169,6 +172,10 @@ class Movement(Record):
                 condition=~Q(what__in=["received", "shipped", "returned", "sent-back"])
                 | Q(partner__isnull=False),
             ),
+            models.CheckConstraint(
+                name="orders_are_shipped_and_returned",
+                condition=Q(order__isnull=True) | Q(what__in=["shipped", "returned"]),
+            ),
         ]
 
     @property
@@ -181,6 +188,45 @@ class Movement(Record):
         """The client names the lot, unless it is only now brought and the service makes its identity."""
         said = super()._said()
         return said if self.new_lot else said | {"lot": str(self.lot.uid)}
+
+
+class AtOutletKind(models.TextChoices):
+    SOLD = "sold", "sold to buyers nobody names"
+    GIVEN = "given", "given away to taste"
+    DESTROYED = "destroyed", "thrown away there"
+    COUNTED = "counted", "counted there"
+
+
+class AtOutlet(Record):
+    """What became of a lot at a stall or in the own shop, after it was shipped there and before any of it came back.
+
+    It changes no stock of the house: that ended with the shipment. ``quantity``: base steps; ``entered`` and ``unit`` as
+    entered. ``place``, which every record has, says where the stall stood.
+    """
+
+    kind = "batches.at-outlet"
+    counted_in = "what is at an outlet"
+
+    what = models.CharField(max_length=9, choices=AtOutletKind.choices)
+    outlet = models.ForeignKey(TradingPartner, models.PROTECT, related_name="+")
+    lot = models.ForeignKey(Lot, models.PROTECT, related_name="+")
+    quantity = models.BigIntegerField()
+    entered = models.CharField(max_length=40)
+    unit = models.CharField(max_length=3)
+    flags = models.JSONField(default=list, blank=True)
+
+    client_fields = ("what", "outlet", "lot", "entered", "unit")
+    FORMS = {1: (*BASE_1, *client_fields, "quantity", "flags")}
+
+    class Meta(Record.Meta):
+        indexes = [*Record.Meta.indexes, models.Index(fields=["outlet", "lot", "performed_at"])]
+        constraints = [
+            *Record.Meta.constraints,
+            models.CheckConstraint(name="at_outlet_is_known", condition=Q(what__in=AtOutletKind.values)),
+            models.CheckConstraint(
+                name="at_outlet_has_a_quantity", condition=Q(quantity__gt=0) | Q(what="counted", quantity=0)
+            ),
+        ]
 
 
 class LotStatus(models.TextChoices):

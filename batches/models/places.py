@@ -73,13 +73,23 @@ class Equipment(Reference):
     shared = models.BooleanField(default=False)  # several batches may occupy it at once, as a cold store
 
 
+class Outlet(models.TextChoices):
+    """A customer that is the house's own way to buyers, most of whom nobody names."""
+
+    NONE = "", "no outlet: a customer with a name"
+    STALL = "stall", "stall"
+    SHOP = "shop", "own shop"
+    WEB = "web", "web orders"
+
+
 class TradingPartner(Reference):
-    """A supplier, customer, carrier or laboratory."""
+    """A supplier, customer, carrier or laboratory. ``outlet``: what goes there is sold on to buyers by the house itself."""
 
     is_supplier = models.BooleanField(default=False)
     is_customer = models.BooleanField(default=False)
     is_carrier = models.BooleanField(default=False)
     is_laboratory = models.BooleanField(default=False)
+    outlet = models.CharField(max_length=5, choices=Outlet.choices, blank=True)
     address = models.TextField(max_length=1000, blank=True)
     email = models.EmailField(blank=True)  # where a recall is told; private
     contact = models.TextField(max_length=500, blank=True)  # private: left out of what leaves the house
@@ -97,6 +107,10 @@ class TradingPartner(Reference):
             ),
             models.CheckConstraint(
                 name="partner_gln_is_thirteen_digits", condition=digits_or_empty("gln", 13)
+            ),
+            models.CheckConstraint(
+                name="outlet_is_a_customer",
+                condition=Q(outlet="") | Q(outlet__in=["stall", "shop", "web"], is_customer=True),
             ),
         ]
 

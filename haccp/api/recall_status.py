@@ -8,13 +8,18 @@ from rest_framework.request import Request
 from rest_framework.response import Response
 
 from batches.api.amounts import AmountSerializer, amount
+from batches.api.channels import VisitSerializer
 from batches.api.movements import read_filters
-from haccp.api.recalls import DEFERS
 from haccp.models import Recall
 from haccp.recalls import scoping
-from haccp.recalls.consignees import UNITS
+from haccp.recalls.consignees import OUTLET_AMOUNTS, UNITS, SoldAt
 from haccp.recalls.status import Consignee, Status, status
 from ledger.api.scope import Scoped
+
+DEFERS = (
+    "The competent authority decides on class, depth and what the public is told; its word comes first. "
+    "Effectiveness levels and classes are those of 21 CFR 7; elsewhere others hold."
+)
 
 
 class ClockSerializer(serializers.Serializer):
@@ -30,7 +35,8 @@ class ClockSerializer(serializers.Serializer):
 
 
 class ConsigneeSerializer(serializers.Serializer):
-    partner = serializers.UUIDField()
+    partner = serializers.UUIDField(allow_null=True)
+    order = serializers.UUIDField(allow_null=True, help_text="The web order of a buyer, who has no partner.")
     name = serializers.CharField()
     shipped = AmountSerializer(many=True)
     returned = AmountSerializer(many=True)
@@ -43,6 +49,26 @@ class ConsigneeSerializer(serializers.Serializer):
     )
     said = serializers.DictField(child=AmountSerializer(many=True))
     flags = serializers.ListField(child=serializers.CharField())
+
+
+class SoldThereSerializer(serializers.Serializer):
+    lot = serializers.UUIDField()
+    code = serializers.CharField()
+    material = serializers.CharField()
+    best_before = serializers.DateField(allow_null=True)
+    taken = AmountSerializer()
+    brought_back = AmountSerializer()
+    destroyed = AmountSerializer()
+    there = AmountSerializer(help_text="Left there, where somebody counted or noted what was sold.")
+    with_buyers = AmountSerializer(help_text="The most that buyers may have.")
+    visits = VisitSerializer(many=True)
+
+
+class SoldAtSerializer(serializers.Serializer):
+    outlet = serializers.UUIDField()
+    name = serializers.CharField()
+    kind = serializers.CharField(help_text="stall, shop or web.")
+    lots = SoldThereSerializer(many=True)
 
 
 class RecallStatusSerializer(serializers.Serializer):
@@ -58,6 +84,16 @@ class RecallStatusSerializer(serializers.Serializer):
     clock = ClockSerializer()
     consignees = ConsigneeSerializer(many=True)
     others = ConsigneeSerializer(many=True, help_text="Who answered and is no consignee by our records.")
+    outlets = SoldAtSerializer(
+        many=True,
+        help_text="Where buyers got some whom nobody names: no consignees, told by a public notice.",
+    )
+    unnamed = serializers.CharField(
+        help_text="What it means that buyers are not named; empty where there are none."
+    )
+    published = serializers.DateTimeField(
+        allow_null=True, help_text="When a public notice was first published."
+    )
     told = serializers.IntegerField()
     answered = serializers.IntegerField()
     needed = serializers.IntegerField(help_text="How many answers the effectiveness level asks for.")
@@ -99,6 +135,9 @@ def shown(found: Status) -> dict[str, Any]:
         "clock": _clock(found),
         "consignees": [_consignee(each) for each in found.consignees],
         "others": [_consignee(each) for each in found.others],
+        "outlets": [_sold_at(each) for each in found.outlets],
+        "unnamed": found.unnamed,
+        "published": found.published,
         "told": found.told,
         "answered": found.answered,
         "needed": found.needed,
@@ -136,6 +175,18 @@ def _consignee(each: Consignee) -> dict[str, Any]:
         "returned": _amounts(each.returned),
         "said": {name: _amounts(amounts) for name, amounts in each.said.items()},
     }
+
+
+def _sold_at(each: SoldAt) -> dict[str, Any]:
+    lots = [
+        {
+            **vars(row),
+            **{name: amount(getattr(row, name), row.dimension) for name in OUTLET_AMOUNTS},
+            "visits": [vars(visit) for visit in row.visits],
+        }
+        for row in each.lots
+    ]
+    return {"outlet": each.outlet.pk, "name": each.outlet.name, "kind": each.outlet.outlet, "lots": lots}
 
 
 DIMENSIONS = {unit: dimension for dimension, (unit, _) in UNITS.items()}

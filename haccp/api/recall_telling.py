@@ -7,17 +7,23 @@ from rest_framework import serializers
 
 from batches.api.amounts import AsEntered
 from batches.api.movements import UNIT_HELP
-from batches.models import Lot, TradingPartner
+from batches.models import Lot, TradingPartner, WebOrder
 from config.api.bodies import BodySerializer
 from config.api.examples import ID, WHEN, example
 from haccp.api.recalls import RELATED, OfRecall
-from haccp.models import Means, RecallAnswer, RecallNotice
+from haccp.models import Means, NoticePublished, RecallAnswer, RecallNotice
 from haccp.recalls import answering, noticing
 from haccp.recalls.answering import SENTENCES, Odd
 from ledger.acts import Act
 from ledger.api.records import RecordSerializer
 from ledger.api.scope import PLANNERS, WORKERS, ScopedReference
 from ledger.models import Record
+
+
+def _buyer(told: str) -> ScopedReference:
+    return ScopedReference(
+        queryset=WebOrder.objects.all(), required=False, allow_null=True, default=None, help_text=told
+    )
 
 
 @example(
@@ -31,6 +37,7 @@ class RecallNoticeSerializer(RecordSerializer):
     partner = ScopedReference(
         queryset=TradingPartner.objects.all(), required=False, allow_null=True, default=None
     )
+    order = _buyer("The web order whose buyer is told; their address is looked up as it is sent.")
     means = serializers.ChoiceField(choices=Means.choices)
     language = serializers.ChoiceField(choices=list(noticing.LANGUAGES), required=False, default="en")
     why = serializers.CharField(
@@ -44,6 +51,7 @@ class RecallNoticeSerializer(RecordSerializer):
     )
     subject = serializers.CharField(read_only=True)
     text = serializers.CharField(read_only=True)
+    lots = serializers.ListField(child=serializers.UUIDField(), read_only=True, help_text="Those it names.")
     mailed_at = serializers.SerializerMethodField(
         help_text="Of an e-mail: when it left; null: not yet, or none."
     )
@@ -65,6 +73,28 @@ class RecallNotices(OfRecall):
         return noticing.tell(act=act, recall=self.recall, **values)
 
 
+@example(performed_at=WHEN, notice=ID, where="Board at the market, our web page, The Seeborn Herald")
+class PublishedSerializer(RecordSerializer):
+    notice = ScopedReference(queryset=RecallNotice.objects.all(), help_text="A public notice of this recall.")
+    where = serializers.CharField(max_length=1000)
+
+
+class NoticesPublished(OfRecall):
+    """Where and when public notices were published. That tells buyers whom nobody names; an exercise publishes nothing."""
+
+    serializer_class = PublishedSerializer
+    queryset = NoticePublished.objects.select_related(*RELATED)
+
+    def get_queryset(self) -> Any:
+        queryset = super(OfRecall, self).get_queryset()
+        if getattr(self, "swagger_fake_view", False):
+            return queryset
+        return queryset.filter(notice__recall=self.recall)
+
+    def deed(self, act: Act, **values: Any) -> Record:
+        return noticing.publish(act=act, recall=self.recall, **values)
+
+
 class AnsweredLotSerializer(BodySerializer):
     lot = ScopedReference(queryset=Lot.objects.select_related("material"), slug="uid")
     unit = serializers.CharField(max_length=3, help_text=UNIT_HELP)
@@ -83,7 +113,10 @@ class AnsweredLotSerializer(BodySerializer):
     passed_on=False,
 )
 class RecallAnswerSerializer(RecordSerializer):
-    partner = ScopedReference(queryset=TradingPartner.objects.all())
+    partner = ScopedReference(
+        queryset=TradingPartner.objects.all(), required=False, allow_null=True, default=None
+    )
+    order = _buyer("The web order whose buyer answered, in place of a partner.")
     means = serializers.ChoiceField(choices=Means.choices)
     lots = AnsweredLotSerializer(many=True, write_only=True)
     said = serializers.ListField(child=serializers.DictField(), source="lots", read_only=True)

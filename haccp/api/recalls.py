@@ -34,10 +34,6 @@ from ledger.api.scope import DECIDERS, WORKERS, Scoped, ScopedReference
 from ledger.models import Record
 
 RELATED = ("establishment", "performed_by")
-DEFERS = (
-    "The competent authority decides on class, depth and what the public is told; its word comes first. "
-    "Effectiveness levels and classes are those of 21 CFR 7; elsewhere others hold."
-)
 REASON = {"max_length": 4000}
 
 
@@ -191,6 +187,11 @@ class ScopeSerializer(RecordSerializer):
     )
     frozen = serializers.ListField(child=serializers.DictField(), source="lots", read_only=True)
     consignees = serializers.ListField(child=serializers.DictField(), read_only=True)
+    outlets = serializers.ListField(
+        child=serializers.DictField(),
+        read_only=True,
+        help_text="Where buyers nobody names may have got some, with quantities and days.",
+    )
     in_batches = serializers.ListField(
         child=serializers.DictField(),
         read_only=True,

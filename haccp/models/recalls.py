@@ -3,7 +3,7 @@
 from django.db import models
 from django.db.models import F, Q
 
-from batches.models import Lot, TradingPartner
+from batches.models import Lot, TradingPartner, WebOrder
 from haccp.models.deviations import Deviation
 from ledger.models import BASE_1, Record
 
@@ -137,7 +137,9 @@ class RecallScope(Record):
     "carried", "side", "touch", "unit"} and its amounts as text. ``carried``: what was asked for reaches it no more, and
     nobody let it go. ``side``: how it was reached, as a trace says. ``touch``: the place in ``touches`` of how equipment
     led to it, "" where it did not. ``touches``: each {"equipment", "left_by", "batch", "at", "hazards"}.
-    ``consignees``: each {"partner", "name", "lots"}, those with what they got, when and by which papers. ``in_batches``:
+    ``consignees``: each {"partner", "order", "name", "lots"}, those with what they got, when and by which papers; the buyer
+    of a web order is one while kept, and is named by the order only. ``outlets``: each {"partner", "name", "lots"}, where
+    buyers nobody names may have got some, with quantities and days. ``in_batches``:
     what went into batches that have made nothing yet. ``contacts``: address and contact by partner. ``seal_number``,
     ``seal_hash``: of the seal that covers all that was read.
     """
@@ -151,6 +153,7 @@ class RecallScope(Record):
     lots = models.JSONField()
     touches = models.JSONField(default=list, blank=True)
     consignees = models.JSONField(default=list, blank=True)
+    outlets = models.JSONField(default=list, blank=True)
     contacts = models.JSONField(default=dict, blank=True)
     in_batches = models.JSONField(default=list, blank=True)
     seal_number = models.PositiveIntegerField()
@@ -165,6 +168,7 @@ class RecallScope(Record):
             "lots",
             "touches",
             "consignees",
+            "outlets",
             "contacts",
             "in_batches",
             "seal_number",
@@ -206,24 +210,28 @@ class RecallExclusion(Record):
 
 
 class RecallNotice(Record):
-    """Somebody was told, or what is to be told was written. ``partner``: empty for a public notice.
+    """Somebody was told, or what is to be told was written. A public notice names neither ``partner`` nor ``order``.
 
-    ``to``: the address it went to. An e-mail is sent by the service; everything else was done when it says so.
+    ``to``: the address it went to; of the buyer of a web ``order`` never, since that is forgotten one day. ``lots``: those
+    it names (uuids). An e-mail is sent by the service; everything else was done when it says so, but for a public notice:
+    that is published by ``NoticePublished``.
     """
 
     kind = "haccp.recall-notice"
 
     recall = models.ForeignKey(Recall, models.PROTECT, related_name="notices")
     partner = models.ForeignKey(TradingPartner, models.PROTECT, null=True, blank=True, related_name="+")
+    order = models.ForeignKey(WebOrder, models.PROTECT, null=True, blank=True, related_name="+")
     means = models.CharField(max_length=10, choices=Means.choices)
     language = models.CharField(max_length=10)
     why = models.TextField(max_length=1000)  # in the words and the language of the notice
     subject = models.CharField(max_length=200)
     text = models.TextField(max_length=20_000)
     to = models.TextField(max_length=500, blank=True)
+    lots = models.JSONField(default=list, blank=True)
 
-    own_fields = ("recall", "partner", "means", "language", "why", "subject", "text", "to")
-    client_fields = ("recall", "partner", "means", "language", "why", "to")
+    own_fields = ("recall", "partner", "order", "means", "language", "why", "subject", "text", "to", "lots")
+    client_fields = ("recall", "partner", "order", "means", "language", "why", "to")
     FORMS = {1: BASE_1 + own_fields}
     confidential = frozenset({"to"})
 
@@ -234,9 +242,32 @@ class RecallNotice(Record):
             models.CheckConstraint(name="recall_means_are_known", condition=Q(means__in=Means.values)),
             models.CheckConstraint(
                 name="a_public_notice_names_nobody",
-                condition=Q(means="public", partner__isnull=True)
-                | (~Q(means="public") & Q(partner__isnull=False)),
+                condition=Q(means="public", partner__isnull=True, order__isnull=True)
+                | (~Q(means="public") & Q(partner__isnull=False, order__isnull=True))
+                | (~Q(means="public") & Q(partner__isnull=True, order__isnull=False)),
             ),
+            models.CheckConstraint(
+                name="no_address_of_a_buyer_is_kept", condition=Q(order__isnull=True) | Q(to="")
+            ),
+        ]
+
+
+class NoticePublished(Record):
+    """A public notice was put up, printed or sent out: where, and when that was done. An exercise publishes nothing."""
+
+    kind = "haccp.notice-published"
+
+    notice = models.ForeignKey(RecallNotice, models.PROTECT, related_name="publications")
+    where = models.TextField(max_length=1000)
+
+    own_fields = ("notice", "where")
+    client_fields = own_fields
+    FORMS = {1: BASE_1 + own_fields}
+
+    class Meta(Record.Meta):
+        constraints = [
+            *Record.Meta.constraints,
+            models.CheckConstraint(name="publication_names_its_place", condition=~Q(where="")),
         ]
 
 
@@ -255,7 +286,9 @@ class RecallMail(models.Model):
 
 
 class RecallAnswer(Record):
-    """What a partner answered. ``lots``: each {"lot", "received", "on_hand", "sold", "returned", "destroyed", "unit"}.
+    """What a partner, or the buyer of a web order, answered.
+
+    ``lots``: each {"lot", "received", "on_hand", "sold", "returned", "destroyed", "unit"}.
 
     ``flags``: what does not fit, as "not-a-consignee", "not-in-scope", "more-than-shipped", "does-not-add-up".
     """
@@ -263,19 +296,25 @@ class RecallAnswer(Record):
     kind = "haccp.recall-answer"
 
     recall = models.ForeignKey(Recall, models.PROTECT, related_name="answers")
-    partner = models.ForeignKey(TradingPartner, models.PROTECT, related_name="+")
+    partner = models.ForeignKey(TradingPartner, models.PROTECT, null=True, blank=True, related_name="+")
+    order = models.ForeignKey(WebOrder, models.PROTECT, null=True, blank=True, related_name="+")
     means = models.CharField(max_length=10, choices=Means.choices)
     lots = models.JSONField(default=list, blank=True)
     passed_on = models.BooleanField(null=True, blank=True)  # whether they told those they sold to
     flags = models.JSONField(default=list, blank=True)
 
-    client_fields = ("recall", "partner", "means", "lots", "passed_on")
+    client_fields = ("recall", "partner", "order", "means", "lots", "passed_on")
     FORMS = {1: (*BASE_1, *client_fields, "flags")}
 
     class Meta(Record.Meta):
         constraints = [
             *Record.Meta.constraints,
             models.CheckConstraint(name="answer_means_are_known", condition=Q(means__in=Means.values)),
+            models.CheckConstraint(
+                name="an_answer_is_of_somebody",
+                condition=Q(partner__isnull=False, order__isnull=True)
+                | Q(partner__isnull=True, order__isnull=False),
+            ),
         ]
 
 

@@ -84,8 +84,8 @@ def _used_in(moved: Iterable[Movement], made: dict[Any, list[str]], dimension: s
 
 
 def consignees(here: Establishment, lots: Collection[str], at: datetime) -> list[dict[str, Any]]:
-    """Who got some of lots (uuids), by name."""
+    """Who got some of lots (uuids), by name; the house's own outlets too, and buyers of web orders by their order."""
     return [
-        {"partner": str(partner.pk), "name": partner.name, "lots": [each.as_row() for each in got]}
-        for partner, got in who_got(here, lots, at)
+        {"partner": str(each.partner.pk), "name": each.name, "lots": [row.as_row() for row in each.got]}
+        for each in who_got(here, lots, at)
     ]

@@ -5,11 +5,11 @@ from enum import StrEnum
 from typing import Any
 
 from batches import quantities
-from batches.models import Lot, TradingPartner
+from batches.models import Lot, TradingPartner, WebOrder
 from batches.movements import read_amount
 from config.api.refusals import Unknown, Unusable
 from haccp.models import Recall, RecallAnswer, RecallScope
-from haccp.recalls.consignees import UNITS, text, who_got
+from haccp.recalls.consignees import UNITS, receiver_of, text, who_got
 from haccp.recalls.deciding import refuse_foreign
 from haccp.recalls.scoping import in_scope, latest
 from ledger.acts import Act
@@ -39,12 +39,14 @@ def answer(
     *,
     act: Act,
     recall: Recall,
-    partner: TradingPartner,
+    partner: TradingPartner | None = None,
+    order: WebOrder | None = None,
     means: str,
     lots: Sequence[Mapping[str, Any]],
     passed_on: bool | None = None,
 ) -> RecallAnswer:
-    """Record what a partner says of each lot; also after the end, and from whom nobody asked. Raises Unusable, Unknown.
+    """Record what a partner, or the buyer of a web order, says of each lot; also after the end, and from whom nobody asked.
+    Raises Unusable, Unknown.
 
     ``lots``: each {"lot": Lot, "unit", and as text any of "received", "on_hand", "sold", "returned", "destroyed"}.
     """
@@ -52,15 +54,18 @@ def answer(
         act,
         recall=recall,
         partner=partner,
+        order=order,
         means=means,
         lots=[_said(each) for each in lots],
         passed_on=passed_on,
     )
-    for field, row in (("partner", partner), *(("lot", each["lot"]) for each in lots)):
-        if row.establishment_id != act.establishment.pk:
+    for field, row in (("partner", partner), ("order", order), *(("lot", each["lot"]) for each in lots)):
+        if row is not None and row.establishment_id != act.establishment.pk:
             raise Unknown(f"There is no such {field} here.", field=field)
     refuse_foreign(act, recall)
     record.answer_if_repeated()
+    if (partner is None) == (order is None):
+        raise Unusable("Name the partner, or the web order of the buyer.", code="missing", field="partner")
     _refuse_twice(record)
     corrected: Any = record.corrects
     if corrected is not None and corrected.recall_id != recall.pk:
@@ -96,8 +101,9 @@ def _base(lot: Lot, said: str, unit: str, name: str) -> int:
 
 def _odd(scope: RecallScope | None, record: RecallAnswer) -> set[str]:
     here = set() if scope is None else {each["lot"] for each in in_scope(scope)}
-    by_partner = dict(who_got(record.establishment, here))
-    got = {str(each.lot): each.shipped for each in by_partner.get(record.partner, ())}
+    asked = (record.partner_id, record.order_id)
+    found_got = (each for each in who_got(record.establishment, here) if receiver_of(each) == asked)
+    got = {str(each.lot): each.shipped for received in found_got for each in received.got}
     found = set() if got else {Odd.NOT_A_CONSIGNEE.value}
     for each in record.lots:
         shipped = got.get(each["lot"], 0) if got else None

@@ -18,7 +18,7 @@ from config.api.refusals import Reason, RuleBroken, Unknown, Unusable
 from haccp import holds
 from haccp.holds import Touched
 from haccp.models import HoldSubject, Recall, RecallExclusion, RecallScope
-from haccp.recalls.consignees import UNITS, text, who_got
+from haccp.recalls.consignees import UNITS, sold_at, text, who_got
 from haccp.recalls.deciding import refuse_ended, refuse_foreign, sign
 from haccp.trace_starts import hazard_of
 from ledger import people, seals, signatures
@@ -51,15 +51,7 @@ def freeze(*, act: Act, recall: Recall, starts: Sequence[UUID], hazard: Hazard |
     trace = _trace(scope, follow | ({UUID(row["lot"]) for row in before} - followed))
     scope.lots = list(_lots(trace, _all_starts(recall, scope), followed))
     scope.touches = list(_touches(trace))
-    got = who_got(act.establishment, [each["lot"] for each in scope.lots])
-    scope.consignees = [
-        {"partner": str(partner.pk), "name": partner.name, "lots": [each.as_row() for each in all_of_it]}
-        for partner, all_of_it in got
-    ]
-    scope.contacts = {
-        str(partner.pk): {"address": partner.address, "contact": partner.contact, "email": partner.email}
-        for partner, _ in got
-    }
+    _set_who_got(scope)
     scope.in_batches = _in_batches(trace)
     _refuse_the_same(last, scope)
     seal = sealed(act)
@@ -67,6 +59,35 @@ def freeze(*, act: Act, recall: Recall, starts: Sequence[UUID], hazard: Hazard |
     scope.insert()
     _hold(act, recall, scope, trace)
     return scope
+
+
+def _set_who_got(scope: RecallScope) -> None:
+    """Consignees and outlets. Contacts are those of partners: a buyer's is never kept in a record."""
+    uids = [each["lot"] for each in scope.lots]
+    got = who_got(scope.establishment, uids)
+    named = [each for each in got if each.is_named]
+    scope.consignees = [
+        {
+            "partner": str(each.partner.pk),
+            "order": str(each.order.pk) if each.order else "",
+            "name": each.name,
+            "lots": [row.as_row() for row in each.got],
+        }
+        for each in named
+    ]
+    scope.outlets = [
+        {
+            "partner": str(each.outlet.pk),
+            "name": each.outlet.name,
+            "lots": [row.as_row() for row in each.lots],
+        }
+        for each in sold_at(scope.establishment, uids, got)
+    ]
+    partners = [each.partner for each in named if each.order is None]
+    scope.contacts = {
+        str(each.pk): {"address": each.address, "contact": each.contact, "email": each.email}
+        for each in partners
+    }
 
 
 def latest(recall: Recall, at: datetime | None = None) -> RecallScope | None:
@@ -169,7 +190,7 @@ def _refuse_the_same(last: RecallScope | None, scope: RecallScope) -> None:
 
 
 def _said(scope: RecallScope, gone: set[str]) -> tuple[Any, ...]:
-    return {each["lot"] for each in scope.lots} - gone, scope.consignees, scope.in_batches
+    return {each["lot"] for each in scope.lots} - gone, scope.consignees, scope.outlets, scope.in_batches
 
 
 def _lots(trace: Trace, starts: set[str], followed: set[UUID]) -> Iterable[dict[str, Any]]:

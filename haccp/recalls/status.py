@@ -14,10 +14,20 @@ from uuid import UUID
 
 from django.utils import timezone
 
-from batches.models import TradingPartner
-from haccp.models import Level, Means, Recall, RecallAnswer, RecallNotice, RecallScope, RecallStrategy
+from batches.models import TradingPartner, WebOrder
+from haccp.models import Depth, Level, Means, Recall, RecallAnswer, RecallNotice, RecallScope, RecallStrategy
 from haccp.recalls.answering import AMOUNTS, SENTENCES, Odd, base
-from haccp.recalls.consignees import Got, who_got
+from haccp.recalls.consignees import (
+    UNITS,
+    Got,
+    Received,
+    SoldAt,
+    SoldThere,
+    key_of,
+    name_of,
+    sold_at,
+    who_got,
+)
 from haccp.recalls.scoping import beyond, in_scope, latest
 
 SHARES = {Level.A: 100, Level.C: 10, Level.D: 2, Level.E: 0}
@@ -42,9 +52,11 @@ class Clock:
 @dataclass(frozen=True)
 class Consignee:
     """One who got some of it, or was told or answered without. Amounts in base steps by unit; ``said``: what they said
-    last of each lot in scope. ``silent_of``: lots they got and have not answered for."""
+    last of each lot in scope. ``silent_of``: lots they got and have not answered for. ``order``: the web order of a buyer,
+    who has no partner."""
 
-    partner: UUID
+    partner: UUID | None
+    order: UUID | None
     name: str
     got: tuple[Got, ...]
     shipped: Mapping[str, int]
@@ -61,7 +73,10 @@ class Consignee:
 @dataclass(frozen=True)
 class Status:
     """``needed``: how many consignees the level asks for; ``answered``: how many did. ``shipped`` and ``recovered``: base
-    steps by unit; recovered is what came back here and what they say they destroyed."""
+    steps by unit; recovered is what came back here and what they say they destroyed.
+
+    ``outlets``: where buyers got some whom nobody names. They are no consignees: nobody can ask them, so they count neither
+    in ``needed`` nor as not reached; ``published`` says when they were told, by public notice."""
 
     recall: Recall
     strategy: RecallStrategy
@@ -70,6 +85,8 @@ class Status:
     clock: Clock
     consignees: tuple[Consignee, ...]
     others: tuple[Consignee, ...]
+    outlets: tuple[SoldAt, ...]
+    published: datetime | None
     percent: int
     needed: int
     shipped: Mapping[str, int]
@@ -83,6 +100,17 @@ class Status:
     @property
     def told(self) -> int:
         return sum(1 for each in self.consignees if each.told)
+
+    @property
+    def unnamed(self) -> str:
+        """What it means that buyers are not named; empty where there are none."""
+        where = [each.outlet.name for each in self.outlets if each.reached_buyers]
+        if not where:
+            return ""
+        return (
+            f"Buyers at {', '.join(where)} are not named. They are no consignees, count in no effectiveness check, and are "
+            "told by a public notice."
+        )
 
     def found(self, unit: str) -> Fraction | None:
         """Which part of what was shipped is recovered; None where nothing was shipped."""
@@ -101,21 +129,31 @@ def status(recall: Recall, at: datetime | None = None) -> Status:
     known = recall.answers.filter(recorded_at__lte=at, withdrawn=False).exclude(
         corrected_by__recorded_at__lte=at
     )
-    answers = list(known.select_related("partner").order_by("performed_at", "id"))
+    answers = list(known.select_related("partner", "order__outlet").order_by("performed_at", "id"))
     notices = list(
         recall.notices.filter(recorded_at__lte=at)
-        .select_related("mail", "partner")
+        .select_related("mail", "partner", "order__outlet")
+        .prefetch_related("publications__corrected_by")
         .order_by("performed_at", "id")
     )
     told = {notice.pk: _told_at(notice, at) for notice in notices}
     lots = [] if scope is None else [each["lot"] for each in in_scope(scope, at)]
     got = who_got(recall.establishment, lots, at) if lots else []
-    people = _consignees(got, set(lots), notices, told, answers)
+    sold = sold_at(recall.establishment, lots, got, at) if lots else []
+    named = [each for each in got if each.is_named]
+    people = _consignees(named, set(lots), notices, told, answers)
     in_it, others = [each for each in people if each.got], [each for each in people if not each.got]
     percent = strategy.percent if strategy.percent is not None else SHARES[Level(strategy.level)]
-    shipped, recovered = _sums(in_it)
+    shipped, recovered = _sums(in_it, sold)
     needed = ceil(Fraction(percent * len(in_it), 100))
-    gaps = [*_scope_gaps(scope, got, now), *_gaps(in_it, others, needed)]
+    public = [
+        each for each in notices if each.means == Means.PUBLIC and (told[each.pk] or recall.is_exercise)
+    ]
+    gaps = [
+        *_scope_gaps(scope, named, sold, now),
+        *_gaps(in_it, others, needed),
+        *_public_gaps(sold, public, strategy),
+    ]
     return Status(
         recall=recall,
         strategy=strategy,
@@ -124,6 +162,8 @@ def status(recall: Recall, at: datetime | None = None) -> Status:
         clock=_clock(recall, scope, told.values(), answers, at),
         consignees=tuple(in_it),
         others=tuple(others),
+        outlets=tuple(sold),
+        published=min((when for each in public if (when := told[each.pk])), default=None),
         percent=percent,
         needed=needed,
         shipped=shipped,
@@ -152,38 +192,63 @@ def _clock(
 
 
 def _told_at(notice: RecallNotice, at: datetime) -> datetime | None:
-    """When somebody was told, by a time. An e-mail tells when it is sent; one of an exercise tells the house itself."""
+    """When somebody was told, by a time. An e-mail tells when it is sent, a public notice when it is published; an e-mail of
+    an exercise tells the house itself."""
+    if notice.means == Means.PUBLIC:
+        return min((each.performed_at for each in _publications(notice, at)), default=None)
     mail = getattr(notice, "mail", None)
     when = notice.performed_at if notice.means != Means.E_MAIL else mail.sent_at if mail else None
     return when if when is not None and when <= at else None
 
 
+def _publications(notice: RecallNotice, at: datetime) -> Iterable[Any]:
+    """Those that stood by then."""
+    for each in notice.publications.all():
+        later = getattr(each, "corrected_by", None)
+        if each.recorded_at <= at and (later is None or later.recorded_at > at):
+            yield each
+
+
+Key = tuple[UUID, UUID | None]
+Who = tuple[TradingPartner, WebOrder | None]
+
+
 def _consignees(
-    got: Sequence[tuple[TradingPartner, tuple[Got, ...]]],
+    got: Sequence[Received],
     lots: set[str],
     notices: Sequence[RecallNotice],
     told: Mapping[UUID, datetime | None],
     answers: Sequence[RecallAnswer],
 ) -> list[Consignee]:
     """Who got some of it, and who was told or answered without; by name."""
-    rows = {partner.pk: all_of_it for partner, all_of_it in got}
-    partners = {partner.pk: partner for partner, _ in got}
-    partners |= {notice.partner.pk: notice.partner for notice in notices if notice.partner}
-    partners |= {answer.partner.pk: answer.partner for answer in answers}
+    rows = {each.key: each.got for each in got}
+    people: dict[Key, Who] = {each.key: (each.partner, each.order) for each in got}
+    heard: defaultdict[Key, list[tuple[RecallNotice, datetime | None]]] = defaultdict(list)
+    said: defaultdict[Key, list[RecallAnswer]] = defaultdict(list)
+    for notice in notices:
+        if (who := _who(notice)) is not None:
+            people[key_of(*who)] = who
+            heard[key_of(*who)].append((notice, told[notice.pk]))
+    for answer in answers:
+        if (who := _who(answer)) is not None:
+            people[key_of(*who)] = who
+            said[key_of(*who)].append(answer)
+    in_order = sorted(people.items(), key=lambda pair: (name_of(*pair[1]), pair[1][0].code))
     return [
-        _consignee(
-            partner,
-            rows.get(key, ()),
-            lots,
-            [(each, told[each.pk]) for each in notices if each.partner_id == key],
-            [each for each in answers if each.partner_id == key],
-        )
-        for key, partner in sorted(partners.items(), key=lambda pair: (pair[1].name, pair[1].code))
+        _consignee(partner, order, rows.get(key, ()), lots, heard[key], said[key])
+        for key, (partner, order) in in_order
     ]
+
+
+def _who(said: RecallNotice | RecallAnswer) -> Who | None:
+    """Of a notice or an answer; a public notice names nobody."""
+    partner = said.order.outlet if said.order else said.partner
+    return None if partner is None else (partner, said.order)
 
 
 def _consignee(
     partner: TradingPartner,
+    order: WebOrder | None,
     got: Sequence[Got],
     lots: set[str],
     notices: Sequence[tuple[RecallNotice, datetime | None]],
@@ -198,8 +263,9 @@ def _consignee(
     of_it = [each for lot, each in latest_said.items() if lot in lots]
     when = [at for _, at in notices if at]
     return Consignee(
-        partner=partner.pk,
-        name=partner.name,
+        partner=None if order else partner.pk,
+        order=order.pk if order else None,
+        name=name_of(partner, order),
         got=tuple(got),
         shipped=_by_unit([each.as_row() for each in got], "shipped"),
         returned=_by_unit([each.as_row() for each in got], "returned"),
@@ -221,8 +287,10 @@ def _by_unit(rows: Iterable[Mapping[str, Any]], name: str) -> dict[str, int]:
     return dict(found)
 
 
-def _sums(consignees: Sequence[Consignee]) -> tuple[dict[str, int], dict[str, int]]:
-    """Shipped, and recovered: what came back here by our own records, and what they destroyed."""
+def _sums(
+    consignees: Sequence[Consignee], outlets: Sequence[SoldAt]
+) -> tuple[dict[str, int], dict[str, int]]:
+    """Shipped, and recovered: what came back here by our own records, and what was destroyed there."""
     shipped: defaultdict[str, int] = defaultdict(int)
     recovered: defaultdict[str, int] = defaultdict(int)
     for each in consignees:
@@ -230,22 +298,50 @@ def _sums(consignees: Sequence[Consignee]) -> tuple[dict[str, int], dict[str, in
             shipped[unit] += amount
         for unit, amount in (*each.returned.items(), *each.said["destroyed"].items()):
             recovered[unit] += amount
-    return dict(shipped), dict(recovered)
+    for row in (row for outlet in outlets for row in outlet.lots):
+        unit = UNITS[row.dimension][0]
+        shipped[unit] += row.taken
+        recovered[unit] += row.brought_back + row.destroyed
+    return dict(shipped), {unit: amount for unit, amount in recovered.items() if amount}
+
+
+def _public_gaps(
+    outlets: Sequence[SoldAt], public: Sequence[RecallNotice], strategy: RecallStrategy
+) -> Iterable[str]:
+    """What buyers nobody names do not know yet. ``public``: the notices that were published, or written for an exercise."""
+    named = {uid for notice in public for uid in notice.lots}
+    for each in outlets:
+        codes = [row.code for row in each.lots if row.with_buyers and str(row.lot) not in named]
+        if codes:
+            yield (
+                f"Buyers at {each.outlet.name} may have some of lot {', '.join(codes)}, and no public notice tells them: "
+                "publish one."
+            )
+    if strategy.depth != Depth.CONSUMER and any(each.reached_buyers for each in outlets):
+        yield (
+            "Buyers may have some of it, and the strategy does not go to whoever bought it: decide whether it has to."
+        )
 
 
 def _scope_gaps(
-    scope: RecallScope | None, got: Sequence[tuple[TradingPartner, tuple[Got, ...]]], now: bool
+    scope: RecallScope | None, got: Sequence[Received], sold: Sequence[SoldAt], now: bool
 ) -> Iterable[str]:
     """What the scope does not hold that is known by now, and what may still come."""
     if scope is None:
         yield "No scope is frozen yet."
         return
-    frozen = {(row["partner"], each["lot"]) for row in scope.consignees for each in row["lots"]}
-    for partner, all_of_it in got:
-        if codes := [each.code for each in all_of_it if (str(partner.pk), str(each.lot)) not in frozen]:
+    frozen = {(row["partner"], row["order"], each["lot"]) for row in scope.consignees for each in row["lots"]}
+    frozen |= {(row["partner"], "", each["lot"]) for row in scope.outlets for each in row["lots"]}
+    had: list[tuple[str, str, str, Sequence[Got | SoldThere]]] = [
+        (each.name, str(each.partner.pk), str(each.order.pk) if each.order else "", each.got) for each in got
+    ]
+    had += [(each.outlet.name, str(each.outlet.pk), "", each.lots) for each in sold]
+    for name, partner, order, all_of_it in had:
+        codes = [each.code for each in all_of_it if (partner, order, str(each.lot)) not in frozen]
+        if codes:
             yield (
-                f"{partner.name} got some of lot {', '.join(codes)} by what was recorded after scope {scope.number} "
-                "was frozen: freeze it anew, and tell them."
+                f"{name} got some of lot {', '.join(codes)} by what was recorded after scope {scope.number} was frozen: "
+                "freeze it anew, and tell them."
             )
     if now and (more := beyond(scope)):
         yield (

@@ -39,6 +39,7 @@ class EstablishmentSerializer(NothingUnknown, serializers.ModelSerializer):
             "late_after_minutes",
             "decimal_comma",
             "balance_gap_permille",
+            "buyers_kept_days",
             "exercise_mailbox",
             "reached_by",
             "gs1_prefixes",

@@ -9,6 +9,10 @@ from ledger.ids import uuid7
 from ledger.models.digits import digits_or_empty
 from ledger.models.kept import Versioned
 
+BUYERS_KEPT_DAYS = 183
+"""Half a year, until the house sets its own. The Commission's guidance on Regulation (EC) 178/2002 (2010) names six months
+for records of what is sold to the consumer without a date (from memory)."""
+
 
 def validate_time_zone(name: str) -> None:
     if name not in zoneinfo.available_timezones():
@@ -27,6 +31,7 @@ class Establishment(Versioned):
     ``balance_gap_permille``: how much of what went in a mass balance may leave unexplained before it is flagged; the
     house's own figure, empty = none is set.
     ``gs1_prefixes``: the GS1 company prefixes the firm was given, or none; ``gln``: the GS1 number of the premises.
+    ``buyers_kept_days``: how long after the best before of what they ordered the buyers of web orders are kept for a recall.
     ``decimal_comma``: numbers typed into a check may bear a comma as decimal mark (12,5); a thousands mark never.
     """
 
@@ -48,6 +53,9 @@ class Establishment(Versioned):
     exercise_mailbox = models.EmailField(blank=True)
     balance_gap_permille = models.PositiveSmallIntegerField(
         null=True, blank=True, validators=[MaxValueValidator(1000)]
+    )
+    buyers_kept_days = models.PositiveSmallIntegerField(
+        default=BUYERS_KEPT_DAYS, validators=[MaxValueValidator(3660)]
     )
     gs1_prefixes = models.JSONField(default=list, blank=True)
     gln = models.CharField(max_length=13, blank=True)

@@ -189,6 +189,8 @@ class House:
         )
         self._row("partners", "CORNER", "The Corner Shop", is_customer=True, address="Market 2, Musterstadt")
         self._row("partners", "LAKESIDE", "Lakeside Kiosk", is_customer=True, address="Shore Path 8, Seeborn")
+        self._row("partners", "STALL", "Our market stall", is_customer=True, outlet="stall")
+        self._row("partners", "WEB", "Our web orders", is_customer=True, outlet="web")
 
     def _recipe(self, code: str) -> dict[str, Any]:
         size, inputs = RECIPES[code]

@@ -78,6 +78,7 @@ def _what_the_day_does_not_bring(house: House) -> None:
     told.go_on(
         house.act(), Recall.objects.get(pk=house.ids["recalls"]), Lot.objects.get(uid=house.ids["lot"])
     )
+    told.tell_of_one(house.act())
     arrived.take_in_and_reply(house.act())
     decided_now = house.act()
     deciding.decide(

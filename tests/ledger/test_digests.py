@@ -11,7 +11,7 @@ from django.db import connection
 from hypothesis import given
 from hypothesis import strategies as st
 
-from batches.models import Lot, ProposedReceipt
+from batches.models import Lot, ProposedReceipt, WebOrder
 from haccp.models import Deviation, Recall
 from ledger import canonical, evidence, seals, triggers, verification
 from ledger.ids import uuid7
@@ -115,6 +115,8 @@ def _keep_to_the_rules(made: Any, stored: Record) -> None:
     if made.kind == "batches.proposal-answer":
         made.proposal = ProposedReceipt.objects.get(answers__isnull=True)
         made.outcome, made.receipt, made.because = "declined", None, made.because or "Never came."
+    if made.kind == "batches.buyer-forgotten":
+        made.order = WebOrder.objects.filter(forgotten__isnull=True).first()
     if made.kind == "haccp.recall":
         made.determined_at = made.performed_at
     if made.kind == "haccp.recall-end":

@@ -5,9 +5,10 @@ from typing import Any
 
 import pytest
 
-from batches import shipping
+from batches import shipping, web_orders
 from batches.carry_over import Hazard
-from batches.models import Batch, Lot, TradingPartner
+from batches.models import Batch, Lot, TradingPartner, WebOrder
+from batches.web_orders import Contact
 from haccp import deviations
 from haccp.models import Recall, RecallScope
 from haccp.recalls import answering, arriving, deciding, noticing, scoping
@@ -137,3 +138,34 @@ def held(notice: Any) -> set[str]:
     case = arriving.case_of(notice)
     uids = [] if case is None else deviations.held_under(case)
     return set(Lot.objects.filter(uid__in=uids).values_list("code", flat=True))
+
+
+@pytest.fixture
+def stall(establishment: Establishment) -> TradingPartner:
+    return TradingPartner.objects.create(
+        establishment=establishment, code="STALL", name="Market stall", is_customer=True, outlet="stall"
+    )
+
+
+@pytest.fixture
+def web(establishment: Establishment) -> TradingPartner:
+    return TradingPartner.objects.create(
+        establishment=establishment, code="WEB", name="Web orders", is_customer=True, outlet="web"
+    )
+
+
+@pytest.fixture
+def order(act: Any, web: TradingPartner) -> Callable[..., WebOrder]:
+    """One buyer got half a kilogram of a lot."""
+
+    def do(lot: Lot, number: str = "W-1", quantity: str = "0.5") -> WebOrder:
+        return web_orders.send(
+            act=act(at=LATER),
+            outlet=web,
+            number=number,
+            lines=[{"lot": lot, "quantity": quantity, "unit": "KGM"}],
+            buyer=Contact(f"Buyer of {number}", email=f"{number.lower()}@buyers.example"),
+            already_happened=True,
+        )
+
+    return do

@@ -22,13 +22,15 @@ def tell_of_one(act: Act) -> None:
         strategy=Strategy(depth="retail", level="A", because="All buyers are known."),
     )
     scoping.freeze(act=act, recall=recall, starts=[lot.uid])
+    public = noticing.tell(act=act, recall=recall, means="public", why="A screw may be in it.")
+    noticing.publish(act=act, recall=recall, notice=public, where="Board at the market")
     go_on(act, recall, lot)
 
 
 def go_on(act: Act, recall: Recall, lot: Lot) -> None:
     """A lot of its scope is let go, a partner told by mail, who answers; it ends."""
     proof = Proof(act.performed_by)
-    shop = TradingPartner.objects.filter(establishment=act.establishment, is_customer=True)[0]
+    shop = TradingPartner.objects.filter(establishment=act.establishment, is_customer=True, outlet="")[0]
     scoping.leave_out(
         act=act, proof=proof, recall=recall, lot=lot, because="It went over the detector again."
     )
