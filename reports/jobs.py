@@ -23,6 +23,7 @@ from reports import (
     batch_record,
     changeover_table,
     notice_reply,
+    public_notice,
     recall_letter,
     recall_plan,
     recall_report,
@@ -51,6 +52,7 @@ _KINDS: dict[str, Any] = {
     DocumentJob.Kind.RECALL_REPORT: recall_report,
     DocumentJob.Kind.NOTICE_REPLY: notice_reply,
     DocumentJob.Kind.RECALL_PLAN: recall_plan,
+    DocumentJob.Kind.PUBLIC_NOTICE: public_notice,
 }
 """Where each kind of document is made: a module with ``refuse`` (before it is asked for) and ``build``."""
 

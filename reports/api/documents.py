@@ -32,6 +32,7 @@ NEEDED = {
     DocumentJob.Kind.RECALL_LETTER: "subject",
     DocumentJob.Kind.RECALL_REPORT: "subject",
     DocumentJob.Kind.NOTICE_REPLY: "subject",
+    DocumentJob.Kind.PUBLIC_NOTICE: "subject",
 }
 """What a kind cannot do without; a changeover table is of today, of everything, unless it is said."""
 OWN = {
@@ -101,7 +102,7 @@ class DocumentSerializer(BodySerializer):
     subject = serializers.UUIDField(
         required=False,
         help_text="The id of the batch for a batch record, of the product for a sign, of the notice for a recall "
-        "letter, of the recall for its report, of the reply to a notice for its letter.",
+        "letter or a public notice, of the recall for its report, of the reply to a notice for its letter.",
     )
     trial = ProposalSerializer(
         required=False, source="about", write_only=True, help_text="What to try, for a trial."

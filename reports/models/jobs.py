@@ -30,6 +30,7 @@ class DocumentJob(models.Model):
         RECALL_REPORT = "recall-report", "recall report"
         NOTICE_REPLY = "notice-reply", "reply to a recall notice"
         RECALL_PLAN = "recall-plan", "recall plan"
+        PUBLIC_NOTICE = "public-notice", "public notice of a recall"
 
     id = models.UUIDField(primary_key=True, default=uuid7, editable=False)
     establishment = models.ForeignKey(Establishment, models.PROTECT, related_name="+")
