@@ -1,6 +1,6 @@
 from django.urls import path
 
-from batches.api import channels, despatches, lots, mixed_places, movements, traces
+from batches.api import bringing, channels, despatches, lots, mixed_places, movements, traces
 
 HERE = "establishments/<uuid:establishment>/"
 
@@ -8,6 +8,7 @@ urlpatterns = [
     path(f"{HERE}at-outlets", channels.AtOutlets.as_view(), name="at-outlets"),
     path(f"{HERE}at-outlets/withdrawn", channels.WithdrawnAtOutlets.as_view(), name="at-outlets-withdrawn"),
     path(f"{HERE}outlets/<uuid:pk>/stock", channels.OutletStock.as_view(), name="outlet-stock"),
+    path(f"{HERE}bring-in", bringing.BringIn.as_view(), name="bring-in"),
     path(f"{HERE}web-orders", channels.WebOrders.as_view(), name="web-orders"),
     path(f"{HERE}web-orders/<uuid:pk>/buyer", channels.OneBuyer.as_view(), name="web-order-buyer"),
     path(f"{HERE}lots", lots.Lots.as_view(), name="lots"),

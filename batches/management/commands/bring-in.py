@@ -2,6 +2,7 @@
 """``manage.py bring-in``: the tables a house has today, CSV or XLSX, looked at first and then written, or not at all."""
 
 from argparse import ArgumentParser, RawDescriptionHelpFormatter
+from contextlib import ExitStack
 from pathlib import Path
 from typing import Any
 from uuid import UUID
@@ -11,8 +12,9 @@ from django.core.management.base import BaseCommand, CommandError
 from batches.bringing import columns
 from batches.bringing.columns import TABLES
 from batches.bringing.deed import Outcome, bring_in
-from config.api.refusals import Reason, Refusal
-from config.api.tables import Table, UnreadableTable, read
+from batches.bringing.files import Given, read_all
+from config.api.refusals import Refusal
+from config.api.tables import Table
 from ledger.acts import Act, Moment
 from ledger.models import Establishment, Person
 
@@ -98,24 +100,16 @@ def _tables(options: dict[str, Any]) -> dict[str, Table]:
     }
     if not files:
         raise CommandError("Name at least one table, as in --materials FILE. Nothing was written.")
-    tables, reasons = {}, []
-    for name, path in files.items():
-        try:
-            with path.open("rb") as file:
-                label = path.name if options[name] else f"{path.name}/{name}"
-                tables[name] = read(file, name=label, columns=columns.columns_of(name), sheet=name)
-        except OSError as error:
-            reasons.append(Reason("unreadable-file", f"{path} cannot be read: {error.strerror}."))
-        except UnreadableTable as refusal:
-            reasons += _sheets_left_out(refusal, options[name]) and list(refusal.reasons)
-    if reasons:
-        raise UnreadableTable("Nothing was written.", reasons=reasons)
-    return tables
-
-
-def _sheets_left_out(refusal: UnreadableTable, named: Path | None) -> bool:
-    """Whether this is an error: a workbook need not have a sheet for every table."""
-    return named is not None or refusal.code != "which-sheet"
+    with ExitStack() as opened:
+        given = []
+        for name, path in files.items():
+            try:
+                file = opened.enter_context(path.open("rb"))
+            except OSError as error:
+                raise CommandError(f"{path} cannot be read: {error.strerror}. Nothing was written.") from None
+            label = path.name if options[name] else f"{path.name}/{name}"
+            given.append(Given(name, file, label, is_sheet=not options[name]))
+        return read_all(given)
 
 
 def _act(establishment: UUID, by: str) -> Act:
