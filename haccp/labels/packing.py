@@ -4,7 +4,8 @@ What was seen is always kept. A wrong or superseded label, or labels not account
 what was packed since the last good check.
 """
 
-from collections.abc import Collection, Iterator, Mapping
+from collections import defaultdict
+from collections.abc import Collection, Iterable, Iterator, Mapping
 from dataclasses import replace
 from datetime import datetime
 from typing import Any
@@ -289,10 +290,10 @@ def seen_on_many(lots: Collection[Lot]) -> dict[int, list[PackingCheck]]:
         .select_related("label_version__label")
         .order_by("performed_at", "id")
     )
-    checks = list(rows)
+    checks = _Checks(rows)
     closed = _closed_since([each for each in checks if _is_wrong(each)])
     return {
-        lot.pk: [each for each in _about(lot, checks) if not _replaced(each, lot, checks, closed)]
+        lot.pk: [each for each in checks.about(lot) if not checks.replaced(lot, closed.get(each.pk))]
         for lot in lots
     }
 
@@ -303,14 +304,28 @@ def begun(lots: Collection[Lot]) -> set[int]:
         Q(lot__in=lots) | Q(batch__in={lot.batch_id for lot in lots} - {None}, lot__isnull=True),
         moment=Moment.START,
     )
-    starts = list(rows)
-    return {lot.pk for lot in lots if any(_about(lot, starts))}
+    starts = _Checks(rows)
+    return {lot.pk for lot in lots if starts.about(lot)}
 
 
-def _about(lot: Lot, checks: Collection[PackingCheck]) -> Iterator[PackingCheck]:
-    for each in checks:
-        if each.lot_id == lot.pk or (each.lot_id is None and each.batch_id == lot.batch_id):
-            yield each
+class _Checks(list[PackingCheck]):
+    """Checks by what they are about, so that a thousand lots do not each look at the checks of all."""
+
+    def __init__(self, rows: Iterable[PackingCheck]):
+        super().__init__(rows)
+        self.places: defaultdict[tuple[int | None, int | None], list[int]] = defaultdict(list)
+        for place, each in enumerate(self):
+            self.places[(None, each.batch_id) if each.lot_id is None else (each.lot_id, None)].append(place)
+
+    def about(self, lot: Lot) -> list[PackingCheck]:
+        """Those that name the lot, or its batch and no lot, in their order."""
+        named, of_batch = self.places.get((lot.pk, None), []), self.places.get((None, lot.batch_id), [])
+        return [self[place] for place in sorted([*named, *of_batch])]
+
+    def replaced(self, lot: Lot, closed: datetime | None) -> bool:
+        """Whether a check that names the lot was recorded after a case was closed."""
+        named = self.places.get((lot.pk, None), ())
+        return closed is not None and any(self[place].recorded_at > closed for place in named)
 
 
 def _is_wrong(check: PackingCheck) -> bool:
@@ -318,15 +333,12 @@ def _is_wrong(check: PackingCheck) -> bool:
 
 
 def _closed_since(wrong: Collection[PackingCheck]) -> dict[Any, datetime]:
-    """By check: when the case of its wrong label was closed, where it was."""
-    cases = {each.pk: deviations.case_of(each, Deviation.What.LABEL) for each in wrong}
+    """By check: when the case of its wrong label was closed, where it was. Two statements, more for what was corrected."""
+    if not wrong:
+        return {}
+    rows = Deviation.objects.filter(what=Deviation.What.LABEL, subject__in=[each.pk for each in wrong])
+    own = {case.subject: case for case in rows.order_by("recorded_at", "id")}
+    cases = {each.pk: own.get(each.pk) or deviations.case_of(each, Deviation.What.LABEL) for each in wrong}
     keys = [case.pk for case in cases.values() if case is not None]
     ends = dict(Closing.objects.filter(deviation__in=keys).values_list("deviation", "recorded_at"))
     return {pk: ends[case.pk] for pk, case in cases.items() if case is not None and case.pk in ends}
-
-
-def _replaced(
-    check: PackingCheck, lot: Lot, checks: Collection[PackingCheck], closed: Mapping[Any, datetime]
-) -> bool:
-    end = closed.get(check.pk)
-    return end is not None and any(each.lot_id == lot.pk and each.recorded_at > end for each in checks)

@@ -400,3 +400,16 @@ def test_an_inspector_reads_and_does_not_record(
     reading = client_of(inspector)
     assert reading.ask("packing-checks").status_code == 200
     assert reading.send("packing-checks", body(batch, label_version)).status_code == 403
+
+
+def test_a_lot_is_told_what_names_it_and_what_is_of_its_whole_batch_in_their_order():
+    rows = [
+        PackingCheck(batch_id=batch, lot_id=lot)
+        for batch, lot in [(1, 7), (1, None), (1, 8), (2, None), (1, 7)]
+    ]
+    checks = packing._Checks(rows)
+    found = [
+        [rows.index(each) for each in checks.about(Lot(pk=pk, batch_id=batch))]
+        for pk, batch in [(7, 1), (9, 2), (9, None)]
+    ]
+    assert found == [[0, 1, 4], [3], []]
