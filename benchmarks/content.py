@@ -5,8 +5,10 @@
 
 Makes a scratch database with a maker's years (``grown.py``), states allergens of every bought food, and asks: one
 finished lot by its genealogy, and with what was on the same equipment, against the bare back trace of the same lots
-(limit: 2 x); the last finished lots in one pass, against reading as many movements once (limit: 5 x). What is contained
-is compared with plain sets over networkx. The sides take turns; medians of three rounds in one run; read the ratios.
+(limit: 2 x); the last finished lots in one pass, against reading as many movements once (limit: 5 x); lots held against
+their labels, against deriving what is in them; what a use told late may reach, against the bare trace forward. What is
+contained is compared with plain sets over networkx. The sides take turns; medians of three rounds in one run; read the
+ratios.
 """
 
 import argparse
@@ -18,6 +20,7 @@ import sys
 from collections.abc import Callable, Iterator, Sequence
 from datetime import date
 from functools import partial
+from itertools import chain
 from pathlib import Path
 from time import perf_counter
 from typing import Any
@@ -35,10 +38,16 @@ from django.test.utils import CaptureQueriesContext  # noqa: E402
 from batches import traces  # noqa: E402
 from batches.models import Edge, Lot, MaterialKind, Movement  # noqa: E402
 from benchmarks.grown import REGIMES, House  # noqa: E402
-from haccp.allergens import content, lists, statements  # noqa: E402
+from haccp import late_allergens  # noqa: E402
+from haccp.allergens import content, lists, onward, statements  # noqa: E402
+from haccp.labels import comparing, packing  # noqa: E402
+from haccp.models import Moment as PackingMoment  # noqa: E402
+from haccp.models import Packed, PackingCheck  # noqa: E402
 
 ROUNDS = 3
 A_YEAR = 100_000  # movements
+LABELLED = 1_000  # lots in one call
+LOTS_AGO = (4, 60, 600)
 CODES = ("milk", "hazelnut", "almond", "wheat", "soybean", "sesame", "egg")
 
 
@@ -136,6 +145,49 @@ def of_many(house: House, lots: list[Lot]) -> Iterator[str]:
         yield f"{len(lots)} lots in one pass, {name:26s}: {each:7.0f} ms, {each / read_in:5.2f} x"
 
 
+def of_labels(house: House, lots: list[Lot]) -> Iterator[str]:
+    """Lots with a packing check each, held against their labels."""
+    for lot in lots:
+        PackingCheck.new(
+            house.act.with_new_id(),
+            batch=lot.batch,
+            lot=lot,
+            label_version=None,
+            seen="bench",
+            moment=PackingMoment.START,
+            counts={},
+            result=Packed.GOOD,
+            findings=[],
+        ).insert()
+    on = lots[-1].day
+    sides: dict[str, Callable[[Any], Any]] = {
+        "content with contact": lambda some: content.of_lots(house.here, some),
+        "packing checks": packing.seen_on_many,
+        "compared with labels": lambda some: comparing.compared(house.here, some, on),
+    }
+    for count in (len(lots) // 10, len(lots)):
+        took = {name: each[0] for name, each in in_turn(sides, [lots[-count:]]).items()}
+        derived = took["content with contact"]
+        for name, each in took.items():
+            yield f"{count} lots, {name:22s}: {each:7.0f} ms, {each / count:6.2f} ms a lot, {each / derived:5.2f} x the content"
+
+
+def of_late(house: House, finished: Sequence[Lot]) -> Iterator[str]:
+    """A use told late of a batch so many finished lots ago: the lots that would be looked at again, and held if wrong."""
+    sides: dict[str, Callable[[Any], Any]] = {
+        "bare forward trace": traces.forward,
+        "what it may reach": lambda lot: onward.reached_from(house.here, [lot.pk], [lot.batch_id]),
+        "what is to be held": lambda lot: late_allergens.no_longer_right(
+            house.here, late_allergens.Late([lot.pk], [lot.batch_id])
+        ),
+    }
+    for ago in LOTS_AGO:
+        lot = finished[-ago]
+        reached = len(onward.reached_from(house.here, [lot.pk], [lot.batch_id or 0]))
+        for name, each in in_turn(sides, [lot]).items():
+            yield f"one late use {ago} finished lots ago, {reached} lots reached, {name:18s}: {each[0]:7.1f} ms"
+
+
 def main() -> None:
     reader = argparse.ArgumentParser()
     reader.add_argument("--movements", type=int, default=100_000)
@@ -155,14 +207,21 @@ def main() -> None:
         began = perf_counter()
         house.grow(asked.movements)
         gc.freeze()
-        finished = list(Lot.objects.filter(material__in=house.finished).order_by("pk"))
+        finished = list(
+            Lot.objects.filter(material__in=house.finished).select_related("material", "batch").order_by("pk")
+        )
         print(
             f"{house.movements} movements, {len(finished)} finished lots, {perf_counter() - began:.0f} s",
             flush=True,
         )
         check(house, finished[-50:], contains)
         starts = house.random.sample(finished[len(finished) // 2 :], asked.traced)
-        for line in (*of_one(house, starts), *of_many(house, finished[-asked.lots :])):
+        for line in chain(
+            of_one(house, starts),
+            of_many(house, finished[-asked.lots :]),
+            of_late(house, finished),
+            of_labels(house, finished[-LABELLED:]),
+        ):
             print(line, flush=True)
     finally:
         connection.creation.destroy_test_db(name, verbosity=0)
