@@ -9,6 +9,7 @@ from collections.abc import Collection, Iterable
 from datetime import datetime
 from uuid import UUID
 
+from batches.edges import among_uuids, as_time, as_uuid, read, uuids_as_one
 from batches.models import CleaningBreak, Equipment
 from ledger.models import record_class
 
@@ -42,7 +43,11 @@ def standing_among(records: Iterable[tuple[str, UUID]], known_by: datetime | Non
         by_kind[kind].add(pk)
     found: set[UUID] = set()
     for kind, ids in by_kind.items():
-        rows = record_class(kind).objects.standing().filter(pk__in=ids)
-        rows = rows if known_by is None else rows.filter(performed_at__lte=known_by)
-        found.update(rows.values_list("pk", flat=True))
+        table = record_class(kind)._meta.db_table
+        rows = read(
+            f"SELECT id, performed_at FROM {table} made WHERE id {among_uuids()} AND NOT withdrawn "
+            f"AND NOT EXISTS (SELECT 1 FROM {table} later WHERE later.corrects_id = made.id)",
+            [uuids_as_one(ids)],
+        )
+        found |= {as_uuid(pk) for pk, at in rows if known_by is None or as_time(at) <= known_by}
     return found

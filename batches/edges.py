@@ -1,8 +1,9 @@
 """The genealogy as a table of edges: a projection of what was used in batches and made by them (D13)."""
 
+import json
 from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import UTC, date, datetime
 from functools import cache
 from itertools import groupby
 from typing import Any
@@ -175,6 +176,21 @@ def _binary_cursor() -> Any:
     return Prepared
 
 
+def as_uuid(value: Any) -> UUID:
+    """As ``read`` answers it: SQLite as text."""
+    return value if isinstance(value, UUID) else UUID(value)
+
+
+def as_time(value: Any) -> datetime:
+    """SQLite answers text, or a time of a column, in UTC without saying so."""
+    told = value if isinstance(value, datetime) else datetime.fromisoformat(value)
+    return told if told.tzinfo is not None else told.replace(tzinfo=UTC)
+
+
+def as_day(value: Any) -> date:
+    return value if isinstance(value, date) else date.fromisoformat(value)
+
+
 def among() -> str:
     """SQL that asks whether a key is in a list that was sent as one parameter."""
     return (
@@ -186,6 +202,17 @@ def as_one(keys: Collection[int]) -> Any:
     """Many keys as one parameter: an array written as text, which is quicker than a list, or JSON for SQLite."""
     told = ",".join(map(str, keys))
     return f"{{{told}}}" if connection.vendor == "postgresql" else f"[{told}]"
+
+
+def among_uuids() -> str:
+    return (
+        "= ANY(%s::uuid[])" if connection.vendor == "postgresql" else "IN (SELECT value FROM json_each(%s))"
+    )
+
+
+def uuids_as_one(keys: Collection[UUID]) -> Any:
+    """The same of uuids."""
+    return list(keys) if connection.vendor == "postgresql" else json.dumps([key.hex for key in keys])
 
 
 def _links_by_batch(movements: QuerySet[Movement]) -> Iterator[tuple[int, list[Link]]]:

@@ -8,14 +8,14 @@ so that what happened in other years costs nothing. A cleaning of some things on
 import json
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field
-from datetime import UTC, datetime
+from datetime import datetime
 from typing import Any, NamedTuple
 from uuid import UUID
 
 from django.db import connection
 
 from batches.cleaning_breaks import standing_among
-from batches.edges import among, as_one, read
+from batches.edges import among, as_one, as_time, as_uuid, read
 from batches.models import Batch, CleaningBreak, Edge, Lot, Movement, MovementKind, Occupation
 from batches.models.batches import HOURS
 from ledger.models import Entry
@@ -97,9 +97,11 @@ def _read(
         if key is None:
             found.batches.add(batch)
             if equipment is not None:
-                found.stays.append(Stay(batch, _uuid(equipment), _time(since), until and _time(until)))
+                found.stays.append(Stay(batch, as_uuid(equipment), as_time(since), until and as_time(until)))
         elif key not in breaks:
-            breaks[key] = Cleaned(_uuid(equipment), _time(since), json.loads(scope), _uuid(because), kind)
+            breaks[key] = Cleaned(
+                as_uuid(equipment), as_time(since), json.loads(scope), as_uuid(because), kind
+            )
     return found, breaks
 
 
@@ -263,12 +265,3 @@ class _Asking:
 
 def _key(equipment: UUID) -> Any:
     return equipment if connection.vendor == "postgresql" else equipment.hex
-
-
-def _uuid(value: Any) -> UUID:
-    return value if isinstance(value, UUID) else UUID(value)
-
-
-def _time(value: Any) -> datetime:
-    """SQLite answers text, in UTC without saying so."""
-    return value if isinstance(value, datetime) else datetime.fromisoformat(value).replace(tzinfo=UTC)

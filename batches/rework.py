@@ -4,14 +4,15 @@ What is out of order is flagged when the use is recorded, and asked anew when ot
 upstream, less of an ingredient, where the rework came from. The rules are in ``batches.rework_rules``.
 """
 
-from collections.abc import Collection, Mapping
+import json
+from collections.abc import Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
 from django.db.models import Q, QuerySet
 
 from batches import edges, judging, recipe_documents, recipes
-from batches.edges import among, as_one
+from batches.edges import among, as_one, read
 from batches.flags import Flag
 from batches.models import (
     Batch,
@@ -66,23 +67,39 @@ def of_unknown_origin(lots: Collection[Lot]) -> set[int]:
     return unknown_among({lot.pk: lot.batch_id for lot in lots if lot.is_rework})
 
 
-def unknown_among(made_by: Mapping[int, int | None]) -> set[int]:
-    """The same by keys: rework lots, each with the batch that made it. Two statements, none where there are none."""
+def unknown_among(made_by: Mapping[int, int | None], fed: Collection[int] = ()) -> set[int]:
+    """The same by keys: rework lots, each with the batch that made it. Two statements, none where there are none.
+
+    ``fed``: batches of which it is known already that food went in; one statement where they are all.
+    """
     if not made_by:
         return set()
-    table, moved = Movement._meta.db_table, Movement.objects.standing().order_by()
-    births: Any = moved.filter(what=MovementKind.MADE).exclude(new_lot={})
-    births = births.extra(where=[f"{table}.lot_id {among()}"], params=[as_one(made_by)])
     said = {
         lot
-        for lot, born in births.values_list("lot_id", "new_lot")
-        if born.get("rework_from", ReworkFrom.UNKNOWN) == ReworkFrom.UNKNOWN
+        for lot, born in _births(made_by)
+        if born and born.get("rework_from", ReworkFrom.UNKNOWN) == ReworkFrom.UNKNOWN
     }
-    fed: Any = moved.filter(what=MovementKind.USED).exclude(lot__material__kind=MaterialKind.PACKAGING)
-    batches = [batch for batch in set(made_by.values()) if batch is not None]
-    fed = fed.extra(where=[f"{table}.batch_id {among()}"], params=[as_one(batches)])
-    known = set(fed.values_list("batch_id", flat=True))
+    asked = {batch for batch in made_by.values() if batch is not None}.difference(fed)
+    known = {*fed, *(_fed(asked) if asked else ())}
     return said | {lot for lot, batch in made_by.items() if batch not in known}
+
+
+def _births(lots: Collection[int]) -> Iterator[tuple[int, dict[str, Any]]]:
+    moved = Movement._meta.db_table
+    rows = read(
+        f"SELECT lot_id, CAST(new_lot AS text) FROM {moved} moved WHERE lot_id {among()} "
+        f"AND what = '{MovementKind.MADE}' AND NOT withdrawn "
+        f"AND NOT EXISTS (SELECT 1 FROM {moved} later WHERE later.corrects_id = moved.id)",
+        [as_one(lots)],
+    )
+    return ((lot, json.loads(born)) for lot, born in rows)
+
+
+def _fed(batches: Collection[int]) -> Iterable[int]:
+    rows: Any = Movement.objects.standing().order_by().filter(what=MovementKind.USED)
+    rows = rows.exclude(lot__material__kind=MaterialKind.PACKAGING)
+    rows = rows.extra(where=[f"{Movement._meta.db_table}.batch_id {among()}"], params=[as_one(batches)])
+    return set(rows.values_list("batch_id", flat=True))
 
 
 # -- one use ------------------------------------------------------------------------------------------------

@@ -31,6 +31,7 @@ from haccp import deviations, holds, notices
 from haccp.allergens import before, content, facts, lists, onward, planned, statements, unrecorded
 from haccp.allergens.bits import Bits, Plane
 from haccp.allergens.facts import Facts
+from haccp.allergens.statements import Stated
 from haccp.labels import comparing
 from haccp.models import AllergenStatement, Deviation, PackingCheck
 from ledger.acts import Act, Moment
@@ -156,7 +157,7 @@ def _received(movement: Movement, corrected: Movement) -> Late | None:
     known = statements.standing([lot.material_id])
     spoke = statements.about(known, lot=lot.pk, supplier=corrected.partner_id, day=lot.day)
     speak = statements.about(known, lot=lot.pk, supplier=movement.partner_id, day=lot.day)
-    bits = Bits(lists.vocabulary(movement.establishment))
+    bits = lists.bits(movement.establishment)
     _, lost = _told(bits, spoke, speak, lot.day)
     silent = frozenset(bits.codes_in(lost))
     return Late([lot.pk], (), partial(before.without_statement, spoke={lot.pk: spoke}), (), silent)
@@ -168,7 +169,7 @@ def _stated(made: AllergenStatement) -> Late:
     And the batches whose recipe names it, where no use is recorded.
     """
     then, now = statements.before(made), statements.standing([made.material_id])
-    bits = Bits(lists.vocabulary(made.establishment))
+    bits = lists.bits(made.establishment)
     spoke, silent = {}, 0
     for key, day, supplier in _about(made).values_list("pk", "day", "state__supplier"):
         each, speak = (statements.about(known, lot=key, supplier=supplier, day=day) for known in (then, now))
@@ -192,8 +193,8 @@ def _is_of_every_lot(made: AllergenStatement) -> bool:
 
 def _silent_of_any(
     bits: Bits,
-    then: Collection[AllergenStatement],
-    now: Collection[AllergenStatement],
+    then: Collection[Stated],
+    now: Collection[Stated],
     days: Collection[date],
 ) -> int:
     """What is not stated any more, on some of the days, of whichever lot may have gone in."""
@@ -212,19 +213,17 @@ def _about(made: AllergenStatement) -> Any:
     return lots
 
 
-def _told(
-    bits: Bits, then: Collection[AllergenStatement], now: Collection[AllergenStatement], day: date
-) -> tuple[bool, int]:
+def _told(bits: Bits, then: Collection[Stated], now: Collection[Stated], day: date) -> tuple[bool, int]:
     """Whether more is stated to be there now than then, or more of it; and what is not stated any more."""
     was, is_now = (
-        bits.stated((bits.told(each.says) for each in known), day, leaf=True) for known in (then, now)
+        bits.stated((bits.told_by(each.text) for each in known), day, leaf=True) for known in (then, now)
     )
     there = bits.on(Plane.CONTAINS, bits.every) | bits.on(Plane.MAY, bits.every)
     grew = bool(is_now & ~was & there) or _amount_grew(then, now)
     return grew, bits.of(Plane.UNSTATED, is_now & ~was)
 
 
-def _amount_grew(then: Collection[AllergenStatement], now: Collection[AllergenStatement]) -> bool:
+def _amount_grew(then: Collection[Stated], now: Collection[Stated]) -> bool:
     """Whether more of something is stated to be contained, or its amount is not known any more."""
     was, is_now = facts.most_stated(then), facts.most_stated(now)
     return any(most > was[code] for code, most in is_now.items() if code in was)

@@ -8,14 +8,14 @@ from batches.edges import Mixture
 from batches.genealogy import Amount, links
 from batches.models import Movement
 from haccp.allergens.facts import Facts, Mass, mixed_of, thicker, web_of
-from haccp.models import AllergenStatement
+from haccp.allergens.statements import Stated
 
 
-def without_statement(facts: Facts, spoke: Mapping[int, Sequence[AllergenStatement]]) -> None:
+def without_statement(facts: Facts, spoke: Mapping[int, Sequence[Stated]]) -> None:
     """Let other statements speak for some lots."""
     for key in spoke.keys() & facts.lots.keys():
         facts.spoken[key] = list(spoke[key])
-        told = (facts.bits.told(each.says) for each in spoke[key])
+        told = (facts.bits.told_by(each.text) for each in spoke[key])
         facts.own[key] = facts.bits.stated(told, facts.lots[key].day, leaf=False)
     facts.respread()
 

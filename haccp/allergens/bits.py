@@ -8,8 +8,11 @@ from datetime import date
 from enum import IntEnum
 from typing import Any, NamedTuple
 
-from haccp.allergens.saying import Says
+from haccp.allergens.saying import Says, from_text
 from haccp.allergens.vocabulary import Vocabulary
+
+MOST_KEPT = 5000
+"""Of what records say, for one vocabulary of a process."""
 
 
 class Plane(IntEnum):
@@ -45,6 +48,7 @@ class Bits:
         self.every = (1 << len(self.codes)) - 1
         self.members = self.plain(vocabulary.members)
         self._days: dict[date, int] = {}
+        self._told: dict[str, Told] = {}
         self._exempted: dict[tuple[str, str, date], bool] = {}
         self._reach = {
             code: (self.plain([code]), self.plain([code, *vocabulary.members_of(code)]))
@@ -100,6 +104,14 @@ class Bits:
             if each["says"] == Says.EXEMPT:
                 exempt.append((each["allergen"], each.get("because", "")))
         return Told(plain[Says.CONTAINS], plain[Says.MAY_CONTAIN], tuple(exempt), covered)
+
+    def told_by(self, text: str) -> Told:
+        """The same of a record as text, reckoned once: many records say the same."""
+        if text not in self._told:
+            if len(self._told) >= MOST_KEPT:
+                self._told.clear()
+            self._told[text] = self.told(from_text(text))
+        return self._told[text]
 
     def stated(self, told: Iterable[Told], on: date, *, leaf: bool) -> int:
         """What the statements about one lot come to together: contains over may contain over exempt and free of.

@@ -77,7 +77,7 @@ def load(
     Read are the batches that bear on it; from ``MANY`` lots on all of the house, once.
     ``known_by``: only what was released by then is cleared; else what was released at any time.
     """
-    bits, mixed = Bits(lists.vocabulary(establishment)), MixedPlaces(establishment)
+    bits, mixed = lists.bits(establishment), MixedPlaces(establishment)
     if len(lots) < MANY:
         known = _what_bears(_near(mixed, lots, [Place(*each) for each in places], known_by), lots, bits)
     else:

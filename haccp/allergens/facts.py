@@ -10,11 +10,10 @@ from operator import or_
 from typing import Any, NamedTuple
 from uuid import UUID
 
-from django.db import connection
 from django.db.models import Count, Q, Sum
 
 from batches import rework
-from batches.edges import among, as_one
+from batches.edges import among, as_day, as_one, as_uuid, read
 from batches.mixed_places import Link, LinkReader, MixedPlaces
 from batches.models import Edge, Lot, LotState, Material, MaterialKind, Movement, MovementKind
 from haccp.allergens import lists, statements
@@ -22,7 +21,7 @@ from haccp.allergens.bits import Bits, Plane
 from haccp.allergens.mixed import Knots, Passed
 from haccp.allergens.saying import Said, Says, kept
 from haccp.allergens.spread import AnyOf, Band, Mixed, Web, bands, shortest, spread
-from haccp.models import AllergenStatement
+from haccp.allergens.statements import Stated
 from ledger.models import Establishment
 
 MANY = 200
@@ -82,7 +81,7 @@ class Facts:
     lots: dict[int, KnownLot]
     web: Web
     links: list[tuple[int, int, int, float]]  # source, target, batch, share
-    spoken: dict[int, list[AllergenStatement]]
+    spoken: dict[int, list[Stated]]
     mixing: Callable[["Facts"], Mapping[int, Mixed | AnyOf]]
     odd: frozenset[int] = frozenset()
     open: dict[int, OpenBatch] = field(default_factory=dict)
@@ -118,7 +117,7 @@ class Facts:
     def respread(self) -> None:
         self.found = spread(self.web, self.own, self.keep)
 
-    def statements_that_say(self, key: int, code: str, word: Says) -> list[AllergenStatement]:
+    def statements_that_say(self, key: int, code: str, word: Says) -> list[Stated]:
         """Which statements about one lot say this of an allergen."""
         said = {"allergen": code, "says": str(word)}
         return [
@@ -136,8 +135,8 @@ def load(
     used_in: Collection[int] = (),
     links: Iterable[Link] | None = None,
 ) -> Facts:
-    """Everything that lots (by key) came from, with what was stated of each. Five statements, two more where there is
-    rework, and a few where places are refilled.
+    """Everything that lots (by key) came from, with what was stated of each. Five statements, one or two more where there
+    is rework, and a few where places are refilled.
 
     ``bits``, ``mixed``: those of the establishment, where they were read already. ``whole``: lots of which is asked what
     may be under their name wherever they lie; all, unless some are told. ``used_in``: batches of which is asked what may
@@ -150,11 +149,12 @@ def load(
     walk = mixed.back(starts, whole=starts if whole is None else whole, used_in=used_in, read=read)
     links = [(*link[:3], link[-1]) for link in walk.links.values()]
     lots, knots = _lots(walk.lots), Knots.of(mixed, walk)
-    bits = bits or Bits(lists.vocabulary(establishment))
-    odd = rework.unknown_among({lot.key: lot.batch for lot in lots.values() if lot.is_rework})
+    bits = bits or lists.bits(establishment)
+    fed = {batch for source, _, batch, _ in links if lots[source].kind != MaterialKind.PACKAGING}
+    odd = rework.unknown_among({lot.key: lot.batch for lot in lots.values() if lot.is_rework}, fed)
     facts = Facts(bits, lots, web_of(links, knots), links, _spoken(lots.values()), mixed_of, frozenset(odd))
     facts.knots, facts.zone = knots, establishment.zone
-    told = {each.pk: bits.told(each.says) for spoken in facts.spoken.values() for each in spoken}
+    told = {each.pk: bits.told_by(each.text) for spoken in facts.spoken.values() for each in spoken}
     for lot in lots.values():
         leaf = lot.key in odd or _is_leaf(facts, lot)
         facts.own[lot.key] = bits.stated(
@@ -176,7 +176,7 @@ def _is_leaf(facts: Facts, lot: KnownLot) -> bool:
     return all(source.kind == MaterialKind.PACKAGING for source in sources)
 
 
-def _says(spoken: Iterable[AllergenStatement]) -> list[Said]:
+def _says(spoken: Iterable[Stated]) -> list[Said]:
     return [said for each in spoken for said in kept(each.says)]
 
 
@@ -213,9 +213,7 @@ def _lots(keys: Collection[int]) -> dict[int, KnownLot]:
         f"FROM {lot} lot JOIN {material} material ON material.id = lot.material_id "
         f"LEFT JOIN {state} state ON state.lot_id = lot.id WHERE lot.id {among()}"
     )
-    with connection.cursor() as cursor:
-        cursor.execute(sql, [as_one(keys)])
-        return {row[0]: _known(*row) for row in cursor.fetchall()}
+    return {row[0]: _known(*row) for row in read(sql, [as_one(keys)])}
 
 
 def _known(
@@ -232,24 +230,20 @@ def _known(
     """SQLite answers keys and days as text."""
     return KnownLot(
         key,
-        _uuid(uid),
+        as_uuid(uid),
         code,
-        day if isinstance(day, date) else date.fromisoformat(day),
-        _uuid(material),
+        as_day(day),
+        as_uuid(material),
         kind,
         batch,
-        None if supplier is None else _uuid(supplier),
+        None if supplier is None else as_uuid(supplier),
         bool(is_rework),
     )
 
 
-def _uuid(value: Any) -> UUID:
-    return value if isinstance(value, UUID) else UUID(value)
-
-
-def _spoken(lots: Collection[KnownLot]) -> dict[int, list[AllergenStatement]]:
+def _spoken(lots: Collection[KnownLot]) -> dict[int, list[Stated]]:
     """By lot, the statements that speak for it."""
-    known: defaultdict[UUID, list[AllergenStatement]] = defaultdict(list)
+    known: defaultdict[UUID, list[Stated]] = defaultdict(list)
     for each in statements.standing({lot.material for lot in lots}):
         known[each.material_id].append(each)
     return {
@@ -287,7 +281,7 @@ def _stated(facts: Facts, code: str) -> dict[int, Band]:
     return found | {key: Band(Decimal(0), None) for key in facts.odd if facts.found[key] & bit}
 
 
-def most_stated(spoken: Iterable[AllergenStatement]) -> dict[str, Decimal]:
+def most_stated(spoken: Iterable[Stated]) -> dict[str, Decimal]:
     """By code: the highest amount (mg/kg) told of what is said to be contained; infinity where one tells none."""
     found: dict[str, Decimal] = {}
     for each in _says(spoken):

@@ -1,9 +1,10 @@
 """Allergen lists of an establishment: made, confirmed with the authority, brought in from files; the words they give."""
 
+import json
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import date
-from functools import cache
+from functools import cache, lru_cache
 from typing import Any
 
 from django.db.models import QuerySet, UUIDField
@@ -13,6 +14,7 @@ from batches.texts import is_one_line
 from config.api.refusals import Reason, Unusable
 from haccp import confirming
 from haccp.allergens import documents, files
+from haccp.allergens.bits import Bits
 from haccp.allergens.vocabulary import Listed, Vocabulary
 from haccp.confirming import Confirmed
 from haccp.models import AllergenList
@@ -121,17 +123,37 @@ def bring_in(*, act: Act, said: dict[str, Any]) -> BroughtIn:
 
 def vocabulary(establishment: Establishment) -> Vocabulary:
     """What the lists of the house know together; where it has none, the lists that ship stand in for them."""
-    known = [
-        Listed(
-            row.jurisdiction,
-            row.in_force_from,
-            row.in_force_until,
-            documents.read(row.document),
-            row.confirmed_by_id is not None,
+    return bits(establishment).vocabulary
+
+
+def bits(establishment: Establishment) -> Bits:
+    """The same as bits. The lists are read each time; what they say is worked out anew only where it changed."""
+    return _bits(
+        tuple(
+            (
+                row.jurisdiction,
+                row.in_force_from,
+                row.in_force_until,
+                json.dumps(row.document),
+                row.confirmed_by_id is not None,
+            )
+            for row in _IN_USE.rows(here=establishment.pk)
         )
-        for row in _IN_USE.rows(here=establishment.pk)
-    ]
-    return Vocabulary(known) if known else Vocabulary(_shipped(), shipped=True)
+    )
+
+
+@lru_cache(maxsize=100)
+def _bits(said: tuple[tuple[str, date, date | None, str, bool], ...]) -> Bits:
+    if not said:
+        return Bits(Vocabulary(_shipped(), shipped=True))
+    return Bits(
+        Vocabulary(
+            [
+                Listed(jurisdiction, begins, until, documents.read(json.loads(document)), confirmed)
+                for jurisdiction, begins, until, document, confirmed in said
+            ]
+        )
+    )
 
 
 def _in_use() -> QuerySet[AllergenList]:

@@ -57,6 +57,8 @@ class Knots:
         by_batch: defaultdict[int, list[int]] = defaultdict(list)
         for (batch, _), knot in self.used.items():
             by_batch[batch].append(knot)
+        if not by_batch:
+            return
         for _, target, batch, *_ in links:
             yield from ((knot, target) for knot in by_batch.get(batch, ()))
 

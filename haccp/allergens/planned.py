@@ -18,7 +18,7 @@ from haccp.allergens import lists, statements
 from haccp.allergens.bits import Bits, Plane
 from haccp.allergens.facts import Facts, KnownLot
 from haccp.allergens.spread import Mixed, Web
-from haccp.models import AllergenStatement
+from haccp.allergens.statements import Stated
 from ledger.models import Establishment
 
 START = 0
@@ -31,7 +31,7 @@ class _House:
     bits: Bits
     rows: list[RecipeVersion]  # by number
     lines: dict[UUID, list[RecipeLine]]  # by version
-    known: dict[UUID, list[AllergenStatement]]  # by material
+    known: dict[UUID, list[Stated]]  # by material
 
     def newest(self, on: date) -> dict[UUID, list[RecipeVersion]]:
         """The approved recipes in force on a day, by the material they make."""
@@ -92,10 +92,10 @@ def _read(asked: Mapping[date, Sequence[RecipeVersion]], bits: Bits | None) -> _
         lines[line.version_id].append(line)
     materials = {each.material_id for each in asked_for}
     materials |= {line.material_id for each in lines.values() for line in each}
-    known: defaultdict[UUID, list[AllergenStatement]] = defaultdict(list)
+    known: defaultdict[UUID, list[Stated]] = defaultdict(list)
     for each in statements.standing(materials):
         known[each.material_id].append(each)
-    return _House(bits or Bits(lists.vocabulary(here)), rows, lines, known)
+    return _House(bits or lists.bits(here), rows, lines, known)
 
 
 def _latest(rows: Sequence[RecipeVersion], on: date) -> dict[Any, RecipeVersion]:
@@ -161,11 +161,11 @@ def _mass(material: Material, base: int) -> int | None:
     return None if material.piece_mass_mg is None else base * material.piece_mass_mg
 
 
-def _suppliers(known: Collection[AllergenStatement]) -> set[UUID | None]:
+def _suppliers(known: Collection[Stated]) -> set[UUID | None]:
     return {each.supplier_id for each in known if each.supplier_id is not None} or {None}
 
 
-def _spoken(known: list[AllergenStatement], on: date) -> list[AllergenStatement]:
+def _spoken(known: list[Stated], on: date) -> list[Stated]:
     found = {
         each.pk: each
         for supplier in _suppliers(known)
@@ -174,10 +174,10 @@ def _spoken(known: list[AllergenStatement], on: date) -> list[AllergenStatement]
     return list(found.values())
 
 
-def of_any_lot(bits: Bits, known: Collection[AllergenStatement], on: date, *, leaf: bool) -> int:
+def of_any_lot(bits: Bits, known: Collection[Stated], on: date, *, leaf: bool) -> int:
     """What any supplier's lot may bring, and what some supplier's does not say."""
     own = 0
     for supplier in _suppliers(known):
         speaking = statements.about(known, lot=None, supplier=supplier, day=on)
-        own |= bits.stated((bits.told(each.says) for each in speaking), on, leaf=leaf)
+        own |= bits.stated((bits.told_by(each.text) for each in speaking), on, leaf=leaf)
     return own

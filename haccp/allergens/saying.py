@@ -9,10 +9,12 @@
 ``because``: of free of the evidence, of exempt the legal basis; both are needed. What is not stated is unknown.
 """
 
+import json
 from collections.abc import Iterator
 from dataclasses import dataclass
 from decimal import Decimal
 from enum import StrEnum
+from functools import lru_cache
 from typing import Any
 
 from batches.quantities import parse_number
@@ -62,6 +64,13 @@ def read(said: Any, vocabulary: Vocabulary) -> tuple[Said, ...]:
             reasons=reader.reasons,
         )
     return tuple(entry for _, entry in entries)
+
+
+@lru_cache(maxsize=5000)
+def from_text(text: str) -> list[dict[str, Any]]:
+    """What a record says, as the database keeps it. Not to be changed: whoever has the same text has the same list."""
+    found: list[dict[str, Any]] = json.loads(text)
+    return found
 
 
 def kept(said: list[dict[str, Any]]) -> tuple[Said, ...]:

@@ -2,10 +2,11 @@
 
 from collections.abc import Collection
 from dataclasses import replace
-from datetime import date
-from typing import Any
+from datetime import date, datetime
+from typing import Any, NamedTuple
 from uuid import UUID
 
+from batches.edges import among_uuids, as_day, as_time, as_uuid, read, uuids_as_one
 from batches.locks import lock_material
 from batches.models import Lot, Material, TradingPartner
 from batches.texts import one_line
@@ -17,6 +18,7 @@ from ledger.acts import Act
 from ledger.deeds import deed
 
 LONGEST_DOCUMENT = 200
+TABLE = AllergenStatement._meta.db_table
 
 
 @deed
@@ -75,24 +77,60 @@ def withdraw(*, act: Act) -> AllergenStatement:
     return made
 
 
-def standing(materials: Collection[UUID]) -> list[AllergenStatement]:
+class Stated(NamedTuple):
+    """An allergen statement as far as it says what is in lots. ``text``: what it says, as JSON; much of it is alike."""
+
+    pk: UUID
+    material_id: UUID
+    lot_id: int | None
+    supplier_id: UUID | None
+    in_force_from: date
+    recorded_at: datetime
+    text: str
+
+    @property
+    def says(self) -> list[dict[str, Any]]:
+        return saying.from_text(self.text)
+
+
+def standing(materials: Collection[UUID]) -> list[Stated]:
     """Every statement about materials that stands, in the order of its day and then as recorded. One statement."""
-    found = AllergenStatement.objects.standing().filter(material__in=set(materials))
-    return list(found.order_by("in_force_from", "recorded_at", "id"))
+    return _read(
+        f"material_id {among_uuids()} AND NOT withdrawn AND NOT EXISTS (SELECT 1 FROM {TABLE} later "
+        "WHERE later.corrects_id = stated.id)",
+        uuids_as_one(set(materials)),
+    )
 
 
-def before(made: AllergenStatement) -> list[AllergenStatement]:
+def _read(which: str, told: Any) -> list[Stated]:
+    rows = read(
+        f"SELECT id, material_id, lot_id, supplier_id, in_force_from, recorded_at, CAST(says AS text) FROM {TABLE} stated "
+        f"WHERE {which} ORDER BY in_force_from, recorded_at, id",
+        [told],
+    )
+    return [
+        Stated(
+            as_uuid(pk),
+            as_uuid(material),
+            lot,
+            supplier and as_uuid(supplier),
+            as_day(day),
+            as_time(at),
+            text,
+        )
+        for pk, material, lot, supplier, day, at, text in rows
+    ]
+
+
+def before(made: AllergenStatement) -> list[Stated]:
     """What stood about the material before a statement, its correction or its withdrawal was recorded."""
     others = [each for each in standing([made.material_id]) if each.pk != made.pk]
-    corrected: Any = made.corrects
-    if corrected is not None:
-        others.append(corrected)
+    if made.corrects_id is not None:
+        others += _read(f"id {among_uuids()}", uuids_as_one([made.corrects_id]))
     return sorted(others, key=lambda each: (each.in_force_from, each.recorded_at, each.pk))
 
 
-def about(
-    known: Collection[AllergenStatement], *, lot: int | None, supplier: UUID | None, day: date
-) -> list[AllergenStatement]:
+def about(known: Collection[Stated], *, lot: int | None, supplier: UUID | None, day: date) -> list[Stated]:
     """Which of the statements about one material speak for a lot of it, or for any lot (None) on a day.
 
     Those for the lot itself, whenever they were made; of those for every lot the latest that has begun, once of its

@@ -13,8 +13,8 @@ from uuid import UUID
 
 from django.db.models import Exists, OuterRef, Q
 
-from batches.edges import among, as_one
-from batches.models import Batch, Material, Movement, MovementKind, RecipeLine, RecipeVersion
+from batches.edges import among, among_uuids, as_one, as_time, as_uuid, read, uuids_as_one
+from batches.models import Batch, BatchState, Material, Movement, MovementKind, RecipeLine, RecipeVersion
 from haccp.allergens import planned
 from haccp.allergens.bits import Bits, Plane
 from haccp.allergens.facts import Facts, OpenBatch, OpenLine
@@ -69,18 +69,27 @@ def _used_of(facts: Facts, moved: Mapping[int, Collection[int]]) -> dict[int, se
 
 
 def _batches(keys: Collection[int]) -> dict[int, KnownBatch]:
-    rows = Batch.objects.extra(where=[f"{Batch._meta.db_table}.id {among()}"], params=[as_one(keys)])
-    columns = ("pk", "uid", "code", "recipe_version_id", "state__started_at")
-    found = rows.order_by().values_list(*columns).iterator(chunk_size=5000)
-    return {pk: KnownBatch(*known) for pk, *known in found}
+    batch, state = Batch._meta.db_table, BatchState._meta.db_table
+    rows = read(
+        f"SELECT id, uid, code, recipe_version_id, started_at FROM {batch} batch LEFT JOIN {state} state "
+        f"ON state.batch_id = batch.id WHERE batch.id {among()}",
+        [as_one(keys)],
+    )
+    return {
+        pk: KnownBatch(as_uuid(uid), code, as_uuid(version), at and as_time(at))
+        for pk, uid, code, version, at in rows
+    }
 
 
 def _lines(versions: Collection[UUID]) -> dict[UUID, list[tuple[int, UUID]]]:
     """Position and material of every line of recipe versions."""
     found: defaultdict[UUID, list[tuple[int, UUID]]] = defaultdict(list)
-    rows = RecipeLine.objects.filter(version__in=versions).order_by("version", "position")
-    for version, position, material in rows.values_list("version_id", "position", "material_id"):
-        found[version].append((position, material))
+    rows = read(
+        f"SELECT version_id, position, material_id FROM {RecipeLine._meta.db_table} WHERE version_id {among_uuids()}",
+        [uuids_as_one(versions)],
+    )
+    for version, position, material in rows:
+        found[as_uuid(version)].append((position, as_uuid(material)))
     return found
 
 

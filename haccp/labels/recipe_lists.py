@@ -11,11 +11,12 @@ from batches import recipes
 from batches.models import Dimension, Material, MaterialKind, RecipeLine, RecipeVersion
 from haccp.allergens import lists, saying, statements
 from haccp.allergens.saying import Says
+from haccp.allergens.statements import Stated
 from haccp.allergens.vocabulary import Vocabulary
 from haccp.labels import ingredient_list, made_of, stated_parts
 from haccp.labels.documents import LabelDocument
 from haccp.labels.ingredient_list import Difference, IngredientList, Line
-from haccp.models import AllergenStatement, StatedParts
+from haccp.models import StatedParts
 
 DEEPEST = 20  # levels of recipes within recipes that are looked into: a site setting, no source
 NOT_EATEN = frozenset({MaterialKind.PACKAGING, MaterialKind.PROCESSING_AID})
@@ -185,13 +186,13 @@ def stated_allergens(
     materials: Iterable[UUID], on: date, vocabulary: Vocabulary
 ) -> dict[UUID, frozenset[str]]:
     """What statements in force that day say each material contains, by whichever supplier. One statement of SQL."""
-    known: dict[UUID, list[AllergenStatement]] = {}
+    known: dict[UUID, list[Stated]] = {}
     for each in statements.standing(list(materials)):
         known.setdefault(each.material_id, []).append(each)
     return {material: frozenset(_contained(said, on, vocabulary)) for material, said in known.items()}
 
 
-def _contained(said: Sequence[AllergenStatement], on: date, vocabulary: Vocabulary) -> Iterator[str]:
+def _contained(said: Sequence[Stated], on: date, vocabulary: Vocabulary) -> Iterator[str]:
     """What is exempt by one law and listed by another is told as well."""
     for supplier in {each.supplier_id for each in said}:
         for each in statements.about(said, lot=None, supplier=supplier, day=on):

@@ -1,7 +1,10 @@
 """What is read for one lot or one table answers as the whole house read does, on random days."""
 
+from collections.abc import Sequence
+from datetime import datetime
 from random import Random
 from typing import Any
+from uuid import UUID
 
 import pytest
 
@@ -41,14 +44,14 @@ def lived_in(
 ) -> list[Lot]:
     """Days in no order at all: stays of every length, open ones, lots used again, cleanings whole and in part."""
     chance, made = Random(11), list[Lot]()
-    for _ in range(14):
+    for _ in range(11):
         places = [each for each in (table, kettle) if chance.random() < 0.6]
         since = chance.choice([0, 5, 30, 60, 400, 900]) + chance.randrange(4)
         lasts = chance.choice([0, 1, 1, 3, 30, 800, None])
         source = chance.choice([plain, plain, plain, nutty, nutty, *made[-2:]])
         until = None if lasts is None else since + lasts
         made.append(stood(source, places, since, until))
-    for _ in range(8):
+    for _ in range(7):
         at = chance.choice([2, 7, 33, 62, 403, 903]) + chance.randrange(3)
         clean(chance.choice([table, kettle]), at, chance.choice(["all", "all", ["hazelnut"], []]))
     for row in Occupation.objects.all():
@@ -60,30 +63,28 @@ def told(found: content.Content) -> Any:
     return [dict(each) for each in (found.contains, found.may, found.unstated, found.unknown_by_contact)]
 
 
-def test_one_lot_answers_as_all_of_the_house(lived_in: list[Lot], monkeypatch: Any):
-    here = lived_in[0].establishment
-    alone = {lot.pk: told(content.of_lots(here, [lot])[lot.pk]) for lot in lived_in}
-    monkeypatch.setattr(contact, "MANY", 1)
-    whole = content.of_lots(here, lived_in)
-    assert alone == {lot.pk: told(whole[lot.pk]) for lot in lived_in}
-    assert any(may for _, may, *_ in alone.values())
-    assert any(not may for _, may, *_ in alone.values())
-
-
-def test_a_table_answers_as_all_of_the_house(
+def test_one_lot_and_one_table_answer_as_all_of_the_house(
     lived_in: list[Lot], table: Equipment, kettle: Equipment, monkeypatch: Any
 ):
-    here, times = lived_in[0].establishment, [hour(each) for each in (3, 8, 34, 63, 404, 904, 2000)]
+    here = lived_in[0].establishment
+    times = [hour(each) for each in (3, 8, 34, 63, 404, 904, 2000)]
     places = [(each.pk, at) for each in (table, kettle) for at in times]
-
-    def ask() -> Any:
-        contacts = contact.load(here, [], places)
-        return [contacts.on(place, at, at.date(), unstated=open) for place, at in places for open in (0, 1)]
-
-    near_by = ask()
+    alone = {lot.pk: told(content.of_lots(here, [lot])[lot.pk]) for lot in lived_in}
+    left = standing(here, places)
     monkeypatch.setattr(contact, "MANY", 0)
-    assert near_by == ask()
-    assert any(near_by)
+    whole = content.of_lots(here, lived_in)
+    assert alone == {lot.pk: told(whole[lot.pk]) for lot in lived_in}
+    assert left == standing(here, places)
+    assert {bool(may) for _, may, *_ in alone.values()} == {bool(each) for each in left} == {True, False}
+
+
+def standing(here: Establishment, places: Sequence[tuple[UUID, datetime]]) -> list[Any]:
+    contacts = contact.load(here, [], places)
+    return [
+        contacts.on(place, at, at.date(), unstated=unstated)
+        for place, at in places
+        for unstated in (False, True)
+    ]
 
 
 def batches_near(lot: Lot) -> set[int]:

@@ -27,7 +27,8 @@ def about(material: Material, lot: Lot | None = None, **values: Any) -> list[All
         "supplier": supplier,
         "day": MARCH,
     }
-    return statements.about(statements.standing([material.pk]), **(usual | values))
+    found = statements.about(statements.standing([material.pk]), **(usual | values))
+    return [AllergenStatement.objects.get(pk=each.pk) for each in found]
 
 
 # -- shape ------------------------------------------------------------------------------------------
