@@ -25,7 +25,8 @@ from batches.models import (
     TradingPartner,
 )
 from haccp import deviations, holds, late_allergens, notices
-from haccp.allergens import onward, statements
+from haccp.allergens import onward as late_reach
+from haccp.allergens import statements
 from haccp.models import Deviation, Hold, LabelVersion, Notice
 from ledger.models import Entry, Establishment, Person
 from tests.conftest import NOON
@@ -179,7 +180,7 @@ def test_a_cleaning_after_the_end_that_is_told_late_holds_nothing(
 def test_a_batch_that_starts_after_all_others_there_looks_no_further(
     neighbour: Lot, table: Equipment, begin: Any, monkeypatch: Any
 ):
-    monkeypatch.setattr(onward, "reached_from", None)  # would fail if it were asked
+    monkeypatch.setattr(late_reach, "reached_from", None)  # would fail if it were asked
     begin(at=NOON, equipment=[table])
 
 
@@ -224,9 +225,9 @@ def test_stays_that_ended_long_before_are_not_read(
     old = begin(at=MORNING - 48 * HOUR)
     stay(old, table, MORNING - 48 * HOUR, MORNING - 47 * HOUR)
     read: list[Any] = []
-    stays = onward._stays
-    monkeypatch.setattr(onward, "_stays", lambda *told: read.extend(found := list(stays(*told))) or found)
-    onward.reached_from(establishment, [neighbour.pk])
+    stays = late_reach._stays
+    monkeypatch.setattr(late_reach, "_stays", lambda *told: read.extend(found := list(stays(*told))) or found)
+    late_reach.reached_from(establishment, [neighbour.pk])
     assert neighbour.batch_id in {each.batch for each in read}
     assert old.pk not in {each.batch for each in read}
 
