@@ -37,6 +37,7 @@ from haccp.models import (
     InstrumentVerification,
     PackingCheck,
 )
+from haccp.recalls import questions
 from ledger.acts import Act
 from ledger.models import Establishment
 
@@ -130,14 +131,19 @@ def _write(act: Act, hold: Hold, lots: Iterable[Lot]) -> Hold:
 
 
 def _set_held(act: Act, touched: Iterable[Lot], deviation: Deviation) -> None:
-    """Rejected lots stay rejected; everything else is held, released and shipped lots too."""
-    keys = [lot.pk for lot in touched]
+    """Rejected lots stay rejected; everything else is held, released and shipped lots too.
+
+    Of what was shipped it is asked whether to recall, also where it was rejected since.
+    """
+    found = list(touched)
+    keys = [lot.pk for lot in found]
     rejected = set(
         LotState.objects.filter(lot__in=keys, status=LotStatus.REJECTED).values_list("lot_id", flat=True)
     )
-    to_hold = [lot for lot in touched if lot.pk not in rejected]
+    to_hold = [lot for lot in found if lot.pk not in rejected]
     if to_hold:
         lot_deeds.decide(act=act, lots=to_hold, status=LotStatus.HELD, because=deviation)
+    questions.follow_hold(act=act, deviation=deviation, lots=found)
 
 
 def held_under(deviation: Deviation) -> set[str]:

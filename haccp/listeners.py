@@ -27,7 +27,7 @@ from haccp.allergens.signals import allergens_stated
 from haccp.deviations import Touched
 from haccp.labels.signals import packing_recorded
 from haccp.models import Deviation, Disposition, HoldSubject
-from haccp.recalls import arriving
+from haccp.recalls import arriving, questions
 from ledger.acts import Act
 from ledger.models import Record
 
@@ -54,6 +54,8 @@ def follow(sender: Any, movement: Movement, act: Act, **_: Any) -> None:
     """Cases for what was out of order; then whatever open holds reach by now is held with them."""
     if not movement.withdrawn:
         _open_for_flags(movement, act)
+    if questions.leaves_while_held(movement):
+        questions.follow_shipment(act=act, movement=movement, cases=deviations.open_cases_of([movement.lot]))
     arriving.follow_receipt(act=act, movement=movement)
     reworking.follow(act=act, movement=movement)
     mixes = mixed_places.puts_more_in(movement)

@@ -1,5 +1,5 @@
-"""Word to the food-safety leads, of a deviation or of an instrument that is due: a row first, mail second; the sweep
-sends what was lost.
+"""Word to the food-safety leads, of a deviation, an instrument that is due, or whether to recall: a row first, mail
+second; the sweep sends what was lost.
 
 Mail is sent and then marked: after a crash in between a lead may hear of a case twice, never not at all.
 """
@@ -15,7 +15,7 @@ from django.db.models import F, Q
 from django.urls import reverse
 from django.utils import timezone
 
-from haccp.models import Deviation, Instrument, Notice
+from haccp.models import Deviation, Instrument, Notice, RecallQuestion
 from haccp.verified import State
 from ledger.models import Establishment, Membership, Role
 
@@ -57,6 +57,17 @@ def leave_word_of_instrument(instrument: Instrument, slot: str) -> int:
     return len(rows)
 
 
+@transaction.atomic
+def leave_word_of_question(question: RecallQuestion, slot: str) -> int:
+    """The same of whether to recall: one row for each lead who has none of this question and ``slot`` yet."""
+    told = Notice.objects.filter(question=question, slot=slot).values_list("person", flat=True)
+    leads = _leads(question.establishment).exclude(person__in=told)
+    now = timezone.now()
+    rows = [Notice(question=question, slot=slot, person_id=lead, made_at=now) for lead in leads]
+    _send(Notice.objects.bulk_create(rows))
+    return len(rows)
+
+
 def _leads(establishment: Establishment) -> Any:
     """Keys of the food-safety leads of today who have an address."""
     today = timezone.now().astimezone(establishment.zone).date()
@@ -89,13 +100,15 @@ def tell(pk: int) -> None:
     """Send one notice. A second call finds it sent and stops; a failing mail server raises, to be tried again."""
     notice = (
         Notice.objects.select_for_update(of=("self",))
-        .select_related("person", "deviation", "instrument")
+        .select_related("person", "deviation", "instrument", "question__deviation", "question__establishment")
         .get(pk=pk)
     )
     if notice.sent_at:
         return
     if notice.deviation is not None:
         subject, text = _of_case(notice.deviation)
+    elif notice.question is not None:
+        subject, text = _of_question(notice.question, notice.slot)
     else:
         assert notice.instrument is not None
         subject, text = _of_instrument(notice.instrument, notice.slot)
@@ -122,6 +135,16 @@ def _of_instrument(instrument: Instrument, slot: str) -> tuple[str, str]:
     return (
         f"Instrument to verify at {instrument.establishment.name}: {instrument}",
         f"{instrument}: {since}. Checks made with it are flagged until it is verified.\n",
+    )
+
+
+def _of_question(question: RecallQuestion, slot: str) -> tuple[str, str]:
+    here = question.establishment
+    return (
+        f"Whether to recall, at {here.name}: {question.deviation.title}",
+        f"{question.deviation.title}\n\nSome of what this case holds was shipped ({slot}). It was known on "
+        f"{question.determined_at.astimezone(here.zone):%Y-%m-%d %H:%M %z}. Decide whether to recall, by signature, and "
+        "ask your authority: periods may run from then.\n",
     )
 
 

@@ -1,7 +1,7 @@
 from celery import shared_task
 
 from haccp import buyers, due_instruments, missed, missed_changeovers, missed_packing, notices
-from haccp.recalls import noticing
+from haccp.recalls import noticing, questions
 
 
 @shared_task(autoretry_for=(OSError,), retry_backoff=True, max_retries=5)
@@ -54,3 +54,9 @@ def sweep_recall_mail() -> None:
 def sweep_buyers() -> None:
     """Every few hours: forget the buyers of web orders whom no recall can need any more."""
     buyers.sweep()
+
+
+@shared_task
+def sweep_recall_questions() -> None:
+    """Every quarter of an hour: remind the leads of what is not decided yet, once for each mark of time."""
+    questions.sweep()

@@ -250,6 +250,7 @@ refuses(
 )
 refuses("notice_is_about_one_thing", haccp.Notice, deviation=None, instrument=None)
 refuses("notice_is_about_one_thing", haccp.Notice, {"instrument": None}, instrument=uuid7(), slot="x")
+refuses("notice_is_about_one_thing", haccp.Notice, {"question": None}, question=uuid7(), slot="x")
 refuses("series_has_two_readings", haccp.Series, count=1)
 refuses("series_ends_after_it_begins", haccp.Series, ended_at=same("began_at"))
 refuses("a_label_version_is_superseded_not_corrected", haccp.LabelVersion, corrects=same("pk"), reason="x")
@@ -321,5 +322,12 @@ AFTER = {"came_at": lambda row: row.performed_at + timedelta(minutes=1)}
 refuses("a_notice_came_before_it_was_taken_in", haccp.NoticeArrived, **AFTER)
 refuses("a_reply_is_sent_anew_not_corrected", haccp.NoticeReply, corrects=same("pk"), reason="x")
 refuses("a_reply_goes_to_its_sender", haccp.NoticeReply, means="public")
-LATER = {"figures_at": lambda row: row.performed_at + timedelta(minutes=1)}
+LATER = {"figures_at": lambda row: row.recorded_at + timedelta(minutes=1)}
 refuses("figures_are_of_before_the_reply", haccp.NoticeReply, **LATER)
+refuses("a_recall_question_is_decided_not_corrected", haccp.RecallQuestion, corrects=same("pk"), reason="x")
+TOO_LATE = {"determined_at": lambda row: row.recorded_at + timedelta(minutes=1)}
+refuses("a_question_is_asked_after_it_is_determined", haccp.RecallQuestion, **TOO_LATE)
+refuses("a_lot_in_question_was_shipped", haccp.RecallQuestionLot, shipped=0)
+refuses("a_lot_in_question_stays_in_it", haccp.RecallQuestionLot, corrects=same("pk"), reason="x")
+refuses("a_verdict_has_a_reason", haccp.RecallVerdict, because="")
+refuses("a_verdict_is_superseded_not_corrected", haccp.RecallVerdict, corrects=same("pk"), reason="x")

@@ -379,8 +379,9 @@ SPECIAL: dict[str, Any] = {
     "notices-arrived/{id}/replies": {"means": "phone", "language": "en", "figures_at": NOW},
     "notices-arrived/{id}/recalls": {"hazard": "label", "determined_at": NOW, "strategy": STRATEGY},
     "recall-plans": PLAN,
+    "recall-questions/{id}/verdicts": {"recall": None},
     "recalls/{id}/strategies": {"strategy": STRATEGY},
-    "recalls/{id}/scopes": lambda scene: {"lots": [scene.ids["held_lot"]]},
+    "recalls/{id}/scopes": lambda scene: {"lots": [scene.ids["held_lot"]], "hazard": None},
     "recalls/{id}/exclusions": lambda scene: {"lot": scene.ids["lot"]},
     "recalls/{id}/notices": lambda scene: {
         "partner": scene.ids["customer"],
@@ -525,6 +526,9 @@ def _ids(house: House) -> dict[str, str]:
         password=PASSWORD,
     )["id"]
     lead.post(f"recalls/{exercise}/scopes", performed_at=NOW, lots=[lot])
+    unreleased = _received(lead, "L4")
+    shipped = {"customer": customer, "quantity": "1", "unit": "KGM", "already_happened": True}
+    lead.post("movements/shipped", performed_at=NOW, lot=unreleased, **shipped)
     noticed = lead.post(
         "notices-arrived",
         performed_at=NOW,
@@ -637,8 +641,10 @@ def _ids(house: House) -> dict[str, str]:
         "deviations": case,
         "deviation": case,
         "recalls": exercise,
+        "recall": exercise,
         "notices-arrived": noticed,
         "notice": public,
+        "recall-questions": lead.get("recall-questions")["results"][0]["id"],
         "documents": document,
         "equipment": rows_id("equipment", "K1"),
         "instruments": probe["id"],

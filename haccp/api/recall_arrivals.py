@@ -216,7 +216,7 @@ class NoticeReplySerializer(RecordSerializer):
         required=False, default=False, help_text="Put in who got some of it."
     )
     figures_at = serializers.DateTimeField(
-        required=False, help_text="As it was known at this time; when it was sent, if left out."
+        required=False, help_text="As it was known at this time; now if left out."
     )
     figures = serializers.DictField(read_only=True)
     figures_digest = serializers.CharField(read_only=True)

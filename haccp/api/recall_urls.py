@@ -1,9 +1,18 @@
 from django.urls import path
 
-from haccp.api import buyers, recall_arrivals, recall_plans, recall_status, recall_telling, recalls
+from haccp.api import (
+    buyers,
+    recall_arrivals,
+    recall_plans,
+    recall_questions,
+    recall_status,
+    recall_telling,
+    recalls,
+)
 
 HERE = "establishments/<uuid:establishment>/"
 ONE = f"{HERE}recalls/<uuid:pk>"
+ASKED = f"{HERE}recall-questions"
 ARRIVED = f"{HERE}notices-arrived"
 
 urlpatterns = [
@@ -27,4 +36,7 @@ urlpatterns = [
     ),
     path(f"{ARRIVED}/<uuid:pk>/replies", recall_arrivals.NoticeReplies.as_view(), name="notice-replies"),
     path(f"{ARRIVED}/<uuid:pk>/recalls", recall_arrivals.NoticeRecalls.as_view(), name="notice-recalls"),
+    path(ASKED, recall_questions.RecallQuestions.as_view(), name="recall-questions"),
+    path(f"{ASKED}/<uuid:pk>", recall_questions.OneRecallQuestion.as_view(), name="recall-question"),
+    path(f"{ASKED}/<uuid:pk>/verdicts", recall_questions.RecallVerdicts.as_view(), name="recall-verdicts"),
 ]

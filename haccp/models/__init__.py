@@ -35,6 +35,7 @@ from haccp.models.labels import (
 )
 from haccp.models.plans import ControlKind, ControlPoint, Plan, PlanProduct, PlanVersion
 from haccp.models.recall_plans import Outside, PlanStep, RecallPlan
+from haccp.models.recall_questions import RecallQuestion, RecallQuestionLot, RecallVerdict
 from haccp.models.recalls import (
     Depth,
     Level,
@@ -110,8 +111,11 @@ __all__ = [
     "RecallMail",
     "RecallNotice",
     "RecallPlan",
+    "RecallQuestion",
+    "RecallQuestionLot",
     "RecallScope",
     "RecallStrategy",
+    "RecallVerdict",
     "Release",
     "Result",
     "Series",

@@ -80,8 +80,10 @@ class NoticeArrived(Record):
 class NoticeReply(Record):
     """What was told to the sender of a notice: the figures as of a time, and by what means.
 
-    ``performed_by`` sent it at ``performed_at``. ``figures``: {"lots", "consignees"}; the latter is empty unless
-    whoever sent it put in who got some. ``figures_digest``: SHA-256 over their canonical JSON, as the letter prints it.
+    ``performed_by`` sent it at ``performed_at``; the figures are of when it was written down, unless another time is
+    asked for: of a reply entered late they would else tell less than was known. ``figures``: {"lots", "consignees"}; the
+    latter is empty unless whoever sent it put in who got some. ``figures_digest``: SHA-256 over their canonical JSON, as
+    the letter prints it.
     """
 
     kind = "haccp.notice-reply"
@@ -110,6 +112,6 @@ class NoticeReply(Record):
                 condition=Q(means__in=[each for each in Means.values if each != Means.PUBLIC]),
             ),
             models.CheckConstraint(
-                name="figures_are_of_before_the_reply", condition=Q(figures_at__lte=F("performed_at"))
+                name="figures_are_of_before_the_reply", condition=Q(figures_at__lte=F("recorded_at"))
             ),
         ]

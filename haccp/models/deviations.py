@@ -218,11 +218,15 @@ class Correction(Record):
 class Notice(models.Model):
     """Mail that must go out: a row first, a message second; the sweep sends what was lost.
 
-    About a deviation, or about an instrument whose verification is due; ``slot``: since which day, or never made.
+    About a deviation; an instrument whose verification is due (``slot``: since which day, or never made); or whether to
+    recall (``slot``: of how many lots, and after how long).
     """
 
     deviation = models.ForeignKey(Deviation, models.PROTECT, related_name="notices", null=True, blank=True)
     instrument = models.ForeignKey(Instrument, models.PROTECT, related_name="notices", null=True, blank=True)
+    question = models.ForeignKey(
+        "haccp.RecallQuestion", models.PROTECT, related_name="notices", null=True, blank=True
+    )
     slot = models.CharField(max_length=20, blank=True)
     person = models.ForeignKey(Person, models.PROTECT, related_name="+")
     made_at = models.DateTimeField()
@@ -235,10 +239,14 @@ class Notice(models.Model):
             models.UniqueConstraint(
                 name="one_notice_of_an_instrument", fields=["person", "instrument", "slot"]
             ),
+            models.UniqueConstraint(
+                name="one_notice_of_a_recall_question", fields=["person", "question", "slot"]
+            ),
             models.CheckConstraint(
                 name="notice_is_about_one_thing",
-                condition=Q(deviation__isnull=False, instrument__isnull=True)
-                | Q(deviation__isnull=True, instrument__isnull=False),
+                condition=Q(deviation__isnull=False, instrument__isnull=True, question__isnull=True)
+                | Q(deviation__isnull=True, instrument__isnull=False, question__isnull=True)
+                | Q(deviation__isnull=True, instrument__isnull=True, question__isnull=False),
             ),
         ]
         indexes = [models.Index(name="notice_unsent", fields=["made_at"], condition=Q(sent_at__isnull=True))]

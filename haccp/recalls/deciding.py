@@ -10,6 +10,7 @@ from batches.models import CodeCounter
 from config.api.refusals import OtherContent, RuleBroken, Unknown, Unusable
 from haccp import deviations
 from haccp.models import Deviation, Level, Recall, RecallEnd, RecallStrategy
+from haccp.recalls import questions
 from ledger import people, signatures
 from ledger.acts import Act
 from ledger.deeds import deed
@@ -46,7 +47,8 @@ def decide(
 ) -> Recall:
     """A food-safety lead decides to recall, or to exercise it; signed. Raises Unusable, Unknown, RuleBroken, NotAllowed.
 
-    A recall without a ``deviation`` opens one, which will hold its lots. An exercise holds nothing.
+    A recall without a ``deviation`` opens one, which will hold its lots; one with a ``deviation`` answers whether that
+    case asks for a recall. An exercise holds nothing.
     """
     lock_material(act.establishment)
     recall = Recall.new(
@@ -62,6 +64,8 @@ def decide(
     recall.insert()
     sign(act, proof, recall)
     change_strategy(act=act.with_new_id(), recall=recall, strategy=strategy)
+    if deviation is not None:
+        questions.answer_by(act=act, proof=proof, recall=recall)
     return recall
 
 

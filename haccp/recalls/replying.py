@@ -75,7 +75,7 @@ def reply(
         language=language,
         to=to.strip(),
         with_consignees=with_consignees,
-        figures_at=figures_at or act.performed.at,
+        figures_at=figures_at or _as_stored(act) or timezone.now(),
     )
     if notice.establishment_id != act.establishment.pk:
         raise Unknown(f"There is no notice {notice.pk} here.", field="notice")
@@ -86,6 +86,12 @@ def reply(
     return made.insert()
 
 
+def _as_stored(act: Act) -> datetime | None:
+    """So that a reply that is sent again without a time is the same reply."""
+    known = NoticeReply.objects.filter(pk=act.id, establishment=act.establishment) if act.id else None
+    return None if known is None else known.values_list("figures_at", flat=True).first()
+
+
 def _refuse_unusable(made: NoticeReply) -> None:
     if made.corrects_id is not None:
         raise RuleBroken("What was sent was sent: reply anew.", code="not-corrected", field="corrects")
@@ -93,8 +99,8 @@ def _refuse_unusable(made: NoticeReply) -> None:
         raise Unusable("A reply goes to whoever sent the notice.", code="means", field="means")
     if made.language not in LANGUAGES:
         raise Unusable(f"There is a letter in: {', '.join(LANGUAGES)}.", code="language", field="language")
-    if made.figures_at > made.performed_at:
-        raise Unusable("The figures are of after the reply.", code="in-the-future", field="figures_at")
+    if made.figures_at > timezone.now():
+        raise Unusable("That time has not come yet.", code="in-the-future", field="figures_at")
 
 
 def as_csv(told: Mapping[str, Any]) -> Iterator[str]:

@@ -18,7 +18,7 @@ from ledger.acts import Act, Moment
 from ledger.models import Entry, Establishment, Person
 from ledger.signatures import Proof
 from reports.demo.house import HOUSE
-from tests.haccp.recalls import arrived, told
+from tests.haccp.recalls import arrived, asked_whether, told
 from tests.scene import Scene
 
 
@@ -80,6 +80,7 @@ def _what_the_day_does_not_bring(house: House) -> None:
     )
     told.tell_of_one(house.act())
     arrived.take_in_and_reply(house.act())
+    asked_whether.ship_unreleased_and_decide(house.act())
     decided_now = house.act()
     deciding.decide(
         act=decided_now,

@@ -73,6 +73,7 @@ AS_IT_IS = {
     "haccp.notice-arrived": {"came_at"},
     "haccp.notice-reply": {"figures_at"},
     "haccp.recall": {"determined_at", "is_exercise"},
+    "haccp.recall-question": {"determined_at"},
     "haccp.recall-strategy": {"percent"},
     "haccp.series": {"began_at", "ended_at"},
 }
@@ -110,8 +111,6 @@ def _keep_to_the_rules(made: Any, stored: Record) -> None:
         made.deviation = untouched.latest("recorded_at")
     if made.kind == "haccp.notice-arrived":
         made.came_at = made.performed_at
-    if made.kind == "haccp.notice-reply":
-        made.figures_at = made.performed_at
     if made.kind == "batches.proposal-answer":
         made.proposal = ProposedReceipt.objects.get(answers__isnull=True)
         made.outcome, made.receipt, made.because = "declined", None, made.because or "Never came."
@@ -119,6 +118,10 @@ def _keep_to_the_rules(made: Any, stored: Record) -> None:
         made.order = WebOrder.objects.filter(forgotten__isnull=True).first()
     if made.kind == "haccp.recall":
         made.determined_at = made.performed_at
+    if made.kind == "haccp.recall-question":
+        made.deviation = Deviation.objects.filter(recall_question=None).first()
+    if made.kind == "haccp.recall-question-lot":
+        made.lot = Lot.objects.exclude(pk=made.lot_id).first()
     if made.kind == "haccp.recall-end":
         made.recall = Recall.objects.get(end__isnull=True)
     if made.kind == "haccp.recall-exclusion":

@@ -26,12 +26,16 @@ from haccp.models import (
     AllergenStatement,
     ChangeoverVerification,
     Check,
+    Closing,
     Deviation,
     Hold,
     LabelVersion,
     PackingCheck,
+    RecallQuestion,
+    RecallVerdict,
     Release,
 )
+from haccp.recalls import questions
 from ledger import verification
 from ledger.models import Attachment, Establishment, Signature
 from ledger.standalone import check_evidence
@@ -126,10 +130,10 @@ def test_only_what_was_made_since_the_last_good_check_is_held(played: Played) ->
     assert [len(hold.lots) for hold in holds] == [1, 1]
 
 
-def test_what_was_held_ends_destroyed_and_the_drops_released(played: Played) -> None:
+def test_what_was_held_ends_destroyed_and_the_drops_held_by_a_suppliers_notice(played: Played) -> None:
     states = LotState.objects.filter(lot__material__code__in=["HZP", "LMD"])
     found = sorted(states.values_list("lot__material__code", "status"))
-    assert found == [("HZP", "rejected")] * 4 + [("LMD", "released")] * 2
+    assert found == [("HZP", "rejected")] * 4 + [("LMD", "held")] * 2
     assert not states.filter(status="rejected", on_hand__gt=0).exists()
 
 
@@ -144,7 +148,9 @@ def test_of_what_went_to_the_market_everything_is_accounted_for(played: Played) 
 
 
 def test_each_deviation_was_closed_by_signature(played: Played) -> None:
-    assert Signature.objects.filter(meaning="closed").count() == Deviation.objects.count() == 4
+    own = Deviation.objects.exclude(what__in=["recall", "notice"])
+    closings = Closing.objects.filter(deviation__in=own).values("pk")
+    assert Signature.objects.filter(meaning="closed", target__in=closings).count() == own.count() == 4
 
 
 def test_everything_the_demo_wrote_verifies(played: Played) -> None:
@@ -210,6 +216,22 @@ def test_a_late_letter_holds_what_was_shipped_and_the_case_ends_closed(played: P
     assert played.told.count("shipped under a label that declares milk as a possibility only") == 2
 
 
+def test_what_had_been_shipped_was_recalled_by_signature(played: Played) -> None:
+    assert RecallVerdict.objects.filter(recall__isnull=False).count() == 2
+
+
+def test_whether_to_recall_what_a_notice_reached_stays_open_until_the_lead_decides(played: Played) -> None:
+    open_ones = questions.open_ones(RecallQuestion.objects.all())
+    assert set(open_ones.values_list("deviation__what", flat=True)) == {"notice"}
+
+
+def test_a_suppliers_notice_was_answered_by_letter(played: Played) -> None:
+    letter = DocumentJob.objects.filter(kind="notice-reply").order_by("number")[0]
+    text = extract_text(played.files / jobs.path_of(letter, "pdf"))
+    assert "Old Harbour Pantry Goods" in text
+    assert "LEO-" in text
+
+
 def test_nothing_that_stands_contains_what_its_label_does_not_declare(played: Played) -> None:
     drops = list(Lot.objects.filter(material__code="LMD").select_related("material", "establishment"))
     for found in comparing.compared(drops[0].establishment, drops, timezone.localdate()).values():
@@ -237,7 +259,7 @@ def test_the_tub_labels_are_written_as_a_sheet(played: Played) -> None:
 def test_the_tag_of_a_rejected_lot_tells_the_reason_of_its_decision(played: Played) -> None:
     lots = Lot.objects.filter(material__code="HZP").select_related("material", "state", "establishment")
     told = {tags.hold(lot).bodies[0] for lot in lots}
-    assert "Because: Its bags do not declare milk" in told
+    assert "Because: One sachet of test metal could not be accounted for among these pieces" in told
 
 
 # -- the batch record it writes ---------------------------------------------------------------------

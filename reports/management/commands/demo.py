@@ -12,8 +12,8 @@ from ledger import seals
 from ledger.models import Establishment
 from reports import jobs
 from reports.demo import exercise
-from reports.demo.channels import WithChannels
 from reports.demo.house import HOUSE, PASSWORD, PEOPLE, House
+from reports.demo.recalled import WithRecalls
 from reports.models import DocumentJob
 from reports.rendering import PdfUnavailable
 
@@ -51,7 +51,7 @@ class Command(BaseCommand):
         self.step = 0
         with refusals_told_once():
             house = House(self.tell)
-            story = WithChannels(house, self.tell)
+            story = WithRecalls(house, self.tell)
             batch = story.play()
             tried = exercise.play(house, story, self.tell)
         seals.seal(establishment=house.establishment)
@@ -71,7 +71,7 @@ class Command(BaseCommand):
         if where:
             self.stdout.write(f"    {settings.PUBLIC_URL}/api/v1/establishments/{HOUSE}/{where}")
 
-    def _asked(self, story: WithChannels, batch: str, tried: str) -> list[tuple[str, dict[str, Any]]]:
+    def _asked(self, story: WithRecalls, batch: str, tried: str) -> list[tuple[str, dict[str, Any]]]:
         """Each paper in words, and how it is asked for."""
         tags = [{"kind": "tub", "lot": lot} for lot in story.tubs]
         tags.append({"kind": "label", "lot": story.good["lot"], "carrier": "gs1-128"})
@@ -80,6 +80,7 @@ class Command(BaseCommand):
             ("The tub labels were printed", {"kind": "tag-sheet", "tags": tags}),
             ("The hazelnuts' trace was drawn", {"kind": "trace", "trace": nuts}),
             ("The exercise was reported", {"kind": "recall-report", "subject": tried}),
+            ("The letter to the supplier was made", {"kind": "notice-reply", "subject": story.reply}),
             ("The batch record was made and sealed", {"kind": "batch-record", "subject": batch}),
         ]
 

@@ -15,6 +15,7 @@ from batches.models import Batch, Lot, TradingPartner
 from config.api.refusals import RuleBroken, Unusable
 from haccp.models import NoticeReply
 from haccp.recalls import replying
+from ledger.ids import uuid7
 from tests.conftest import NOON
 from tests.haccp.conftest import HOUR
 from tests.haccp.recalls.conftest import LATER
@@ -91,6 +92,13 @@ def test_asked_of_a_time_it_tells_what_was_recorded_by_then(reply: Any, notice: 
     assert replying.figures(notice)["lots"][0]["used"] == "4.000"
 
 
+def test_a_reply_that_is_entered_late_tells_what_is_known_now_and_sent_again_is_the_same(reply: Any):
+    same = {"said": {"at": LATER, "id": uuid7()}}
+    made = reply(**same)
+    assert len(made.figures["lots"]) == 2
+    assert reply(**same).repeated
+
+
 def test_its_digest_is_of_the_canonical_json_of_the_figures(reply: Any):
     """RFC 8785, section 3.2 (read): of ASCII text sorted by key and without spaces, json.dumps writes the same."""
     made = reply()
@@ -106,7 +114,7 @@ def test_what_is_received_later_and_meant_is_in_the_next_reply(reply: Any, recei
 def test_a_reply_is_not_public_not_of_the_future_and_not_corrected(reply: Any):
     with pytest.raises(Unusable, match="whoever sent"):
         reply(means="public")
-    with pytest.raises(Unusable, match="after the reply"):
+    with pytest.raises(Unusable, match="not come yet"):
         reply(figures_at=timezone.now() + HOUR)
     with pytest.raises(RuleBroken, match="reply anew"):
         reply(said={"corrects": reply().pk, "reason": "A slip."})
