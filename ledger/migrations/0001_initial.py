@@ -44,6 +44,7 @@ class Migration(migrations.Migration):
                 ('reached_by', models.CharField(blank=True, max_length=200)),
                 ('exercise_mailbox', models.EmailField(blank=True, max_length=254)),
                 ('balance_gap_permille', models.PositiveSmallIntegerField(blank=True, null=True, validators=[django.core.validators.MaxValueValidator(1000)])),
+                ('buyers_kept_days', models.PositiveSmallIntegerField(default=183, validators=[django.core.validators.MaxValueValidator(3660)])),
                 ('gs1_prefixes', models.JSONField(blank=True, default=list)),
                 ('gln', models.CharField(blank=True, max_length=13)),
             ],
