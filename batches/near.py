@@ -129,7 +129,7 @@ _DIALECTS = {
     ),
     "sqlite": _Dialect(
         never="''",
-        ever="'9999'",
+        ever="'9999-12-31'",  # a bare year would be taken for a number, and any time is more than a number
         place="(%s, %s, %s)",
         whole=f"JSON_EXTRACT(cleaned.scope, '$.\"allergens\"') = '{ALL}'",
         earlier="COALESCE(datetime({at}, '-{hours} hours'), '')",

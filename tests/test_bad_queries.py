@@ -158,9 +158,11 @@ METHODS = ["options", "head", "put", "delete", "trace", "copy", "get", "post", "
 def test_no_method_on_any_route_brings_down_the_service(scene: Scene, asked: Asked, method: str) -> None:
     """Every address of the resolver, documented or not, with an empty body."""
 
+    documented = set(scene.operations("put", "delete"))
+
     def look(path: str) -> None:
         answer = asked.ask(method, path, {} if method in ("put", "post", "patch") else None)
-        if method in ("put", "delete", "trace", "copy"):
+        if method in ("put", "delete", "trace", "copy") and (method, path) not in documented:
             assert answer.status_code == 405, answer.status_code
 
     each(((path,) for path in addresses()), look)

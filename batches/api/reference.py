@@ -126,8 +126,9 @@ class PartnerSerializer(ReferenceSerializer):
     is_carrier = serializers.BooleanField(required=False)
     is_laboratory = serializers.BooleanField(required=False)
     outlet = serializers.ChoiceField(
-        choices=Outlet.choices,
+        choices=[each for each in Outlet.choices if each[0]],
         required=False,
+        allow_blank=True,
         help_text="The house's own way to buyers: stall, own shop, web orders. Empty: a customer with a name.",
     )
     address = serializers.CharField(required=False, allow_blank=True, max_length=1000)

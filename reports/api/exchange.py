@@ -140,7 +140,7 @@ EVENTS = (
     "they were made here under a GTIN of the house's own GS1 prefix, else by an address of the house. A record that was "
     "corrected or withdrawn comes again with an error declaration. People, recipes and prices are left out."
 )
-AS_EVENTS = {(200, EPCIS): OpenApiTypes.STR}
+AS_EVENTS = {(200, EPCIS): OpenApiTypes.OBJECT}
 AS_CSV = {(200, "text/csv"): OpenApiTypes.STR}
 AS_XLSX = {(200, XLSX): OpenApiTypes.BINARY}
 

@@ -32,7 +32,7 @@ class TraceShown(Scoped):
     queryset = Lot.objects.none()
     serializer_class = None
 
-    def trace(self) -> Trace:
+    def traced(self) -> Trace:
         asked = read_filters(self, WholeQuestionFilters)
         return traces.trace(self.establishment, question(self.establishment, asked))
 
@@ -48,7 +48,7 @@ class TracePicture(TraceShown):
         responses={(200, "image/svg+xml"): OpenApiTypes.STR},
     )
     def get(self, request: Request, *args: Any, **kwargs: Any) -> HttpResponse:
-        answer = HttpResponse(telling.svg(self.trace()), content_type="image/svg+xml; charset=utf-8")
+        answer = HttpResponse(telling.svg(self.traced()), content_type="image/svg+xml; charset=utf-8")
         answer["Content-Security-Policy"] = "default-src 'none'; sandbox"
         return answer
 
@@ -64,5 +64,5 @@ class TraceTable(TraceShown):
         responses={(200, "text/plain"): OpenApiTypes.STR},
     )
     def get(self, request: Request, *args: Any, **kwargs: Any) -> HttpResponse:
-        lines = "\n".join(telling.text(self.trace()))
+        lines = "\n".join(telling.text(self.traced()))
         return HttpResponse(f"{lines}\n", content_type="text/plain; charset=utf-8")

@@ -366,7 +366,7 @@ def test_a_trace_comes_in_pages_that_hold_every_lot_and_step_once(api, weighing,
     made = [str(make_pillows(batch).lot.uid) for _ in range(3)]
     page, lots, steps = api.ask(f"lots/{paste.uid}/whole", limit=2).json(), [], []
     while True:
-        assert page["size"] == {"lots": 4, "steps": 3, "depth": 1}
+        assert page["size"] == {"lots": 4, "steps": 3, "depth": 1, "mixes": 0, "taken_as": 0}
         lots += [lot["id"] for lot in page["lots"]]
         steps += [step["target"] for step in page["steps"]]
         if page["next"] is None:

@@ -198,7 +198,7 @@ def test_a_seal_removed_from_the_middle_is_named(house: House, capsys: Any) -> N
 
 
 def test_the_last_seal_removed_is_named(house: House, capsys: Any) -> None:
-    seal = Seal.objects.get(number=4)
+    seal = Seal.objects.filter(establishment=house.establishment).latest("number")
     with as_owner("ledger_leaf", "ledger_seal"):
         sql(f"DELETE FROM ledger_leaf WHERE seal_id = {seal.pk}")
         sql(f"DELETE FROM ledger_seal WHERE id = {seal.pk}")

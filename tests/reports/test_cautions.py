@@ -34,7 +34,12 @@ def test_there_are_documents_and_pages_to_look_at():
     assert PAGES
 
 
-@pytest.mark.parametrize("template", DOCUMENTS, ids=lambda path: path.name)
+LETTERS = {"recall_letter.html"}  # to a customer, who stands at no stove
+
+
+@pytest.mark.parametrize(
+    "template", [each for each in DOCUMENTS if each.name not in LETTERS], ids=lambda path: path.name
+)
 def test_every_document_begins_with_the_base_that_bears_the_cautions(template: Path):
     assert template.read_text().startswith('{% extends "reports/base_document.html" %}')
 
