@@ -301,7 +301,7 @@ refuses("a_scope_is_widened_not_corrected", haccp.RecallScope, corrects=same("pk
 refuses("exclusion_has_a_reason", haccp.RecallExclusion, because="")
 refuses("an_exclusion_is_not_corrected", haccp.RecallExclusion, corrects=same("pk"), reason="x")
 refuses("a_notice_is_not_corrected", haccp.RecallNotice, corrects=same("pk"), reason="x")
-refuses("recall_means_are_known", haccp.RecallNotice, means="pigeon")
+refuses("recall_means_are_known", haccp.RecallNotice, {"partner__isnull": False}, means="pigeon")
 refuses("a_public_notice_names_nobody", haccp.RecallNotice, {"partner__isnull": False}, means="public")
 refuses("a_public_notice_names_nobody", haccp.RecallNotice, {"partner__isnull": False}, partner=None)
 refuses("a_public_notice_names_nobody", haccp.RecallNotice, {"partner__isnull": False}, order=uuid7())
