@@ -9,7 +9,8 @@ from batches import web_orders
 from batches.locks import lock_material
 from batches.models import BuyerForgotten, Lot, LotStatus, WebOrder
 from config.api.refusals import RuleBroken
-from haccp.models import Recall
+from haccp.models import Recall, RecallQuestion, RecallQuestionLot
+from haccp.recalls import questions
 from haccp.recalls.scoping import in_scope, latest
 from ledger import people
 from ledger.acts import Act, Moment
@@ -63,11 +64,21 @@ def _forget_due(establishment: Establishment, at: datetime) -> int:
 
 
 def _needed(establishment: Establishment) -> set[int]:
-    """Keys of the lots that are held, or in a recall that has not ended. An exercise needs nobody."""
+    """Keys of the lots that are held, in a recall that has not ended, or of which it is open whether to recall them.
+
+    An exercise needs nobody.
+    """
     held = Lot.objects.filter(establishment=establishment, state__status=LotStatus.HELD)
     running = Recall.objects.filter(establishment=establishment, is_exercise=False, end__isnull=True)
     recalled = [
         row["lot"] for recall in running if (scope := latest(recall)) is not None for row in in_scope(scope)
     ]
     found = Lot.objects.filter(establishment=establishment, uid__in=recalled)
-    return set(held.values_list("pk", flat=True)) | set(found.values_list("pk", flat=True))
+    open_ones = questions.open_ones(RecallQuestion.objects.filter(establishment=establishment))
+    asked = RecallQuestionLot.objects.filter(question__in=open_ones.values("pk"))
+    needed = (
+        held.values_list("pk", flat=True),
+        found.values_list("pk", flat=True),
+        asked.values_list("lot", flat=True),
+    )
+    return set().union(*needed)

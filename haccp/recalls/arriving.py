@@ -283,8 +283,9 @@ def follow_receipt(*, act: Act, movement: Movement) -> None:
     if movement.what != MovementKind.RECEIVED or movement.withdrawn:
         return
     known = NoticeArrived.objects.standing().of(act.establishment).select_related("partner")
+    lots = _received(act.establishment, pk=movement.lot_id)
     for notice in known.order_by("recorded_at", "id"):
-        for lot in _received(act.establishment, pk=movement.lot_id):
+        for lot in lots:
             hit = Hit(lot, fit(meant_by(notice), lot))
             if hit.found.fit != Fit.NO and _goes_on(notice, hit):
                 _hold_late(act, notice, hit)

@@ -10,8 +10,8 @@ from batches.models import Buyer, BuyerForgotten, Lot, LotState, WebOrder
 from config.api.refusals import NotAllowed, RuleBroken
 from haccp import buyers, deviations, tasks
 from haccp.holds import Touched
-from haccp.models import HoldSubject
-from haccp.recalls import deciding
+from haccp.models import HoldSubject, RecallQuestion
+from haccp.recalls import deciding, questions
 from ledger.models import Establishment, Person
 from ledger.models.people import THE_SERVICE
 from ledger.signatures import Proof
@@ -23,9 +23,11 @@ LONG_AFTER = NOON + timedelta(days=3000)
 
 
 @pytest.fixture
-def kept(order: Any, sweets: Lot) -> WebOrder:
+def kept(order: Any, sweets: Lot, act: Any, lead: Person, proof: Proof) -> WebOrder:
     made: WebOrder = order(sweets)
     LotState.objects.update(status="released")  # whatever case its making opened has been closed
+    for question in RecallQuestion.objects.all():
+        questions.decide(act=act(lead, at=LATER), proof=proof, question=question, because="Nothing is wrong.")
     return made
 
 
@@ -64,6 +66,19 @@ class TestSweep:
         touched = Touched(HoldSubject.LOT, sweets.uid)
         deviations.report(act=act(), title="A screw is missing.", hold=touched)
         assert buyers.sweep(LONG_AFTER) == 0
+
+    def test_a_buyer_is_kept_while_it_is_open_whether_to_recall(
+        self, act: Any, lead: Person, proof: Proof, kept: WebOrder, sweets: Lot
+    ) -> None:
+        touched = Touched(HoldSubject.LOT, sweets.uid)
+        case = deviations.report(act=act(), title="A screw is missing.", hold=touched)
+        LotState.objects.update(status="released")  # not for the hold's sake
+        assert buyers.sweep(LONG_AFTER) == 0
+        question = RecallQuestion.objects.get(deviation=case)
+        questions.decide(
+            act=act(lead, at=LATER), proof=proof, question=question, because="It was found here."
+        )
+        assert buyers.sweep(LONG_AFTER) == 1
 
     def test_the_task_asks_the_servers_clock(self, kept: WebOrder) -> None:
         Establishment.objects.update(buyers_kept_days=0)
