@@ -380,6 +380,7 @@ class House:
             "from_place_id",
             "to_place_id",
             "carrier_id",
+            "order_id",
         ]
         same: dict[str, Any] = dict.fromkeys([*nothing, "best_before"])
         same |= {"what": what, "entered": "1", "unit": "MGM", "document": "", "flags": []}

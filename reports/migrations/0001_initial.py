@@ -18,7 +18,7 @@ class Migration(migrations.Migration):
             name='DocumentJob',
             fields=[
                 ('id', models.UUIDField(default=ledger.ids.uuid7, editable=False, primary_key=True, serialize=False)),
-                ('kind', models.CharField(choices=[('batch-record', 'batch record'), ('trial', 'trial on past checks'), ('sale-sign', 'sign for unpacked sale'), ('tag-sheet', 'sheet of tags'), ('changeover-table', 'changeover table'), ('trace', 'trace'), ('recall-letter', 'recall letter'), ('recall-report', 'recall report'), ('notice-reply', 'reply to a recall notice'), ('recall-plan', 'recall plan'), ('public-notice', 'public notice of a recall')], max_length=20)),
+                ('kind', models.CharField(max_length=30)),
                 ('subject', models.UUIDField()),
                 ('about', models.JSONField(blank=True, default=dict)),
                 ('language', models.CharField(default='en', max_length=5)),

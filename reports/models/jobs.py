@@ -34,7 +34,7 @@ class DocumentJob(models.Model):
 
     id = models.UUIDField(primary_key=True, default=uuid7, editable=False)
     establishment = models.ForeignKey(Establishment, models.PROTECT, related_name="+")
-    kind = models.CharField(max_length=20, choices=Kind.choices)
+    kind = models.CharField(max_length=30)  # of ``Kind``; which there are is for the code to say, not for the table
     subject = models.UUIDField()
     about = models.JSONField(default=dict, blank=True)
     language = models.CharField(max_length=5, default="en")
