@@ -104,7 +104,7 @@ class InMemory:
 
 
 def shares_and_reach(lot: Lot, *, back: bool) -> None:
-    inward, onward = edges.walked([lot.pk], back=back, forward=not back)
+    inward, onward, _refilled = edges.walked([lot.pk], back=back, forward=not back)
     ways = ((w[1], w[0], w[5]) for w in inward) if back else ((w[0], w[1], w[5]) for w in onward)
     genealogy.carry({lot.pk: 1.0}, ways)
 
