@@ -22,6 +22,7 @@ from ledger.models import Entry, Establishment, Person, Record, Seal, record_cla
 from reports import (
     batch_record,
     changeover_table,
+    mass_balance,
     notice_reply,
     public_notice,
     recall_letter,
@@ -53,6 +54,7 @@ _KINDS: dict[str, Any] = {
     DocumentJob.Kind.NOTICE_REPLY: notice_reply,
     DocumentJob.Kind.RECALL_PLAN: recall_plan,
     DocumentJob.Kind.PUBLIC_NOTICE: public_notice,
+    DocumentJob.Kind.MASS_BALANCE: mass_balance,
 }
 """Where each kind of document is made: a module with ``refuse`` (before it is asked for) and ``build``."""
 

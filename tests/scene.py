@@ -339,6 +339,7 @@ SPECIAL: dict[str, Any] = {
         "trace": None,
         "report": None,
         "plan": None,
+        "balance": None,
     },
     "run-orders": lambda scene: {
         "batches": [{"name": "A", "material": scene.ids["product"], "minutes": 30}],

@@ -17,6 +17,7 @@ from haccp.api.trials import TRIED, ProposalSerializer
 from ledger.api.scope import WORKERS, Scoped
 from reports import jobs
 from reports.api.changeover_table import ChangeoverTableSerializer
+from reports.api.mass_balances import BalanceAskedSerializer
 from reports.api.recall_reports import RecallPlanPaperSerializer, RecallReportSerializer
 from reports.api.tags import TagSerializer
 from reports.api.trace_questions import TraceAskedSerializer
@@ -33,6 +34,7 @@ NEEDED = {
     DocumentJob.Kind.RECALL_REPORT: "subject",
     DocumentJob.Kind.NOTICE_REPLY: "subject",
     DocumentJob.Kind.PUBLIC_NOTICE: "subject",
+    DocumentJob.Kind.MASS_BALANCE: "balance",
 }
 """What a kind cannot do without; a changeover table is of today, of everything, unless it is said."""
 OWN = {
@@ -42,6 +44,7 @@ OWN = {
     "trace": DocumentJob.Kind.TRACE,
     "report": DocumentJob.Kind.RECALL_REPORT,
     "plan": DocumentJob.Kind.RECALL_PLAN,
+    "balance": DocumentJob.Kind.MASS_BALANCE,
 }
 """What is said of one kind only."""
 MEDIA = {"pdf": "application/pdf", "json": "application/json", "html": "text/html; charset=utf-8"}
@@ -93,6 +96,11 @@ MEDIA = {"pdf": "application/pdf", "json": "application/json", "html": "text/htm
             },
             request_only=True,
         ),
+        OpenApiExample(
+            "The mass balance of a batch",
+            {"kind": "mass-balance", "balance": {"batch": "01a21200-0000-7000-8000-000000000020"}},
+            request_only=True,
+        ),
         OpenApiExample("A trial on past checks", {"kind": "trial", "trial": TRIED}, request_only=True),
     ]
 )
@@ -129,6 +137,11 @@ class DocumentSerializer(BodySerializer):
     )
     plan = RecallPlanPaperSerializer(
         required=False, write_only=True, help_text="With what the recall plan is printed."
+    )
+    balance = BalanceAskedSerializer(
+        required=False,
+        write_only=True,
+        help_text="Of which lot, batch or period, for a mass balance.",
     )
     about = serializers.DictField(read_only=True, help_text="What was asked besides the subject.")
     language = serializers.ChoiceField(choices=jobs.LANGUAGES, default="en")

@@ -31,10 +31,13 @@ class DocumentJob(models.Model):
         NOTICE_REPLY = "notice-reply", "reply to a recall notice"
         RECALL_PLAN = "recall-plan", "recall plan"
         PUBLIC_NOTICE = "public-notice", "public notice of a recall"
+        MASS_BALANCE = "mass-balance", "mass balance"
 
     id = models.UUIDField(primary_key=True, default=uuid7, editable=False)
     establishment = models.ForeignKey(Establishment, models.PROTECT, related_name="+")
-    kind = models.CharField(max_length=30)  # of ``Kind``; which there are is for the code to say, not for the table
+    kind = models.CharField(
+        max_length=30
+    )  # of ``Kind``; which there are is for the code to say, not for the table
     subject = models.UUIDField()
     about = models.JSONField(default=dict, blank=True)
     language = models.CharField(max_length=5, default="en")

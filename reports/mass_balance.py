@@ -1,0 +1,311 @@
+"""Whether what came went, on paper: of a lot, of a batch, or of every material over a period.
+
+Amounts are set as text, as they are shown over the API; what is not known says so and is never 0.
+"""
+
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any, ClassVar
+from uuid import UUID
+
+from django.utils.translation import gettext as _
+
+from batches import mass_balance as of_stock
+from batches.mass_balance import Balance
+from batches.models import Batch, LossKind, Lot, Material, Movement, MovementKind, TrimReturn, WeighedApart
+from batches.quantities import shown
+from config.api.refusals import Unknown
+from haccp import mass_balance as of_batches
+from haccp.cook_losses import CookLoss, How
+from haccp.mass_balance import LOST, BatchBalance, LotLine
+from ledger.models import Establishment
+from reports.api.mass_balances import BalanceAskedSerializer
+from reports.documents import Document
+
+
+@dataclass(frozen=True)
+class Line:
+    word: str
+    amount: str
+
+
+@dataclass(frozen=True)
+class Group:
+    """Lines that belong together. ``sum``: of them, where they add up; empty where they do not."""
+
+    head: str
+    lines: tuple[Line, ...]
+    sum: str = ""
+
+
+@dataclass(frozen=True)
+class MaterialRow:
+    """A material over the period. ``came``, ``went``: by kind of movement. ``counted_at``: None, never counted in it."""
+
+    code: str
+    name: str
+    opening: str
+    came: tuple[Line, ...]
+    went: tuple[Line, ...]
+    closing: str
+    counted_at: datetime | None
+    unexplained: str
+    flagged: bool | None
+
+
+@dataclass(frozen=True, kw_only=True)
+class MassBalancePaper(Document):
+    """``flagged``: whether a gap is over what the house allows, None where that cannot be said. ``gaps``: those that are.
+
+    ``groups``: of a lot or a batch; ``materials``: of a period. ``record_ids``: what moved the lot, or what was weighed in
+    the batch; a period shows sums only, so none.
+    """
+
+    kind: ClassVar[str] = "mass-balance"
+    template: ClassVar[str] = "reports/mass_balance.html"
+    shows_limits: ClassVar[bool] = False
+
+    about: str
+    since: datetime | None = None
+    until: datetime | None = None
+    groups: tuple[Group, ...] = ()
+    materials: tuple[MaterialRow, ...] = ()
+    sentences: tuple[str, ...]
+    flagged: bool | None
+    gaps: tuple[str, ...]
+    allowed: str
+    record_ids: tuple[UUID, ...]
+
+
+def refuse(establishment: Establishment, subject: UUID, about: dict[str, Any]) -> None:
+    """Raise Unknown for a lot, batch or material that is not of this establishment; a ValidationError for no period."""
+    _subject(establishment, _read(about))
+
+
+def _read(about: dict[str, Any]) -> dict[str, Any]:
+    reader = BalanceAskedSerializer(data=about)
+    reader.is_valid(raise_exception=True)
+    return dict(reader.validated_data)
+
+
+def _subject(here: Establishment, asked: dict[str, Any]) -> Lot | Batch | Material | None:
+    if "lot" in asked:
+        lots = Lot.objects.select_related("material", "establishment")
+        return _one(lots.filter(establishment=here, uid=asked["lot"]), "lot", asked["lot"])
+    if "batch" in asked:
+        batches = Batch.objects.select_related("state", "establishment", "recipe_version__recipe")
+        return _one(batches.filter(establishment=here, uid=asked["batch"]), "batch", asked["batch"])
+    if "material" in asked:
+        materials = Material.objects.filter(establishment=here, pk=asked["material"])
+        return _one(materials, "material", asked["material"])
+    return None
+
+
+def _one(found: Any, word: str, key: UUID) -> Any:
+    row = found.first()
+    if row is None:
+        raise Unknown(f"There is no {word} {key} here.", field=f"balance.{word}")
+    return row
+
+
+def build(here: Establishment, subject: UUID, about: dict[str, Any], **head: Any) -> MassBalancePaper:
+    """The balance as things stand; call it within one snapshot."""
+    asked = _read(about)
+    found = _subject(here, asked)
+    said = {
+        "allowed": _allowed(here),
+        "confirmed_rules": (),
+        "deferral": _(
+            "How much may stay unexplained is the house's own figure. No law that was read names one."
+        ),
+    } | head
+    if isinstance(found, Lot):
+        return MassBalancePaper(**_of_lot(found), **said)
+    if isinstance(found, Batch):
+        return MassBalancePaper(**_of_batch(found), **said)
+    return MassBalancePaper(**_of_period(here, asked["since"], asked["until"], found), **said)
+
+
+def _allowed(here: Establishment) -> str:
+    permille = here.balance_gap_permille
+    if permille is None:
+        return _("The house has not set how much may stay unexplained.")
+    return _("The house allows %s per mille of what was there or came.") % permille
+
+
+# -- a lot -----------------------------------------------------------------------------------------
+
+
+def _of_lot(lot: Lot) -> dict[str, Any]:
+    found = of_stock.of_lot(lot)
+    moved = Movement.objects.standing().filter(lot=lot).order_by("performed_at", "id")
+    return {
+        "about": f"{lot.code}, {lot.material.name}",
+        "groups": tuple(_groups(found)),
+        "sentences": tuple(_said(found)),
+        "flagged": found.flagged,
+        "gaps": (_gap(lot.code, found.gap, found.dimension),) if found.flagged else (),
+        "record_ids": tuple(moved.values_list("pk", flat=True)),
+    }
+
+
+def _groups(found: Balance) -> Iterator[Group]:
+    def amount(base: int) -> str:
+        return shown(base, found.dimension)
+
+    went = sum(found.went.values())
+    yield Group(_("Came"), _kinds(found.came, found.dimension), amount(found.in_all))
+    yield Group(_("Went"), _kinds(found.went, found.dimension), amount(went))
+    yield Group(_("There, by the records"), (Line(_("on hand"), amount(found.closing)),))
+    counts = Line(_("counts found less (with a minus: more)"), amount(found.missing))
+    yield Group(_("Unexplained"), (counts,), amount(found.gap))
+
+
+def _kinds(sums: Mapping[str, int], dimension: str) -> tuple[Line, ...]:
+    return tuple(Line(str(MovementKind(what).label), shown(base, dimension)) for what, base in sums.items())
+
+
+def _said(found: Balance) -> Iterator[str]:
+    if found.counted_at is None:
+        yield _("What is on hand was never counted: it is what the records say and no more.")
+    if found.in_all > 0:
+        part = f"{100 * found.accounted / found.in_all:.2f}"
+        yield _("%s %% of what was there or came is known to have gone or to be there.") % part
+    if found.closing < 0:
+        yield _("More went than came: look at weighings and at movements that were not recorded.")
+
+
+def _gap(name: str, gap: int, dimension: str) -> str:
+    return _("%(name)s: %(gap)s unexplained, over what the house allows.") % {
+        "name": name,
+        "gap": shown(gap, dimension),
+    }
+
+
+# -- a period --------------------------------------------------------------------------------------
+
+
+def _of_period(here: Establishment, since: datetime, until: datetime, of: Material | None) -> dict[str, Any]:
+    found = of_stock.of_period(here, since=since, until=until, material=of)
+    over = [(material, each) for material, each in found if each.flagged]
+    unsaid = here.balance_gap_permille is None
+    return {
+        "about": of.name if of else _("every material"),
+        "since": since.astimezone(here.zone),
+        "until": until.astimezone(here.zone),
+        "materials": tuple(_row(material, each, here) for material, each in found),
+        "sentences": () if found else (_("Nothing was there and nothing moved."),),
+        "flagged": None if unsaid else bool(over),
+        "gaps": tuple(_gap(material.code, each.gap, each.dimension) for material, each in over),
+        "record_ids": (),
+    }
+
+
+def _row(material: Material, found: Balance, here: Establishment) -> MaterialRow:
+    return MaterialRow(
+        code=material.code,
+        name=material.name,
+        opening=shown(found.opening, found.dimension),
+        came=_kinds(found.came, found.dimension),
+        went=_kinds(found.went, found.dimension),
+        closing=shown(found.closing, found.dimension),
+        counted_at=found.counted_at and found.counted_at.astimezone(here.zone),
+        unexplained=shown(found.gap, found.dimension),
+        flagged=found.flagged,
+    )
+
+
+# -- a batch ---------------------------------------------------------------------------------------
+
+
+def _of_batch(batch: Batch) -> dict[str, Any]:
+    found = of_batches.of_batch(batch)
+    return {
+        "about": f"{batch.code}, {batch.recipe_version.recipe.name}",
+        "groups": tuple(_batch_groups(found)),
+        "sentences": found.sentences,
+        "flagged": found.flagged,
+        "gaps": (_gap(batch.code, found.gap or 0, "mass"),) if found.flagged else (),
+        "record_ids": tuple(_weighed(batch)),
+    }
+
+
+def _batch_groups(found: BatchBalance) -> Iterator[Group]:
+    yield Group(_("Went in"), _lots(found.used), _mass(found.in_all))
+    yield Group(_("Came out"), _lots(found.made), _mass(found.out))
+    yield Group(
+        _("Weighed apart and lost"),
+        tuple(_apart(found.apart, LOST)),
+        _mass(sum(found.apart.values())),
+    )
+    yield Group(_("Went off in cooking"), tuple(_cooked_off(found.cooked_off)))
+    yield Group(
+        _("Told, in no sum"),
+        (
+            Line(str(LossKind.COATING.label), _mass(found.coating)),
+            Line(_("trim folded back within the batch"), _mass(found.trim)),
+        ),
+    )
+    yield Group(
+        _("Unexplained (with a minus: more came out)"),
+        (
+            Line(_("with the most that may have gone off"), _mass(found.gap_low)),
+            Line(_("with the least that may have gone off"), _mass(found.gap_high)),
+            Line(
+                _("the balances show to (k = 2): %s") % (", ".join(found.weighed_to.balances) or "–"),
+                _mass(found.weighed_to.uncertainty),
+            ),
+        ),
+        _mass(found.gap),
+    )
+
+
+def _cooked_off(off: CookLoss) -> Iterator[Line]:
+    if off.how is How.UNKNOWN:
+        yield Line(_("how much should have"), _mass(None))
+        return
+    yield Line(_ways()[off.how], _mass(off.value))
+    if off.how is not How.WEIGHED:
+        yield Line(_("at least"), _mass(off.low))
+        yield Line(_("at most"), _mass(off.high))
+
+
+def _ways() -> dict[How, str]:
+    return {
+        How.WEIGHED: _("as weighed"),
+        How.SOLIDS: _("by the solids that stay"),
+        How.TOTAL: _("by the total of the recipe"),
+        How.HISTORY: _("by earlier batches of this recipe"),
+    }
+
+
+def _lots(lines: Iterable[LotLine]) -> tuple[Line, ...]:
+    return tuple(
+        Line(
+            f"{each.code} {each.material_name}" + (f" ({_('rework')})" if each.is_rework else ""),
+            _mass(each.mass),
+        )
+        for each in lines
+    )
+
+
+def _apart(apart: Mapping[str, int], kinds: Iterable[LossKind]) -> Iterator[Line]:
+    """A line for each kind, also where nothing was weighed: that is another thing than 0."""
+    for kind in kinds:
+        yield Line(str(kind.label), _mass(apart[kind]) if kind in apart else _("not weighed"))
+
+
+def _mass(base: int | None) -> str:
+    return _("not known") if base is None else shown(base, "mass")
+
+
+def _weighed(batch: Batch) -> Iterator[UUID]:
+    kinds: tuple[Any, ...] = (Movement, WeighedApart, TrimReturn)
+    for kind in kinds:
+        yield from (
+            kind.objects.standing()
+            .filter(batch=batch)
+            .order_by("performed_at", "id")
+            .values_list("pk", flat=True)
+        )
