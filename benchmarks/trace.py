@@ -168,7 +168,9 @@ def line(what: str, took: dict[str, list[float]], answers: dict[int, Trace]) -> 
 
 def measure_bounded(house: House) -> str:
     """A bounded view against the full one, of a few lots only: the full one takes long."""
-    bought = Lot.objects.filter(batch=None).exclude(material__kind=MaterialKind.PACKAGING)  # counted, without a mass
+    bought = Lot.objects.filter(batch=None).exclude(
+        material__kind=MaterialKind.PACKAGING
+    )  # counted, without a mass
     lots = list(bought.order_by("pk"))
     starts = house.random.sample(lots[len(lots) // 4 : len(lots) // 2], 5)
 

@@ -12,9 +12,12 @@ from ledger.seals import Proof, proof_of, seal_content
 FORM = "evidence-1"
 
 
-def evidence(records: Sequence[Record], *, open_confidential: bool = False) -> dict[str, Any]:
+def evidence(
+    records: Sequence[Record], *, open_confidential: bool = False, also: Iterable[Seal] = ()
+) -> dict[str, Any]:
     """What ``check_evidence.py`` reads: content as digested, digest, proof; and every seal that covers one.
 
+    ``also``: seals beside those, as the one that is printed with the records.
     Confidential values stay hidden (their salted hash stands in the content) unless they are opened.
     """
     proofs = {entry.pk: proof_of(entry) for entry in Entry.objects.filter(pk__in=[r.pk for r in records])}
@@ -22,7 +25,7 @@ def evidence(records: Sequence[Record], *, open_confidential: bool = False) -> d
         "form": FORM,
         "made_at": utc_text(timezone.now()),
         "records": [_one(record, proofs[record.pk], open_confidential) for record in records],
-        "seals": _seals(proof for proof in proofs.values() if proof is not None),
+        "seals": _seals([*(proof.seal for proof in proofs.values() if proof is not None), *also]),
     }
 
 
@@ -40,7 +43,7 @@ def _one(record: Record, proof: Proof | None, open_confidential: bool) -> dict[s
     return line
 
 
-def _seals(proofs: Iterable[Proof]) -> list[dict[str, str]]:
-    seals: dict[int, Seal] = {proof.seal.pk: proof.seal for proof in proofs}
+def _seals(covering: Iterable[Seal]) -> list[dict[str, str]]:
+    seals: dict[int, Seal] = {seal.pk: seal for seal in covering}
     ordered = sorted(seals.values(), key=lambda seal: (str(seal.establishment_id), seal.number))
     return [seal_content(seal) | {"hash": seal.hash} for seal in ordered]

@@ -80,6 +80,14 @@ class SealLine:
 
 
 @dataclass(frozen=True, kw_only=True)
+class ProofLine:
+    """A record that the document shows, and the digest it had then; its evidence is attached."""
+
+    record: UUID
+    digest: str
+
+
+@dataclass(frozen=True, kw_only=True)
 class SignatureLine:
     """Who signed what, what the signature means, when by the signer's clock, and the digest that was signed."""
 
@@ -181,6 +189,10 @@ def _replaced(record: Record) -> Replaced | None:
     )
 
 
+MOST_PROOFS_PRINTED = 1000
+"""About four pages; a site setting, no source."""
+
+
 @dataclass(frozen=True)
 class Column:
     """One column of a table: what stands above it, the line's attribute, its share of the width.
@@ -200,7 +212,8 @@ class Document:
 
     ``confirmed_rules``: the local rules confirmed for the establishment, in words; empty = the document says so.
     ``unconfirmed_rules``: those about the same quantities that are to be confirmed with the authority, in words.
-    ``seal``: None = the document says that it is not sealed yet. ``made_at`` is aware, on the establishment's clock.
+    ``seal``: None = the document says that it is not sealed yet. ``proofs``: every record shown. ``made_at`` is
+    aware, on the establishment's clock.
     ``shows_limits``: False where nothing in it is held against a limit, so that it says nothing of any. ``hangs``: it is
     read from afar, so what proves it is set small at its foot. ``landscape``: the paper lies.
     """
@@ -221,6 +234,7 @@ class Document:
     confirmed_rules: tuple[str, ...]
     unconfirmed_rules: tuple[str, ...] = ()
     seal: SealLine | None
+    proofs: tuple[ProofLine, ...] = ()
     signatures: tuple[SignatureLine, ...] = ()
     language: str = "en"
     page_size: PageSize = PageSize.A4
@@ -231,6 +245,11 @@ class Document:
     def watermark(self) -> str:
         """What stands behind every page, as of an exercise; nothing behind most documents."""
         return ""
+
+    @property
+    def prints_proofs(self) -> bool:
+        """Whether its list of records is printed too: a long one stands in the attached data only."""
+        return len(self.proofs) <= MOST_PROOFS_PRINTED
 
     @property
     def look(self) -> str:

@@ -11,7 +11,7 @@ from uuid import UUID
 from django.core.files.base import ContentFile
 from django.core.files.storage import default_storage
 from django.db import connection, transaction
-from django.db.models import Max, Q
+from django.db.models import Max, Q, QuerySet
 from django.utils import timezone, translation
 
 from config.api.refusals import Refusal, Unusable
@@ -34,7 +34,7 @@ from reports import (
     trace_document,
     trial,
 )
-from reports.documents import Document, PageSize, SealLine, establishment_lines
+from reports.documents import Document, PageSize, ProofLine, SealLine, establishment_lines
 from reports.models import DocumentJob
 from reports.rendering import DataFile
 
@@ -142,7 +142,7 @@ def _finish(job: DocumentJob) -> None:
     data = rendering.own_data(document)
     proof = DataFile(
         "evidence.json",
-        json.dumps(evidence(shown), ensure_ascii=False).encode(),
+        json.dumps(evidence(shown, also=_printed_seal(job, document)), ensure_ascii=False).encode(),
         "Records with digests and proofs, for the stand-alone checker",
     )
     pdf = rendering.to_pdf(document, attachments=[data, proof])
@@ -152,6 +152,11 @@ def _finish(job: DocumentJob) -> None:
     job.state, job.problem = DocumentJob.State.DONE, ""
     job.made_at, job.size = document.made_at, len(pdf)
     job.digest = hashlib.sha256(pdf).hexdigest()
+
+
+def _printed_seal(job: DocumentJob, document: Document) -> QuerySet[Seal]:
+    number = document.seal.number if document.seal else 0
+    return Seal.objects.filter(establishment=job.establishment_id, number=number)
 
 
 def _give_up(job: DocumentJob, error: Exception) -> None:
@@ -189,7 +194,9 @@ def read(job: DocumentJob) -> tuple[Document, list[Record]]:
     seals.seal(establishment=job.establishment)
     seals_here = Seal.objects.filter(establishment=job.establishment).select_related("establishment")
     latest = seals_here.order_by("-number").first()
-    return dataclasses.replace(document, seal=None if latest is None else SealLine.of(latest)), shown
+    proofs = tuple(ProofLine(record=record.pk, digest=record.digest) for record in shown)
+    sealed = None if latest is None else SealLine.of(latest)
+    return dataclasses.replace(document, seal=sealed, proofs=proofs), shown
 
 
 def _title(job: DocumentJob) -> str:

@@ -38,7 +38,7 @@ def draw(
     made = page.render(stylesheets=[sheet], font_config=fonts)
     made.metadata.attachments = [_attachment(file, made_at, fetcher) for file in attachments]
     pdf: bytes = made.write_pdf(
-        pdf_variant="pdf/a-3u", pdf_tags=True, pdf_identifier=identifier.encode(), finisher=_name_files_once
+        pdf_variant="pdf/a-3u", pdf_tags=True, pdf_identifier=identifier.encode(), finisher=_put_files_right
     )
     return pdf
 
@@ -81,10 +81,16 @@ def _attachment(file: tuple[str, bytes, str], made_at: datetime, fetcher: URLFet
     )
 
 
-def _name_files_once(_document: Any, pdf: Any) -> None:
-    """WeasyPrint lists each attachment several times among the associated files; ISO 19005-3 wants it once."""
-    if "AF" in pdf.catalog:
-        pdf.catalog["AF"][:] = dict.fromkeys(pdf.catalog["AF"])
+def _put_files_right(_document: Any, pdf: Any) -> None:
+    """WeasyPrint lists each attachment several times among the associated files, which ISO 19005-3 wants once, and names
+    them in the order given, where a name tree is sorted (ISO 32000; both from memory)."""
+    if "AF" not in pdf.catalog:
+        return
+    pdf.catalog["AF"][:] = dict.fromkeys(pdf.catalog["AF"])
+    number = int(pdf.catalog["Names"]["EmbeddedFiles"].split()[0])
+    names = pdf.objects[number]["Names"]
+    pairs = sorted(zip(names[::2], names[1::2], strict=True), key=lambda pair: pair[0].string)
+    names[:] = [part for pair in pairs for part in pair]
 
 
 class _Covered(dict[int, str]):

@@ -53,7 +53,8 @@ def to_html(document: Document, *, for_paper: bool) -> str:
     nothing may hide. ``for_paper`` leaves out the link to the style sheet, which the PDF brings itself.
     """
     with translation.override(document.language):
-        html = render_to_string(document.template, {"document": document, "for_paper": for_paper})
+        shown = {"document": document, "for_paper": for_paper, "data_digest": data_digest(document)}
+        html = render_to_string(document.template, shown)
     return html.translate(_SHOWN)
 
 
@@ -72,7 +73,7 @@ def to_pdf(document: Document, *, attachments: Sequence[DataFile] = ()) -> bytes
         ) from error
     return paper.draw(
         to_html(document, for_paper=True),
-        identifier=hashlib.sha256(to_json(document)).hexdigest()[:32],
+        identifier=data_digest(document)[:32],
         made_at=document.made_at,
         attachments=[(file.name, file.content, file.description) for file in attachments],
     )
@@ -85,6 +86,11 @@ def to_json(document: Document) -> bytes:
     offset; both name the field.
     """
     return canonical({"kind": document.kind, "form": str(document.form), **_plain_fields(document, "")})
+
+
+def data_digest(document: Document) -> str:
+    """SHA-256 of the document's data; printed in its foot, and the beginning of it is the PDF's own identifier."""
+    return hashlib.sha256(to_json(document)).hexdigest()
 
 
 def own_data(document: Document) -> DataFile:

@@ -1,7 +1,9 @@
 #!/usr/bin/env python3
 """Check an evidence file without the service that made it.
 
-    python3 check_evidence.py FILE.json [--expect-seal HASH]
+    python3 check_evidence.py FILE [--expect-seal HASH]
+
+FILE is an evidence file (JSON), or a document of the service as PDF, which has one attached.
 
 Needs Python 3.9 or later and nothing else; this one file can be copied anywhere and read in a few minutes.
 Exit code: 0 everything fits, 1 something differs, 2 the file cannot be read or holds nothing to check.
@@ -21,6 +23,7 @@ import argparse
 import json
 import re
 import sys
+import zlib
 from collections.abc import Callable, Iterator
 from hashlib import sha256
 from typing import Any
@@ -30,6 +33,10 @@ SEAL_FIELDS = ("establishment", "number", "previous", "root", "leaves", "sealed_
 NOTHING_BEFORE = "0" * 64
 LARGEST_INTEGER = 2**53 - 1
 DEEPEST = 64
+MOST_UNPACKED = (
+    100 * 1024 * 1024
+)  # bytes of what is attached to a PDF, so that a small file cannot fill a memory
+MOST_FILES = 50
 HASH = re.compile("[0-9a-f]{64}")
 SALT = re.compile("[0-9a-f]{32}")  # 16 bytes, always: else one hidden value could be opened in two ways
 WHOLE = re.compile("0|[1-9][0-9]{0,17}")
@@ -134,17 +141,20 @@ def root_from_path(leaf_data: bytes, index: int, size: int, path: list[bytes]) -
 # -- reading -----------------------------------------------------------------------------------------------
 
 
-def read(name: str) -> Json:
-    """The evidence in the named file. Raises Unreadable."""
+def read(name: str) -> tuple[Json, bytes | None]:
+    """The evidence in the named file, and the data of the document it hangs on. Raises Unreadable."""
     try:
         with open(name, "rb") as file:
-            evidence = json.loads(file.read().decode("utf-8-sig"), object_pairs_hook=_unambiguous)
+            content = file.read()
     except OSError as error:
         raise Unreadable(f"it cannot be opened ({error.strerror or type(error).__name__})") from error
-    except RecursionError as error:
-        raise Unreadable("it is nested too deeply") from error
-    except ValueError as error:
-        raise Unreadable(f"it is not JSON in UTF-8 ({shown(str(error))})") from error
+    if content.startswith(b"%PDF-"):
+        return attached(content)
+    return _evidence(content), None
+
+
+def _evidence(content: bytes) -> Json:
+    evidence = _json(content)
     if not isinstance(evidence, dict) or evidence.get("form") != FORM:
         raise Unreadable(f'it does not say "form": "{FORM}"')
     if not isinstance(evidence.get("records"), list) or not isinstance(evidence.get("seals"), list):
@@ -152,6 +162,57 @@ def read(name: str) -> Json:
     if not evidence["records"] and not evidence["seals"]:
         raise Unreadable("it holds no record and no seal")
     return evidence
+
+
+def _json(content: bytes) -> Any:
+    try:
+        return json.loads(content.decode("utf-8-sig"), object_pairs_hook=_unambiguous)
+    except RecursionError as error:
+        raise Unreadable("it is nested too deeply") from error
+    except ValueError as error:
+        raise Unreadable(f"it is not JSON in UTF-8 ({shown(str(error))})") from error
+
+
+def attached(pdf: bytes, most: int = MOST_UNPACKED) -> tuple[Json, bytes]:
+    """The evidence that hangs in a PDF of the service, and its document's data as they lie there. Raises Unreadable.
+
+    Not a reader of PDFs: it looks for attached streams, packed as the service packs them, and takes them by what they
+    say. Two of one sort are refused, since another reader might show the other one.
+    """
+    found: dict[str, list[bytes]] = {"evidence": [], "data": []}
+    for content in _streams(pdf, most):
+        said = _json(content) if content[:1] == b"{" else None
+        if isinstance(said, dict) and said.get("form") == FORM:
+            found["evidence"].append(content)
+        elif isinstance(said, dict) and isinstance(said.get("proofs"), list):
+            found["data"].append(content)
+    for name, contents in found.items():
+        if len(contents) != 1:
+            raise Unreadable(
+                f"it is a PDF with {len(contents)} attached files of {name}, and should have one"
+            )
+    return _evidence(found["evidence"][0]), found["data"][0]
+
+
+def _streams(pdf: bytes, most: int) -> Iterator[bytes]:
+    """What is attached, unpacked: never more than ``most`` bytes of it."""
+    for place, mark in enumerate(re.finditer(rb"/Type\s*/EmbeddedFile\b", pdf)):
+        if place == MOST_FILES:
+            raise Unreadable(f"it is a PDF with more than {MOST_FILES} attached files")
+        head = re.compile(rb"[^\0]{0,600}?>>\s*stream\r?\n").match(pdf, mark.end())
+        if head is None:
+            raise Unreadable("it is a PDF whose attached files are not packed as the service packs them")
+        unpacking = zlib.decompressobj()
+        try:
+            content = unpacking.decompress(memoryview(pdf)[head.end() :], most + 1)
+        except zlib.error as error:
+            raise Unreadable("it is a PDF whose attached files cannot be unpacked") from error
+        most -= len(content)
+        if most < 0:
+            raise Unreadable("it is a PDF whose attached files are larger than this checker takes")
+        if not unpacking.eof:
+            raise Unreadable("it is a PDF whose attached files are cut short")
+        yield content
 
 
 def _unambiguous(pairs: list[tuple[str, Any]]) -> Json:
@@ -207,8 +268,11 @@ class Findings:
             self.differences.append(str(difference))
 
 
-def check(evidence: Json, expected: list[str] | None = None) -> Findings:
-    """Check everything in ``evidence`` (as ``read``), and that it holds the ``expected`` seal hashes."""
+def check(evidence: Json, expected: list[str] | None = None, document: Json | None = None) -> Findings:
+    """Check everything in ``evidence`` (as ``read``), and that it holds the ``expected`` seal hashes.
+
+    ``document``: what the document that the evidence hangs on says of records and seal has to be so in the evidence.
+    """
     findings = Findings()
     for place, seal in enumerate(evidence["seals"], 1):
         findings.seals += 1
@@ -221,7 +285,64 @@ def check(evidence: Json, expected: list[str] | None = None) -> Findings:
         findings.attempt(_check_record, record, f"the record in place {place}", seen)
     for seal_hash in expected or []:
         findings.attempt(_check_expected, seal_hash)
+    if document is not None:
+        _check_document(findings, evidence, document)
     return findings
+
+
+def _check_document(findings: Findings, evidence: Json, document: Json) -> None:
+    known = {
+        one["id"]: one.get("digest")
+        for one in evidence["records"]
+        if isinstance(one, dict) and isinstance(one.get("id"), str)
+    }
+    listed = [one.get("record") for one in document["proofs"] if isinstance(one, dict)]
+    for record in sorted(set(known) - {one for one in listed if isinstance(one, str)}):
+        findings.differences.append(
+            f"record {shown(record)} is in the evidence and not in the document's list"
+        )
+    for one in document["proofs"]:
+        findings.attempt(_check_listed, one, known)
+    findings.attempt(_check_named, document, known, 0)
+    if document.get("seal") is not None:
+        findings.attempt(_check_printed_seal, document["seal"])
+
+
+def _check_listed(findings: Findings, one: Any, known: dict[str, Any]) -> None:
+    what = "a record that the document lists"
+    record = _member(one, "record", str, what)
+    if known.get(record) != _matching(one, "digest", HASH, what):
+        raise Differs(f"record {shown(record)}: the document names another digest than the evidence has")
+
+
+def _check_named(findings: Findings, value: Any, known: dict[str, Any], depth: int) -> None:
+    """Wherever the document names a record together with its digest, beside its list."""
+    if depth > DEEPEST:
+        raise Differs(f"the document's data are nested deeper than {DEEPEST} levels")
+    if isinstance(value, dict):
+        if "digest" in value and isinstance(value.get("record"), str) and value["record"] in known:
+            findings.attempt(_check_listed, value, known)
+        for name, part in value.items():
+            if name != "proofs":
+                _check_named(findings, part, known, depth + 1)
+    elif isinstance(value, list):
+        for part in value:
+            _check_named(findings, part, known, depth + 1)
+
+
+def _check_printed_seal(findings: Findings, printed: Any) -> None:
+    what = "the seal that the document prints"
+    number, seal_hash = _number(printed, "number", what), _matching(printed, "hash", HASH, what)
+    seal = next((one for key, one in findings.good.items() if key[1] == number), None)
+    if seal is None:
+        raise Differs(f"{what}, number {number}, is not in the evidence, or was changed")
+    said = {"hash": seal["hash"], "root": seal["root"], "leaf_count": seal["leaves"]}
+    for name, right in said.items():
+        if printed.get(name) != right:
+            raise Differs(f"{what}, number {number}, has another {name} than the evidence")
+    findings.remarks.append(
+        f"The document prints the hash {seal_hash} of seal {number}: compare it with the paper."
+    )
 
 
 def _check_seal(findings: Findings, seal: Any, what: str) -> None:
@@ -387,17 +508,21 @@ def _seal_hash(text: str) -> str:
 
 def main(arguments: list[str] | None = None) -> int:
     parser = argparse.ArgumentParser(description="Check an evidence file without the service that made it.")
-    parser.add_argument("file", metavar="FILE.json")
+    parser.add_argument("file", metavar="FILE", help="evidence as JSON, or a document of the service as PDF")
     parser.add_argument(
         "--expect-seal", metavar="HASH", type=_seal_hash, action="append", help="a seal hash that you hold"
     )
     given = parser.parse_args(arguments)
     try:
-        evidence = read(given.file)
+        evidence, data = read(given.file)
     except Unreadable as reason:
         print(f"{shown(given.file)} cannot be checked: {reason}.")
         return 2
-    findings = check(evidence, given.expect_seal)
+    findings = check(evidence, given.expect_seal, None if data is None else json.loads(data))
+    if data is not None:
+        findings.remarks.append(
+            f"Digest of the document's data, to compare with the paper: {sha256(data).hexdigest()}."
+        )
     print("\n".join(report(evidence, findings)))
     return 1 if findings.differences else 0
 

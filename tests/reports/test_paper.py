@@ -92,6 +92,12 @@ def test_attached_data_come_out_as_they_went_in() -> None:
         assert pdf.attachments["checks.csv"].get_file().mime_type == "text/csv"
 
 
+def test_nothing_in_its_syntax_needs_repair() -> None:
+    """What `qpdf --check` looks at, over its library: among others that names are sorted (ISO 32000)."""
+    with opened(big()) as pdf:
+        assert pdf.check_pdf_syntax() == []
+
+
 def test_a_document_without_files_has_none() -> None:
     with opened(to_pdf(short_sheet())) as pdf:
         assert "/AF" not in pdf.Root

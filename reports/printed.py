@@ -1,0 +1,52 @@
+"""What a PDF of this service has printed on its pages, read from the drawing itself and not from what is attached.
+
+Only as far as our own renderer writes it: text in two-byte codes of embedded fonts, each with a table that tells the
+characters. All white space is left out, since a long digest runs over lines.
+"""
+
+import re
+from collections.abc import Iterator
+from typing import Any
+
+import pikepdf
+
+PAIRS = re.compile(rb"<([0-9a-fA-F]{4})>\s*<((?:[0-9a-fA-F]{4})+)>")
+
+
+def text_of(pdf: pikepdf.Pdf) -> str:
+    """Every page's text in the order in which it is drawn, without white space."""
+    return "".join(piece for page in pdf.pages for piece in _page(page.obj))
+
+
+def _page(holder: pikepdf.Object) -> Iterator[str]:
+    fonts = {name: _characters(font) for name, font in holder.Resources.get("/Font", {}).items()}
+    now: dict[int, str] = {}
+    for each in pikepdf.parse_content_stream(holder, "Tf Tj TJ"):
+        operands: Any = each.operands
+        operator = str(each.operator)
+        if operator == "Tf":
+            now = fonts.get(str(operands[0]), {})
+        else:
+            yield from _said(operands[0] if operator == "TJ" else operands, now)
+
+
+def _said(pieces: Any, characters: dict[int, str]) -> Iterator[str]:
+    for piece in pieces:
+        if isinstance(piece, pikepdf.String):
+            codes = bytes(piece)
+            for at in range(0, len(codes) - 1, 2):
+                yield "".join(
+                    characters.get(
+                        int.from_bytes(codes[at : at + 2], "big"), "\N{REPLACEMENT CHARACTER}"
+                    ).split()
+                )
+
+
+def _characters(font: pikepdf.Object) -> dict[int, str]:
+    """Code -> character, by the font's own table."""
+    if "/ToUnicode" not in font:
+        return {}
+    pairs = PAIRS.findall(font.ToUnicode.read_bytes())
+    return {
+        int(code, 16): bytes.fromhex(text.decode()).decode("utf-16-be", "replace") for code, text in pairs
+    }

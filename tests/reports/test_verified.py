@@ -1,0 +1,331 @@
+"""A document as PDF is checked: against itself, its print, and the records here; and by the checker that stands alone."""
+
+import hashlib
+import io
+import json
+import subprocess
+import sys
+import zlib
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import pikepdf
+import pytest
+from django.conf import settings as now
+from django.core.files.storage import default_storage
+from django.core.management import call_command
+
+from haccp.models import Check
+from ledger.acts import Act, Moment
+from ledger.models import Establishment, Person
+from ledger.standalone import check_evidence
+from ledger.standalone.check_evidence import Unreadable
+from reports import jobs, verified
+from reports.demo.house import HOUSE
+from reports.models import DocumentJob
+from reports.rendering import DataFile, own_data, to_pdf
+from tests.reports.samples import short_sheet
+from tests.scene import Scene
+
+pytestmark = [pytest.mark.pdf, pytest.mark.django_db]
+
+
+@dataclass(frozen=True)
+class Made:
+    job: DocumentJob
+    pdf: bytes
+    files: str
+
+
+@pytest.fixture(scope="module")
+def made(scene: Scene, django_db_blocker: Any) -> Made:
+    """The demo's batch record, drawn once."""
+    with django_db_blocker.unblock():
+        lead, here = Person.objects.get(sign_in_name="mara"), Establishment.objects.get(pk=HOUSE)
+        batch = Check.objects.filter(result="outside", batch__isnull=False)[0].batch.uid
+        job = jobs.ask(establishment=here, asked_by=lead, kind="batch-record", subject=batch)
+        jobs.make(job.pk)
+        job.refresh_from_db()
+        with default_storage.open(jobs.path_of(job, "pdf")) as file:
+            return Made(job, file.read(), now.MEDIA_ROOT)
+
+
+@pytest.fixture(autouse=True)
+def _kept_files(made: Made, settings: Any) -> None:
+    settings.MEDIA_ROOT = made.files
+
+
+def with_files(pdf: bytes, **change: Callable[[dict[str, Any]], object]) -> bytes:
+    """The PDF with what is attached changed: ``evidence`` or ``data``."""
+    with pikepdf.open(io.BytesIO(pdf)) as opened:
+        for name, file in list(opened.attachments.items()):
+            what = "evidence" if name == "evidence.json" else "data"
+            if what in change:
+                said = json.loads(file.get_file().read_bytes())
+                change[what](said)
+                stream = opened.Root.Names.EmbeddedFiles.Names
+                spec = next(
+                    spec for key, spec in zip(stream[::2], stream[1::2], strict=True) if str(key) == name
+                )
+                spec.EF.F.write(json.dumps(said, ensure_ascii=False).encode())
+        return saved(opened)
+
+
+def saved(pdf: pikepdf.Pdf, **how: Any) -> bytes:
+    out = io.BytesIO()
+    pdf.save(out, **how)
+    return out.getvalue()
+
+
+def differences(pdf: bytes) -> str:
+    return "\n".join(verified.verify(pdf).differences)
+
+
+def a_check(evidence: dict[str, Any]) -> dict[str, Any]:
+    found: dict[str, Any] = next(one for one in evidence["records"] if one["kind"] == "haccp.check")
+    return found
+
+
+# -- as made ----------------------------------------------------------------------------------------
+
+
+def test_a_document_as_made_fits_and_is_known_byte_for_byte(made: Made) -> None:
+    verdict = verified.verify(made.pdf)
+    assert verdict.differences == []
+    assert "The file is byte for byte the one that was made here." in verdict.said
+
+
+def test_the_command_accepts_the_pdf_itself(made: Made, tmp_path: Path, capsys: Any) -> None:
+    file = tmp_path / "record.pdf"
+    file.write_bytes(made.pdf)
+    call_command("verify", str(file))
+    said = capsys.readouterr().out
+    assert f"Document '{made.job.number:06d}', 'batch-record'" in said
+    assert "The file fits together." in said
+
+
+def test_the_checker_that_stands_alone_accepts_the_pdf_itself(made: Made, tmp_path: Path) -> None:
+    file = tmp_path / "record.pdf"
+    file.write_bytes(made.pdf)
+    ran = subprocess.run(
+        [sys.executable, "-I", "-S", check_evidence.__file__, str(file)],
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert ran.returncode == 0, ran.stdout + ran.stderr
+    data = verified.Paper.read(made.pdf).data
+    assert f"to compare with the paper: {hashlib.sha256(data).hexdigest()}" in ran.stdout
+
+
+def test_every_record_of_the_evidence_is_listed_and_printed_with_its_digest(made: Made) -> None:
+    paper = verified.Paper.read(made.pdf)
+    with pikepdf.open(io.BytesIO(made.pdf)) as pdf:
+        text = verified.printed.text_of(pdf)
+    ids = {one["id"]: one["digest"] for one in paper.evidence["records"]}
+    assert {one["record"]: one["digest"] for one in paper.document["proofs"]} == ids
+    assert [pk for pk, digest in ids.items() if f"{pk[-8:]}{digest[:12]}" not in text] == []
+
+
+def test_where_the_establishment_is_not_known_nothing_is_compared_and_this_is_said() -> None:
+    sheet = short_sheet(seal=None)
+    seal = {"establishment": "01950000-0000-7000-8000-00000000aaaa", "number": "1", "previous": "0" * 64}
+    seal |= {"root": "1" * 64, "leaves": "1", "sealed_at": "2026-03-02T11:00:00.000000Z"}
+    seal["hash"] = check_evidence.digest(seal)
+    proof = DataFile(
+        "evidence.json", json.dumps({"form": "evidence-1", "records": [], "seals": [seal]}).encode()
+    )
+    verdict = verified.verify(to_pdf(sheet, attachments=[own_data(sheet), proof]))
+    assert verdict.differences == []
+    assert "This database does not know the establishment" in verdict.said[-1]
+
+
+def test_a_record_corrected_since_is_told_and_is_no_difference(made: Made) -> None:
+    paper = verified.Paper.read(made.pdf)
+    check = a_check(paper.evidence)
+    known = Check.objects.get(pk=check["id"])
+    act = Act(
+        establishment=known.establishment,
+        performed_by=known.performed_by,
+        performed=Moment.now(known.establishment),
+        recorded_by=known.performed_by,
+        corrects=known.pk,
+        reason="Never made.",
+        withdraws=True,
+    )
+    Check.withdrawal(act).insert()
+    verdict = verified.verify(made.pdf)
+    assert verdict.differences == []
+    assert f"Record {known.pk} was corrected or withdrawn since." in verdict.said
+
+
+# -- tampered with ----------------------------------------------------------------------------------
+
+
+def test_a_reading_changed_in_the_evidence_names_the_record(made: Made) -> None:
+    changed: list[str] = []
+
+    def lie(evidence: dict[str, Any]) -> None:
+        check = a_check(evidence)
+        check["content"]["note"] = "all was well"
+        changed.append(check["id"])
+
+    found = differences(with_files(made.pdf, evidence=lie))
+    assert (
+        f"record '{changed[0]}' of kind 'haccp.check' says something else than when it was written" in found
+    )
+    assert "the file is not the one that was made here under this number" in found
+
+
+def test_a_record_rewritten_with_its_digest_differs_from_seal_list_and_database(made: Made) -> None:
+    def lie(evidence: dict[str, Any]) -> None:
+        check = a_check(evidence)
+        check["content"]["note"] = "all was well"
+        check["digest"] = check_evidence.digest(check["content"])
+
+    found = differences(with_files(made.pdf, evidence=lie))
+    assert "its path leads to another root" in found
+    assert "the document names another digest than the evidence has" in found
+    assert "differs from the record here: it has another digest" in found
+
+
+def test_data_changed_beside_their_print_are_found(made: Made) -> None:
+    def lie(data: dict[str, Any]) -> None:
+        data["warnings"] = ["none"]
+
+    found = differences(with_files(made.pdf, data=lie))
+    assert "the digest of the data is not printed on its pages as it is attached" in found
+    assert "its data differ from what was made here, in: 'warnings'" in found
+
+
+def test_data_that_name_another_seal_than_the_evidence_are_found(made: Made) -> None:
+    def lie(data: dict[str, Any]) -> None:
+        data["seal"]["root"] = "0" * 64
+
+    assert "has another root than the evidence" in differences(with_files(made.pdf, data=lie))
+
+
+def test_a_record_left_out_of_the_evidence_is_found(made: Made) -> None:
+    def lie(evidence: dict[str, Any]) -> None:
+        evidence["records"].remove(a_check(evidence))
+
+    assert "the document names another digest than the evidence has" in differences(
+        with_files(made.pdf, evidence=lie)
+    )
+
+
+def test_a_seal_changed_on_the_page_is_found(made: Made) -> None:
+    """The page is drawn anew with another seal; what is attached stays as it was."""
+    paper = verified.Paper.read(made.pdf)
+    other = short_sheet(number=paper.document["number"])
+    proof = DataFile("evidence.json", json.dumps(paper.evidence).encode())
+    pdf = to_pdf(other, attachments=[DataFile("data.json", paper.data), proof])
+    assert "the seal's hash is not printed on its pages as it is attached" in differences(pdf)
+
+
+def test_a_number_that_was_never_given_is_found(made: Made) -> None:
+    def lie(data: dict[str, Any]) -> None:
+        data["number"] = "000999"
+
+    assert "no document of this number and kind was made here" in differences(with_files(made.pdf, data=lie))
+
+
+def test_the_command_ends_with_1_and_names_the_first_difference(
+    made: Made, tmp_path: Path, capsys: Any
+) -> None:
+    file = tmp_path / "record.pdf"
+    file.write_bytes(with_files(made.pdf, data=lambda data: data.update(number="000999")))
+    with pytest.raises(SystemExit) as ended:
+        call_command("verify", str(file))
+    assert ended.value.code == 1
+    assert "differences. The first: " in capsys.readouterr().out
+
+
+# -- not ours, broken, malicious --------------------------------------------------------------------
+
+
+def encrypted(pdf: bytes) -> bytes:
+    with pikepdf.open(io.BytesIO(pdf)) as opened:
+        return saved(opened, encryption=pikepdf.Encryption(owner="owner", user=""))
+
+
+def locked(pdf: bytes) -> bytes:
+    with pikepdf.open(io.BytesIO(pdf)) as opened:
+        return saved(opened, encryption=pikepdf.Encryption(owner="owner", user="user"))
+
+
+def without_files(pdf: bytes) -> bytes:
+    with pikepdf.open(io.BytesIO(pdf)) as opened:
+        del opened.Root.Names, opened.Root.AF
+        return saved(opened)
+
+
+SPOILED: dict[str, tuple[Callable[[bytes], bytes], str]] = {
+    "text": (lambda pdf: b"not a PDF", "it is no PDF"),
+    "nothing": (lambda pdf: b"", "it is no PDF"),
+    "cut short": (lambda pdf: pdf[: len(pdf) // 2], "it is a broken PDF"),
+    "a head alone": (lambda pdf: b"%PDF-1.7\n", "it is a broken PDF"),
+    "encrypted": (encrypted, "it is encrypted"),
+    "locked": (locked, "it is encrypted"),
+    "of somebody else": (without_files, "with 0 attached files of evidence"),
+}
+
+
+@pytest.mark.parametrize("how", SPOILED)
+def test_what_is_broken_or_not_ours_says_so_and_ends_with_2(
+    made: Made, how: str, tmp_path: Path, capsys: Any
+) -> None:
+    spoil, reason = SPOILED[how]
+    file = tmp_path / "spoiled.pdf"
+    file.write_bytes(spoil(made.pdf))
+    with pytest.raises(SystemExit) as ended:
+        call_command("verify", str(file))
+    assert ended.value.code == 2
+    assert reason in capsys.readouterr().out
+
+
+def test_a_file_that_is_not_there_ends_with_2(tmp_path: Path, capsys: Any) -> None:
+    with pytest.raises(SystemExit) as ended:
+        call_command("verify", str(tmp_path / "none.pdf"))
+    assert ended.value.code == 2
+    assert "it cannot be opened (No such file or directory)" in capsys.readouterr().out
+
+
+def attached_stream(content: bytes) -> bytes:
+    return b"1 0 obj\n<</Type /EmbeddedFile/Filter /FlateDecode>>\nstream\n" + content + b"\nendstream\n"
+
+
+BOMB = zlib.compress(b'{"form": "evidence-1", "pad": "' + b" " * 30_000_000 + b'"}', 9)
+MALICIOUS = {
+    "a file that unpacks to a thousand times its size": (
+        attached_stream(BOMB),
+        "larger than this checker takes",
+    ),
+    "many such files": (
+        attached_stream(zlib.compress(b"x" * 900_000)) * 40,
+        "larger than this checker takes",
+    ),
+    "more files than anybody attaches": (
+        attached_stream(zlib.compress(b"x")) * 51,
+        "more than 50 attached files",
+    ),
+    "nested without end": (attached_stream(zlib.compress(b'{"a":' * 100_000)), "nested too deeply"),
+    "cut short": (attached_stream(zlib.compress(b"x" * 1000)[:-6]).partition(b"\nend")[0], "cut short"),
+    "not packed": (attached_stream(b"hello"), "cannot be unpacked"),
+    "no stream": (b"<</Type /EmbeddedFile" + b" " * 10_000, "not packed as the service packs them"),
+}
+
+
+@pytest.mark.parametrize("what", MALICIOUS)
+def test_a_malicious_file_is_refused_before_it_hurts(what: str) -> None:
+    parts, reason = MALICIOUS[what]
+    with pytest.raises(Unreadable, match=reason):
+        check_evidence.attached(b"%PDF-1.7\n" + parts, most=20_000_000)
+
+
+def test_two_files_of_evidence_are_refused(made: Made) -> None:
+    evidence = json.dumps(verified.Paper.read(made.pdf).evidence).encode()
+    with pytest.raises(Unreadable, match="2 attached files of evidence"):
+        check_evidence.attached(made.pdf + attached_stream(zlib.compress(evidence)))
