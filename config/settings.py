@@ -160,6 +160,9 @@ LANGUAGE_CODE = "en"
 STATIC_URL = "static/"
 STATIC_ROOT = DATA_DIR / "static"
 MEDIA_ROOT = DATA_DIR / "files"
+SIGNING_KEYS = (
+    DATA_DIR / "keys"
+)  # private keys that documents are signed with: files of their own, never in the database
 STORAGES = {
     "default": {"BACKEND": "django.core.files.storage.FileSystemStorage"},
     "staticfiles": {"BACKEND": "whitenoise.storage.CompressedStaticFilesStorage"},

@@ -17,6 +17,7 @@ from uuid import UUID
 from django.utils.translation import gettext as _
 
 from batches.cautions import BURNS
+from ledger import signing_keys
 from ledger.acts import Moment
 from ledger.models import Establishment, Record, Seal, Signature
 
@@ -76,6 +77,27 @@ class SealLine:
             hash=seal.hash,
             leaf_count=seal.leaf_count,
             sealed_at=seal.sealed_at.astimezone(seal.establishment.zone),
+        )
+
+
+@dataclass(frozen=True, kw_only=True)
+class KeyLine:
+    """The key that the file is signed with: SHA-256 of its certificate, and whose it says it is."""
+
+    fingerprint: str
+    subject: str
+    ends_at: datetime
+
+    @classmethod
+    def of(cls, establishment: Establishment) -> Self | None:
+        """The key in force, where it is at hand."""
+        pair = signing_keys.usable_pair(establishment)
+        if pair is None:
+            return None
+        return cls(
+            fingerprint=pair.fingerprint,
+            subject=pair.certificate.subject.rfc4514_string(),
+            ends_at=pair.certificate.not_valid_after_utc.astimezone(establishment.zone),
         )
 
 
@@ -212,7 +234,8 @@ class Document:
 
     ``confirmed_rules``: the local rules confirmed for the establishment, in words; empty = the document says so.
     ``unconfirmed_rules``: those about the same quantities that are to be confirmed with the authority, in words.
-    ``seal``: None = the document says that it is not sealed yet. ``proofs``: every record shown. ``made_at`` is
+    ``seal``: None = the document says that it is not sealed yet.
+    ``key``: None = it says that its file is not signed. ``proofs``: every record shown. ``made_at`` is
     aware, on the establishment's clock.
     ``shows_limits``: False where nothing in it is held against a limit, so that it says nothing of any. ``hangs``: it is
     read from afar, so what proves it is set small at its foot. ``landscape``: the paper lies.
@@ -235,6 +258,7 @@ class Document:
     unconfirmed_rules: tuple[str, ...] = ()
     seal: SealLine | None
     proofs: tuple[ProofLine, ...] = ()
+    key: KeyLine | None = None
     signatures: tuple[SignatureLine, ...] = ()
     language: str = "en"
     page_size: PageSize = PageSize.A4

@@ -34,7 +34,7 @@ from reports import (
     trace_document,
     trial,
 )
-from reports.documents import Document, PageSize, ProofLine, SealLine, establishment_lines
+from reports.documents import Document, KeyLine, PageSize, ProofLine, SealLine, establishment_lines
 from reports.models import DocumentJob
 from reports.rendering import DataFile
 
@@ -146,12 +146,19 @@ def _finish(job: DocumentJob) -> None:
         "Records with digests and proofs, for the stand-alone checker",
     )
     pdf = rendering.to_pdf(document, attachments=[data, proof])
+    pdf = _signed(pdf, job.establishment) if document.key else pdf
     page = rendering.to_html(document, for_paper=False).encode()
     for form, content in (("pdf", pdf), ("json", data.content), ("html", page)):
         _keep(path_of(job, form), content)
     job.state, job.problem = DocumentJob.State.DONE, ""
     job.made_at, job.size = document.made_at, len(pdf)
     job.digest = hashlib.sha256(pdf).hexdigest()
+
+
+def _signed(pdf: bytes, here: Establishment) -> bytes:
+    from reports import pdf_signing  # a large library that only workers need
+
+    return pdf_signing.sign(pdf, here)
 
 
 def _printed_seal(job: DocumentJob, document: Document) -> QuerySet[Seal]:
@@ -194,9 +201,10 @@ def read(job: DocumentJob) -> tuple[Document, list[Record]]:
     seals.seal(establishment=job.establishment)
     seals_here = Seal.objects.filter(establishment=job.establishment).select_related("establishment")
     latest = seals_here.order_by("-number").first()
+    key = KeyLine.of(job.establishment)
     proofs = tuple(ProofLine(record=record.pk, digest=record.digest) for record in shown)
     sealed = None if latest is None else SealLine.of(latest)
-    return dataclasses.replace(document, seal=sealed, proofs=proofs), shown
+    return dataclasses.replace(document, seal=sealed, proofs=proofs, key=key), shown
 
 
 def _title(job: DocumentJob) -> str:

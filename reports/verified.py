@@ -16,11 +16,12 @@ from uuid import UUID
 import pikepdf
 from django.core.files.storage import default_storage
 
-from ledger.models import Entry, Establishment, Seal, record_class
+from ledger.models import Entry, Establishment, Seal, SigningKey, record_class
 from ledger.standalone import check_evidence
 from ledger.standalone.check_evidence import Unreadable, shown
 from reports import jobs, printed
 from reports.models import DocumentJob
+from reports.pdf_signing import signature_of
 
 PRINTS_NO_FOOT = frozenset({DocumentJob.Kind.RECALL_LETTER.value, DocumentJob.Kind.TAG_SHEET.value})
 """Kinds without a foot that bears seal and digest: a letter and labels."""
@@ -91,6 +92,7 @@ def verify(content: bytes) -> Verdict:
         )
         _against_itself(paper, verdict)
         _against_print(pdf, paper, verdict)
+    _against_signature(paper, verdict)
     against_here(paper, verdict)
     return verdict
 
@@ -167,9 +169,40 @@ def _ought_to_be_printed(paper: Paper) -> Iterator[tuple[str, str]]:
     document = paper.document
     yield "the digest of the data", paper.data_digest
     seal = document.get("seal")
+    key = document.get("key")
+    if isinstance(key, dict):
+        yield "the fingerprint of the key", str(key.get("fingerprint"))
     if isinstance(seal, dict):
         yield "the seal's hash", str(seal.get("hash"))
         yield "the seal's root", str(seal.get("root"))
+
+
+# -- against its signature ---------------------------------------------------------------------------
+
+
+def _against_signature(paper: Paper, verdict: Verdict) -> None:
+    said = paper.document.get("key")
+    named = said.get("fingerprint") if isinstance(said, dict) else None
+    signed = signature_of(paper.content)
+    if signed is None and named is None:
+        verdict.said.append("The file is not signed, and says so.")
+    elif signed is None:
+        verdict.differences.append("the document says that its file is signed, and it bears no signature")
+    else:
+        verdict.differences += signed.faults
+        if not signed.faults:
+            verdict.said.append(
+                f"Signed with the key of the certificate {signed.fingerprint}, {signed.said_at}."
+            )
+            verdict.differences += _other_key(signed.fingerprint, named, paper.owners)
+
+
+def _other_key(fingerprint: str, named: Any, owners: set[str]) -> Iterator[str]:
+    if fingerprint != named:
+        yield "it is signed with another key than the document names"
+    here = _establishment(owners)
+    if here is not None and not SigningKey.objects.of(here).filter(fingerprint=fingerprint).exists():
+        yield "it is signed with a key that is not this establishment's"
 
 
 # -- against the records here -----------------------------------------------------------------------

@@ -466,7 +466,7 @@ SPECIAL: dict[str, Any] = {
 def played(folder: Path) -> Iterator[Scene]:
     """The story, played in one transaction that is undone in the end."""
     quick = ["django.contrib.auth.hashers.MD5PasswordHasher"]
-    settings = {"PASSWORD_HASHERS": quick, "MEDIA_ROOT": folder / "files"}
+    settings = {"PASSWORD_HASHERS": quick, "MEDIA_ROOT": folder / "files", "SIGNING_KEYS": folder / "keys"}
     with override_settings(**settings), transaction.atomic():
         house = House(lambda sentence, where: None)
         Story(house, lambda sentence, where: None).play()

@@ -7,6 +7,7 @@ from ledger.models.people import Membership, Person, Qualification, Role, Token
 from ledger.models.records import BASE_1, AlreadyRecorded, Record, record_class, record_classes
 from ledger.models.seals import Entry, Leaf, Seal, SealHead, Unsealed
 from ledger.models.signatures import Meaning, Signature
+from ledger.models.signing_keys import SigningKey
 
 __all__ = [
     "BASE_1",
@@ -27,6 +28,7 @@ __all__ = [
     "Seal",
     "SealHead",
     "Signature",
+    "SigningKey",
     "Token",
     "Unsealed",
     "Versioned",

@@ -5,8 +5,8 @@ from typing import Any
 from uuid import UUID, uuid5
 
 from haccp.plan_documents import starter_plan
-from ledger import establishments
-from ledger.acts import Moment
+from ledger import establishments, signing_keys
+from ledger.acts import Act, Moment
 from ledger.models import Establishment, Person
 from reports.demo.asking import Asking, Told
 
@@ -326,5 +326,12 @@ def _open(tell: Told) -> Establishment:
         gln="9521234000006",
         late_after_minutes=12 * 60,
     )
+    _make_signing_key(made, founder)
     tell(f"{made.name} was set up. {founder.name} is its food-safety lead.", "")
     return made
+
+
+def _make_signing_key(here: Establishment, founder: Person) -> None:
+    """As setting up a house does: its documents are signed with a key of its own."""
+    now = Moment.now(here)
+    signing_keys.make(act=Act(establishment=here, performed_by=founder, performed=now, recorded_by=founder))

@@ -1,6 +1,7 @@
 """A new maker's first step: one command, and the founder can sign in and lead."""
 
 import io
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -23,7 +24,8 @@ SAID = {
 
 
 @pytest.fixture
-def establish(monkeypatch: pytest.MonkeyPatch) -> Any:
+def establish(monkeypatch: pytest.MonkeyPatch, settings: Any, tmp_path: Path) -> Any:
+    settings.SIGNING_KEYS = tmp_path
     monkeypatch.setenv("FOUNDER_PASSWORD", PASSWORD)
 
     def do(**said: Any) -> str:

@@ -64,7 +64,7 @@ def played(django_db_setup: Any, django_db_blocker: Any, tmp_path_factory: Any) 
     quick = ["django.contrib.auth.hashers.MD5PasswordHasher"]
     with (
         django_db_blocker.unblock(),
-        override_settings(PASSWORD_HASHERS=quick, MEDIA_ROOT=folder / "files"),
+        override_settings(PASSWORD_HASHERS=quick, MEDIA_ROOT=folder / "files", SIGNING_KEYS=folder / "keys"),
         transaction.atomic(),
     ):
         call_command("demo", out=folder, stdout=told)

@@ -3,6 +3,7 @@
 import hashlib
 import io
 import json
+import shutil
 import subprocess
 import sys
 import zlib
@@ -13,19 +14,25 @@ from typing import Any
 
 import pikepdf
 import pytest
+from asn1crypto import cms
+from cryptography.hazmat.primitives import hashes
+from cryptography.hazmat.primitives.asymmetric import ec
 from django.conf import settings as now
 from django.core.files.storage import default_storage
 from django.core.management import call_command
+from pyhanko.pdf_utils import generic
+from pyhanko.pdf_utils.incremental_writer import IncrementalPdfFileWriter
 
 from haccp.models import Check
+from ledger import signing_keys
 from ledger.acts import Act, Moment
 from ledger.models import Establishment, Person
 from ledger.standalone import check_evidence
 from ledger.standalone.check_evidence import Unreadable
-from reports import jobs, verified
+from reports import jobs, pdf_signing, printed, verified
 from reports.demo.house import HOUSE
 from reports.models import DocumentJob
-from reports.rendering import DataFile, own_data, to_pdf
+from reports.rendering import DataFile, own_data, to_html, to_pdf
 from tests.reports.samples import short_sheet
 from tests.scene import Scene
 
@@ -37,6 +44,7 @@ class Made:
     job: DocumentJob
     pdf: bytes
     files: str
+    keys: str
 
 
 @pytest.fixture(scope="module")
@@ -49,12 +57,13 @@ def made(scene: Scene, django_db_blocker: Any) -> Made:
         jobs.make(job.pk)
         job.refresh_from_db()
         with default_storage.open(jobs.path_of(job, "pdf")) as file:
-            return Made(job, file.read(), now.MEDIA_ROOT)
+            return Made(job, file.read(), now.MEDIA_ROOT, now.SIGNING_KEYS)
 
 
 @pytest.fixture(autouse=True)
 def _kept_files(made: Made, settings: Any) -> None:
     settings.MEDIA_ROOT = made.files
+    settings.SIGNING_KEYS = made.keys
 
 
 def with_files(pdf: bytes, **change: Callable[[dict[str, Any]], object]) -> bytes:
@@ -123,7 +132,7 @@ def test_the_checker_that_stands_alone_accepts_the_pdf_itself(made: Made, tmp_pa
 def test_every_record_of_the_evidence_is_listed_and_printed_with_its_digest(made: Made) -> None:
     paper = verified.Paper.read(made.pdf)
     with pikepdf.open(io.BytesIO(made.pdf)) as pdf:
-        text = verified.printed.text_of(pdf)
+        text = printed.text_of(pdf)
     ids = {one["id"]: one["digest"] for one in paper.evidence["records"]}
     assert {one["record"]: one["digest"] for one in paper.document["proofs"]} == ids
     assert [pk for pk, digest in ids.items() if f"{pk[-8:]}{digest[:12]}" not in text] == []
@@ -159,6 +168,123 @@ def test_a_record_corrected_since_is_told_and_is_no_difference(made: Made) -> No
     verdict = verified.verify(made.pdf)
     assert verdict.differences == []
     assert f"Record {known.pk} was corrected or withdrawn since." in verdict.said
+
+
+# -- its signature ----------------------------------------------------------------------------------
+
+
+def signed_parts(pdf: bytes) -> tuple[bytes, bytes]:
+    """What the signature covers, and the signature (CMS in DER), by the file's own byte range (ISO 32000)."""
+    with pikepdf.open(io.BytesIO(pdf)) as opened:
+        (field,) = opened.Root.AcroForm.Fields
+        first, length, second, rest = (int(part) for part in field.V.ByteRange)
+        assert (first, second + rest) == (0, len(pdf))
+        return pdf[:length] + pdf[second:], bytes(field.V.Contents)
+
+
+def test_the_signature_is_read_by_another_library(made: Made) -> None:
+    """RFC 5652, section 5.4: the signed attributes hold the content's digest, and the signature is over them."""
+    covered, signature = signed_parts(made.pdf)
+    signed = cms.ContentInfo.load(signature)["content"]
+    (signer,) = signed["signer_infos"]
+    attributes = {each["type"].native: each["values"] for each in signer["signed_attrs"]}
+    assert attributes["message_digest"][0].native == hashlib.sha256(covered).digest()
+    key = signing_keys.in_force(made.job.establishment)
+    public: Any = signing_keys.certificate_of(key).public_key()
+    public.verify(
+        signer["signature"].native, signer["signed_attrs"].untag().dump(), ec.ECDSA(hashes.SHA256())
+    )
+    assert attributes["signing_certificate_v2"][0]["certs"][0]["cert_hash"].native.hex() == key.fingerprint
+
+
+@pytest.mark.skipif(shutil.which("openssl") is None, reason="openssl is not on this machine")
+def test_the_signature_is_read_by_openssl(made: Made, tmp_path: Path) -> None:
+    covered, signature = signed_parts(made.pdf)
+    (tmp_path / "covered").write_bytes(covered)
+    (tmp_path / "cms").write_bytes(cms.ContentInfo.load(signature).dump())
+    asked = ["openssl", "cms", "-verify", "-binary", "-noverify", "-inform", "DER", "-in", "cms"]
+    asked += ["-content", "covered", "-out", "/dev/null"]
+    ran = subprocess.run(asked, cwd=tmp_path, capture_output=True, text=True, check=False)
+    assert (ran.returncode, "successful" in ran.stderr) == (0, True), ran.stderr
+
+
+def test_the_signature_certifies_and_permits_no_change(made: Made) -> None:
+    """ISO 32000-1, 12.8.2.2: transform parameter P = 1; ETSI EN 319 142-1: the sub-filter (both from memory)."""
+    with pikepdf.open(io.BytesIO(made.pdf)) as pdf:
+        value = pdf.Root.Perms.DocMDP
+        assert (int(value.Reference[0].TransformParams.P), str(value.SubFilter)) == (
+            1,
+            "/ETSI.CAdES.detached",
+        )
+
+
+def test_the_document_prints_the_key_and_whose_time_it_is(made: Made) -> None:
+    key = signing_keys.in_force(made.job.establishment)
+    with pikepdf.open(io.BytesIO(made.pdf)) as pdf:
+        text = printed.text_of(pdf)
+    assert key is not None
+    assert key.fingerprint in text
+    assert "Thetimeinthesignatureistheserver'sown" in text
+    assert f"Signed with the key of the certificate {key.fingerprint}" in "\n".join(
+        verified.verify(made.pdf).said
+    )
+
+
+def test_one_byte_changed_anywhere_is_caught(made: Made) -> None:
+    """Outside the gap that holds the signature itself."""
+    with pikepdf.open(io.BytesIO(made.pdf)) as pdf:
+        _, begins, ends, _ = (int(part) for part in pdf.Root.AcroForm.Fields[0].V.ByteRange)
+    places = [at for at in range(40, len(made.pdf), len(made.pdf) // 50) if not begins <= at < ends]
+    assert len(places) > 35
+    for at in places:
+        flipped = made.pdf[:at] + bytes([made.pdf[at] ^ 1]) + made.pdf[at + 1 :]
+        signed = pdf_signing.signature_of(flipped)
+        assert signed is None or signed.faults, at
+
+
+def test_a_changed_byte_is_told_as_such(made: Made) -> None:
+    flipped = made.pdf.replace(b"%PDF-1.7", b"%PDF-1.6", 1)
+    assert "what was signed is not what stands in the file" in differences(flipped)
+
+
+def test_what_is_added_behind_the_signature_is_caught(made: Made) -> None:
+    writer = IncrementalPdfFileWriter(io.BytesIO(made.pdf))
+    writer.root["/PageMode"] = generic.NameObject("/UseNone")
+    writer.update_root()
+    out = io.BytesIO()
+    writer.write(out)
+    assert "the signature does not cover the whole file" in differences(out.getvalue())
+
+
+def test_a_signature_that_was_taken_away_is_caught(made: Made) -> None:
+    """Saved anew without it: what is attached and printed stays as it was."""
+    with pikepdf.open(io.BytesIO(made.pdf)) as pdf:
+        del pdf.Root.AcroForm, pdf.Root.Perms
+        found = differences(saved(pdf))
+    assert "the document says that its file is signed, and it bears no signature" in found
+
+
+def test_a_document_signed_by_somebody_else_is_caught(made: Made, monkeypatch: pytest.MonkeyPatch) -> None:
+    key = ec.generate_private_key(ec.SECP256R1())
+    other = signing_keys.Pair(key, signing_keys._own_certificate(key, made.job.establishment))
+    with pikepdf.open(io.BytesIO(made.pdf)) as pdf:
+        del pdf.Root.AcroForm, pdf.Root.Perms
+        bare = saved(pdf)
+    monkeypatch.setattr(signing_keys, "usable_pair", lambda here: other)
+    found = differences(pdf_signing.sign(bare, made.job.establishment))
+    assert "it is signed with another key than the document names" in found
+    assert "it is signed with a key that is not this establishment's" in found
+
+
+def test_without_the_key_a_document_is_made_unsigned_and_says_so(
+    made: Made, settings: Any, tmp_path: Path
+) -> None:
+    settings.SIGNING_KEYS = tmp_path
+    document, _shown = jobs.read(made.job)
+    assert document.key is None
+    page = to_html(document, for_paper=True)
+    assert "This file is not signed:" in page
+    assert "The time in the signature" not in page
 
 
 # -- tampered with ----------------------------------------------------------------------------------

@@ -9,8 +9,8 @@ from django.core.management.base import BaseCommand, CommandError
 
 from config.api.refusals import Refusal
 from haccp.allergens import files, lists
-from haccp.management.commands.plan import act_of_planner, establishment_of, told
 from haccp.models import UNCONFIRMED, AllergenList
+from ledger.management.acting import act_of_planner, establishment_of, told
 
 
 class Command(BaseCommand):

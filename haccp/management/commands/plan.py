@@ -11,11 +11,7 @@ from config.api.refusals import Refusal
 from haccp import plans
 from haccp.models import Plan
 from haccp.plan_documents import CODEX_STEPS, Gap, from_yaml, gaps, to_yaml
-from ledger import people
-from ledger.acts import Act, Moment
-from ledger.models import Establishment, Person, Role
-
-PLANNERS = {Role.FOOD_SAFETY_LEAD, Role.ADMINISTRATOR}
+from ledger.management.acting import act_of_planner, establishment_of, told
 
 
 class Command(BaseCommand):
@@ -78,24 +74,6 @@ class Command(BaseCommand):
         self.stdout.write(to_yaml(document), ending="")
 
 
-def establishment_of(pk: UUID) -> Establishment:
-    found = Establishment.objects.filter(pk=pk).first()
-    if found is None:
-        raise CommandError(f"There is no establishment {pk}.")
-    return found
-
-
-def act_of_planner(establishment: Establishment, sign_in_name: str) -> Act:
-    """The deed of a person who may plan there today."""
-    person = Person.objects.filter(sign_in_name=sign_in_name, is_active=True).first()
-    now = Moment.now(establishment)
-    if person is not None:
-        act = Act(establishment=establishment, performed_by=person, performed=now, recorded_by=person)
-        if people.roles_of(person, establishment, act.local_day) & PLANNERS:
-            return act
-    raise CommandError(f"{sign_in_name} is no food-safety lead or administrator there. Nothing was written.")
-
-
 def _document(file: Path) -> dict[str, Any]:
     try:
         return from_yaml(file.read_bytes())
@@ -103,12 +81,6 @@ def _document(file: Path) -> dict[str, Any]:
         raise CommandError(f"{file} cannot be read: {error.strerror}.") from None
     except Refusal as refusal:
         raise CommandError(f"{file}: {refusal.detail}") from None
-
-
-def told(refusal: Refusal) -> str:
-    """The refusal, and each of its reasons on a line of its own."""
-    reasons = [reason.detail for reason in refusal.reasons if reason.detail != refusal.detail]
-    return "\n".join([refusal.detail, *reasons])
 
 
 def _step(gap: Gap) -> str:

@@ -9,8 +9,8 @@ from django.core.management.base import BaseCommand, CommandError
 
 from config.api.refusals import Refusal
 from haccp import rule_files, rules
-from haccp.management.commands.plan import act_of_planner, establishment_of, told
 from haccp.models import UNCONFIRMED, LocalRule
+from ledger.management.acting import act_of_planner, establishment_of, told
 
 
 class Command(BaseCommand):

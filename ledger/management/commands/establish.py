@@ -8,7 +8,8 @@ from django.core.management.base import BaseCommand, CommandError
 from django.db import transaction
 
 from config.api.refusals import Refusal
-from ledger import establishments
+from ledger import establishments, signing_keys
+from ledger.management.acting import act_of_planner
 from ledger.models import Person
 
 
@@ -50,7 +51,9 @@ class Command(BaseCommand):
             name: said[name]
             for name in ("name", "address", "country", "time_zone", "altitude_m", "phased_start_until")
         }
-        return establishments.open_establishment(founder=founder, **establishment)
+        made = establishments.open_establishment(founder=founder, **establishment)
+        signing_keys.make(act=act_of_planner(made, founder.sign_in_name))
+        return made
 
     def _person(self, said: dict[str, Any]) -> Person:
         if not said["founder"] or not said["initials"]:
