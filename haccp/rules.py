@@ -1,7 +1,7 @@
 """Local rules: what the authority of one establishment asks for. Only a confirmed rule binds, on its days."""
 
 import uuid
-from collections.abc import Collection, Iterator, Sequence
+from collections.abc import Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date
 from typing import Any
@@ -84,7 +84,16 @@ def rules_in_force(
     establishment: Establishment, on: date, materials: Collection[uuid.UUID] = ()
 ) -> list[limits.Rule]:
     """The confirmed rules that bind on a local day, for all materials or for one of ``materials``."""
-    found = _IN_FORCE.rows(here=establishment.pk, on=on)
+    return binding(confirmed_on(establishment, on), materials)
+
+
+def confirmed_on(establishment: Establishment, on: date) -> list[LocalRule]:
+    """Every confirmed rule that binds on a local day, whatever it is about."""
+    return list(_IN_FORCE.rows(here=establishment.pk, on=on))
+
+
+def binding(found: Iterable[LocalRule], materials: Collection[uuid.UUID]) -> list[limits.Rule]:
+    """Those of the rules that are for all materials or for one of ``materials``, as limits read them."""
     return [as_limit(rule) for rule in found if rule.material_id is None or rule.material_id in materials]
 
 
@@ -121,6 +130,13 @@ def unconfirmed(
     establishment: Establishment, on: date, quantities: Collection[str], materials: Collection[uuid.UUID]
 ) -> list[str]:
     """The rules that nobody has confirmed yet and that would speak of these quantities that day, in words."""
+    return [in_words(rule) for rule in awaiting(establishment, on, quantities, materials)]
+
+
+def awaiting(
+    establishment: Establishment, on: date, quantities: Collection[str], materials: Collection[uuid.UUID]
+) -> list[LocalRule]:
+    """The rules that nobody has confirmed yet and that would speak of these quantities that day, by code."""
     rows = LocalRule.objects.filter(
         Q(in_force_until__isnull=True) | Q(in_force_until__gt=on),
         Q(material__isnull=True) | Q(material__in=materials),
@@ -130,7 +146,7 @@ def unconfirmed(
         in_force_from__lte=on,
     )
     return [
-        in_words(rule)
+        rule
         for rule in rows.order_by("code")
         if any(limits.same_quantity(rule.quantity, quantity) for quantity in quantities)
     ]

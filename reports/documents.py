@@ -124,7 +124,7 @@ class SignatureLine:
     def of(cls, signature: Signature, signed: str) -> Self:
         return cls(
             name=signature.signer_name,
-            meaning=signature.get_meaning_display(),
+            meaning=_(signature.get_meaning_display()),
             signed=signed,
             signed_at=Moment(signature.performed_at, signature.performed_offset).local,
             record=signature.target_id,

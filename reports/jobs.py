@@ -22,6 +22,7 @@ from ledger.models import Entry, Establishment, Person, Record, Seal, record_cla
 from reports import (
     batch_record,
     changeover_table,
+    hazard_plan,
     mass_balance,
     notice_reply,
     public_notice,
@@ -44,6 +45,7 @@ MOST_TRIES = 3
 LANGUAGES = ("en", "es")
 _KINDS: dict[str, Any] = {
     DocumentJob.Kind.BATCH_RECORD: batch_record,
+    DocumentJob.Kind.HAZARD_PLAN: hazard_plan,
     DocumentJob.Kind.TRIAL: trial,
     DocumentJob.Kind.SALE_SIGN: sale_sign,
     DocumentJob.Kind.TAG_SHEET: tag_sheet,

@@ -26,6 +26,7 @@ from reports.models import DocumentJob
 
 NEEDED = {
     DocumentJob.Kind.BATCH_RECORD: "subject",
+    DocumentJob.Kind.HAZARD_PLAN: "subject",
     DocumentJob.Kind.TRIAL: "trial",
     DocumentJob.Kind.SALE_SIGN: "subject",
     DocumentJob.Kind.TAG_SHEET: "tags",
@@ -55,6 +56,15 @@ MEDIA = {"pdf": "application/pdf", "json": "application/json", "html": "text/htm
         OpenApiExample(
             "A batch record",
             {"kind": "batch-record", "subject": "01a21200-0000-7000-8000-000000000020"},
+            request_only=True,
+        ),
+        OpenApiExample(
+            "A hazard plan in Spanish",
+            {
+                "kind": "hazard-plan",
+                "subject": "01a21200-0000-7000-8000-000000000050",
+                "language": "es",
+            },
             request_only=True,
         ),
         OpenApiExample(
@@ -110,7 +120,8 @@ class DocumentSerializer(BodySerializer):
     subject = serializers.UUIDField(
         required=False,
         help_text="The id of the batch for a batch record, of the product for a sign, of the notice for a recall "
-        "letter or a public notice, of the recall for its report, of the reply to a notice for its letter.",
+        "letter or a public notice, of the recall for its report, of the reply to a notice for its letter, of the "
+        "approved version for a hazard plan, or of the plan itself for its draft.",
     )
     trial = ProposalSerializer(
         required=False, source="about", write_only=True, help_text="What to try, for a trial."

@@ -21,6 +21,7 @@ class DocumentJob(models.Model):
 
     class Kind(models.TextChoices):
         BATCH_RECORD = "batch-record", "batch record"
+        HAZARD_PLAN = "hazard-plan", "hazard plan"
         TRIAL = "trial", "trial on past checks"
         SALE_SIGN = "sale-sign", "sign for unpacked sale"
         TAG_SHEET = "tag-sheet", "sheet of tags"
