@@ -1,31 +1,31 @@
 """Documents on request: asked for in a request, made in a worker, kept as files under their job."""
 
-import dataclasses
 import hashlib
 import json
 import logging
 from datetime import datetime, timedelta
+from functools import partial
 from typing import Any
 from uuid import UUID
 
 from django.core.files.base import ContentFile
 from django.core.files.storage import default_storage
-from django.db import connection, transaction
-from django.db.models import Max, Q, QuerySet
+from django.db import transaction
+from django.db.models import F, Max, Q
 from django.utils import timezone, translation
 
 from config.api.refusals import Refusal, Unusable
-from ledger import seals
-from ledger.evidence import evidence
 from ledger.ids import uuid7
-from ledger.models import Entry, Establishment, Person, Record, Seal, record_class
+from ledger.models import Establishment, Person, Record, Seal, Unsealed
 from reports import (
     batch_record,
     changeover_table,
     hazard_plan,
+    inspection_file,
     mass_balance,
     notice_reply,
     public_notice,
+    reading,
     recall_letter,
     recall_plan,
     recall_report,
@@ -35,13 +35,14 @@ from reports import (
     trace_document,
     trial,
 )
-from reports.documents import Document, KeyLine, PageSize, ProofLine, SealLine, establishment_lines
+from reports.documents import Document, PageSize, establishment_lines
 from reports.models import DocumentJob
-from reports.rendering import DataFile
+from reports.rendering import Made
 
 log = logging.getLogger(__name__)
 PATIENCE = timedelta(minutes=5)  # a job untouched for longer was lost with its worker
 MOST_TRIES = 3
+TOO_OFTEN = "Its worker ended before it was done, three times. Ask for less at once, or look into the log."
 LANGUAGES = ("en", "es")
 _KINDS: dict[str, Any] = {
     DocumentJob.Kind.BATCH_RECORD: batch_record,
@@ -51,6 +52,7 @@ _KINDS: dict[str, Any] = {
     DocumentJob.Kind.TAG_SHEET: tag_sheet,
     DocumentJob.Kind.CHANGEOVER_TABLE: changeover_table,
     DocumentJob.Kind.TRACE: trace_document,
+    DocumentJob.Kind.INSPECTION_FILE: inspection_file,
     DocumentJob.Kind.RECALL_LETTER: recall_letter,
     DocumentJob.Kind.RECALL_REPORT: recall_report,
     DocumentJob.Kind.NOTICE_REPLY: notice_reply,
@@ -87,15 +89,23 @@ def ask(
         raise Unusable(f"Papers are: {', '.join(PageSize)}.", field="page_size")
     subject = subject or establishment.pk
     _KINDS[kind].refuse(establishment, subject, about or {})
+    asked = {
+        "kind": kind,
+        "subject": subject,
+        "about": about or {},
+        "language": language,
+        "page_size": page_size,
+    }
+    digest = _request_digest(asked, asked_by)
+    number = _next_number(establishment)
+    if getattr(_KINDS[kind], "ONCE", False) and (same := _same(establishment, digest)):
+        return same
     job = DocumentJob.objects.create(
+        **asked,
         id=id or uuid7(),
         establishment=establishment,
-        kind=kind,
-        subject=subject,
-        about=about or {},
-        language=language,
-        page_size=page_size,
-        number=_next_number(establishment),
+        request_digest=digest,
+        number=number,
         asked_by=asked_by,
         asked_at=timezone.now(),
         touched_at=timezone.now(),
@@ -111,6 +121,23 @@ def _next_number(establishment: Establishment) -> int:
     return (last or 0) + 1
 
 
+def _request_digest(asked: dict[str, Any], asked_by: Person) -> str:
+    said = json.dumps({**asked, "asked_by": asked_by.pk}, sort_keys=True, default=str)
+    return hashlib.sha256(said.encode()).hexdigest()
+
+
+def _same(establishment: Establishment, digest: str) -> DocumentJob | None:
+    """The same request of the same person that waits, or was made today with nothing recorded since; under the lock."""
+    jobs = DocumentJob.objects.filter(establishment=establishment, request_digest=digest)
+    waiting = Q(state__in=[DocumentJob.State.QUEUED, DocumentJob.State.MAKING])
+    today = timezone.now().astimezone(establishment.zone).replace(hour=0, minute=0, second=0, microsecond=0)
+    latest = Seal.objects.filter(establishment=establishment).aggregate(last=Max("number"))["last"]
+    as_it_is = Q(state=DocumentJob.State.DONE, made_at__gte=today, seal_number=latest)
+    if Unsealed.objects.filter(establishment=establishment).exists():
+        as_it_is = Q(pk__in=[])
+    return jobs.filter(waiting | as_it_is).order_by("-number").first()
+
+
 def _make_soon(pk: UUID) -> None:
     from reports.tasks import make_document
 
@@ -119,11 +146,11 @@ def _make_soon(pk: UUID) -> None:
 
 def make(pk: UUID) -> None:
     """Make the document of a job that waits; a second call finds it taken or done and stops."""
-    taken = DocumentJob.objects.filter(pk=pk).filter(_waits(timezone.now()))
-    if not taken.update(state=DocumentJob.State.MAKING, touched_at=timezone.now()):
+    taken = DocumentJob.objects.filter(pk=pk, tries__lt=MOST_TRIES).filter(_waits(timezone.now()))
+    begun = {"state": DocumentJob.State.MAKING, "touched_at": timezone.now(), "tries": F("tries") + 1}
+    if not taken.update(**begun):
         return
     job = DocumentJob.objects.select_related("establishment", "asked_by").get(pk=pk)
-    job.tries += 1
     try:
         _finish(job)
     except Exception as error:
@@ -140,21 +167,18 @@ def _waits(now: datetime) -> Q:
 
 
 def _finish(job: DocumentJob) -> None:
-    document, shown = read(job)
-    data = rendering.own_data(document)
-    proof = DataFile(
-        "evidence.json",
-        json.dumps(evidence(shown, also=_printed_seal(job, document)), ensure_ascii=False).encode(),
-        "Records with digests and proofs, for the stand-alone checker",
-    )
-    pdf = rendering.to_pdf(document, attachments=[data, proof])
-    pdf = _signed(pdf, job.establishment) if document.key else pdf
-    page = rendering.to_html(document, for_paper=False).encode()
-    for form, content in (("pdf", pdf), ("json", data.content), ("html", page)):
+    kind = _KINDS[job.kind]
+    made = kind.make(job, built, partial(_tell, job)) if hasattr(kind, "make") else _one(job)
+    files = made.files
+    if made.document.key:
+        files = files | {"pdf": _signed(files["pdf"], job.establishment)}
+    for form, content in files.items():
         _keep(path_of(job, form), content)
     job.state, job.problem = DocumentJob.State.DONE, ""
-    job.made_at, job.size = document.made_at, len(pdf)
-    job.digest = hashlib.sha256(pdf).hexdigest()
+    job.made_at, job.size = made.document.made_at, len(files["pdf"])
+    job.seal_number = made.document.seal.number if made.document.seal else None
+    job.parts_drawn = job.parts_in_all
+    job.digest = hashlib.sha256(files["pdf"]).hexdigest()
 
 
 def _signed(pdf: bytes, here: Establishment) -> bytes:
@@ -163,9 +187,19 @@ def _signed(pdf: bytes, here: Establishment) -> bytes:
     return pdf_signing.sign(pdf, here)
 
 
-def _printed_seal(job: DocumentJob, document: Document) -> QuerySet[Seal]:
-    number = document.seal.number if document.seal else 0
-    return Seal.objects.filter(establishment=job.establishment_id, number=number)
+def _tell(job: DocumentJob, drawn: int, of: int) -> None:
+    """How far it is, for whoever waits; and that its worker lives."""
+    job.parts_drawn, job.parts_in_all, job.touched_at = drawn, of, timezone.now()
+    job.save(update_fields=["parts_drawn", "parts_in_all", "touched_at"])
+
+
+def _one(job: DocumentJob) -> Made:
+    document, shown = read(job)
+    data = rendering.own_data(document)
+    proof = reading.evidence_file(job.establishment, shown, document.seal)
+    pdf = rendering.to_pdf(document, attachments=[data, proof])
+    page = rendering.to_html(document, for_paper=False).encode()
+    return Made(document, {"pdf": pdf, "json": data.content, "html": page})
 
 
 def _give_up(job: DocumentJob, error: Exception) -> None:
@@ -185,33 +219,24 @@ def path_of(job: DocumentJob, kind: str) -> str:
 
 
 def read(job: DocumentJob) -> tuple[Document, list[Record]]:
-    """The document and the records it shows: read in one snapshot, then sealed (decision D22).
-
-    The seal is made after the snapshot, so everything that was read lies under it or an earlier one.
-    """
-    zone = job.establishment.zone
-    with transaction.atomic():
-        if connection.vendor == "postgresql" and len(connection.savepoint_ids) == 0:
-            with connection.cursor() as cursor:
-                cursor.execute("SET TRANSACTION ISOLATION LEVEL REPEATABLE READ")
-        head = _head(job, timezone.now().astimezone(zone))
-        with translation.override(job.language):
-            document: Any = _KINDS[job.kind].build(
-                job.establishment, job.subject, job.about, **head, seal=None, title=_title(job)
-            )
-        shown = _records(document.record_ids)
-    seals.seal(establishment=job.establishment)
-    seals_here = Seal.objects.filter(establishment=job.establishment).select_related("establishment")
-    latest = seals_here.order_by("-number").first()
-    key = KeyLine.of(job.establishment)
-    proofs = tuple(ProofLine(record=record.pk, digest=record.digest) for record in shown)
-    sealed = None if latest is None else SealLine.of(latest)
-    return dataclasses.replace(document, seal=sealed, proofs=proofs, key=key), shown
+    """The document and the records it shows, as of one moment, under the seal that was made after it."""
+    with reading.snapshot():
+        document = built(job, job.kind, job.subject, job.about)
+        shown = reading.records(document.record_ids)
+    return reading.proved(document, shown, reading.sealed(job.establishment)), shown
 
 
-def _title(job: DocumentJob) -> str:
-    own = getattr(_KINDS[job.kind], "TITLE", DocumentJob.Kind(job.kind).label)
-    return str(own).capitalize()
+def built(job: DocumentJob, kind: str, subject: UUID, about: dict[str, Any], **head: Any) -> Any:
+    """A document of ``kind`` for whoever asked for ``job``, in its language and on its paper; not sealed yet."""
+    made_at = timezone.now().astimezone(job.establishment.zone)
+    head = _head(job, made_at) | {"title": _title(kind, job.language)} | head
+    with translation.override(job.language):
+        return _KINDS[kind].build(job.establishment, subject, about, **head, seal=None)
+
+
+def _title(kind: str, language: str) -> str:
+    with translation.override(language):
+        return str(getattr(_KINDS[kind], "TITLE", DocumentJob.Kind(kind).label)).capitalize()
 
 
 def _head(job: DocumentJob, made_at: datetime) -> dict[str, Any]:
@@ -226,20 +251,11 @@ def _head(job: DocumentJob, made_at: datetime) -> dict[str, Any]:
     }
 
 
-def _records(ids: Any) -> list[Record]:
-    kinds: dict[str, list[UUID]] = {}
-    for pk, kind in Entry.objects.filter(pk__in=ids).values_list("pk", "kind"):
-        kinds.setdefault(kind, []).append(pk)
-    found: list[Record] = []
-    for kind in sorted(kinds):
-        found += record_class(kind).objects.filter(pk__in=kinds[kind]).order_by("recorded_at", "id")
-    return found
-
-
 def sweep() -> int:
-    """Give waiting jobs to the workers again: those whose message or worker was lost."""
+    """Give waiting jobs to the workers again: those whose message or worker was lost; not one that took workers down."""
     now = timezone.now()
     lost = DocumentJob.objects.filter(_waits(now), touched_at__lt=now - PATIENCE)
+    lost.filter(tries__gte=MOST_TRIES).update(state=DocumentJob.State.FAILED, problem=TOO_OFTEN)
     keys = list(lost.values_list("pk", flat=True))
     for pk in keys:
         _make_soon(pk)

@@ -4,7 +4,7 @@ Importing this module needs the Pango library and raises OSError without it; imp
 """
 
 import io
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from datetime import UTC, datetime
 from functools import cache
 from importlib.resources import files
@@ -41,6 +41,36 @@ def draw(
         pdf_variant="pdf/a-3u", pdf_tags=True, pdf_identifier=identifier.encode(), finisher=_put_files_right
     )
     return pdf
+
+
+def numbers(sizes: Sequence[tuple[float, float]], words: tuple[str, str, str]) -> bytes:
+    """One page for each of ``sizes`` (width, height in points) with nothing on it but its number, to lay over others.
+
+    ``words``: before the number, between it and the number of all, and after.
+    """
+    fonts, fetcher = FontConfiguration(), PackagedOnly()
+    before, between, after = map(_css_text, words)
+    said = f"content: {before} counter(page) {between} counter(pages) {after}"
+    kinds = {size: f"s{number}" for number, size in enumerate(dict.fromkeys(sizes))}
+    rules = [_font_faces(), "html { font: 7.5pt 'Record Sans' } div { break-after: page; height: 1pt }"]
+    for (width, height), name in kinds.items():
+        rules.append(f"@page {name} {{ size: {width}pt {height}pt; margin: 20mm 12mm 10mm }}")
+        rules.append(f".{name} {{ page: {name} }}")
+    rules.append(f"@page {{ color: #444; font: 7.5pt 'Record Sans'; @bottom-left {{ {said} }} }}")
+    rules.append("div:last-child { break-after: auto }")
+    sheet = CSS(string="\n".join(rules), base_url=PACKAGED, url_fetcher=fetcher, font_config=fonts)
+    pages = "".join(f'<div class="{kinds[size]}"></div>' for size in sizes)
+    html = HTML(string=f"<body style='margin:0'>{pages}", base_url=PACKAGED, url_fetcher=fetcher)
+    pdf: bytes = html.write_pdf(stylesheets=[sheet], font_config=fonts)
+    return pdf
+
+
+def _css_text(text: str) -> str:
+    return '"' + text.translate(_shown()).replace("\\", "\\\\").replace('"', '\\"') + '"'
+
+
+def _font_faces() -> str:
+    return "\n".join(line for line in _style_sheet().splitlines() if line.startswith("@font-face"))
 
 
 class PackagedOnly(URLFetcher):

@@ -28,6 +28,7 @@ from django.utils.functional import Promise
 from config.api.refusals import Unavailable
 from ledger.canonical import canonical
 from reports.documents import Document
+from reports.drawers import Sheet
 
 
 class PdfUnavailable(Unavailable):
@@ -44,6 +45,14 @@ class DataFile:
     name: str
     content: bytes
     description: str = ""
+
+
+@dataclass(frozen=True)
+class Made:
+    """A finished document and its files, by their endings."""
+
+    document: Document
+    files: dict[str, bytes]
 
 
 def to_html(document: Document, *, for_paper: bool) -> str:
@@ -71,12 +80,18 @@ def to_pdf(document: Document, *, attachments: Sequence[DataFile] = ()) -> bytes
             "PDFs need the Pango library. Install it (Debian, Ubuntu: libpangoft2-1.0-0; macOS: brew install pango) "
             "and ask again. Nothing was lost: the page and the data of this document can be read meanwhile."
         ) from error
+    drawn = sheet(document)
     return paper.draw(
-        to_html(document, for_paper=True),
-        identifier=data_digest(document)[:32],
-        made_at=document.made_at,
+        drawn.html,
+        identifier=drawn.identifier,
+        made_at=drawn.made_at,
         attachments=[(file.name, file.content, file.description) for file in attachments],
     )
+
+
+def sheet(document: Document) -> Sheet:
+    """The document as what is drawn of it, here or in a process of its own."""
+    return Sheet(to_html(document, for_paper=True), data_digest(document)[:32], document.made_at)
 
 
 def to_json(document: Document) -> bytes:

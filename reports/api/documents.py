@@ -17,6 +17,7 @@ from haccp.api.trials import TRIED, ProposalSerializer
 from ledger.api.scope import WORKERS, Scoped
 from reports import jobs
 from reports.api.changeover_table import ChangeoverTableSerializer
+from reports.api.inspection_files import InspectionFileSerializer
 from reports.api.mass_balances import BalanceAskedSerializer
 from reports.api.recall_reports import RecallPlanPaperSerializer, RecallReportSerializer
 from reports.api.tags import TagSerializer
@@ -31,6 +32,7 @@ NEEDED = {
     DocumentJob.Kind.SALE_SIGN: "subject",
     DocumentJob.Kind.TAG_SHEET: "tags",
     DocumentJob.Kind.TRACE: "trace",
+    DocumentJob.Kind.INSPECTION_FILE: "file",
     DocumentJob.Kind.RECALL_LETTER: "subject",
     DocumentJob.Kind.RECALL_REPORT: "subject",
     DocumentJob.Kind.NOTICE_REPLY: "subject",
@@ -46,9 +48,15 @@ OWN = {
     "report": DocumentJob.Kind.RECALL_REPORT,
     "plan": DocumentJob.Kind.RECALL_PLAN,
     "balance": DocumentJob.Kind.MASS_BALANCE,
+    "file": DocumentJob.Kind.INSPECTION_FILE,
 }
 """What is said of one kind only."""
-MEDIA = {"pdf": "application/pdf", "json": "application/json", "html": "text/html; charset=utf-8"}
+MEDIA = {
+    "pdf": "application/pdf",
+    "json": "application/json",
+    "html": "text/html; charset=utf-8",
+    "zip": "application/zip",
+}
 
 
 @extend_schema_serializer(
@@ -111,6 +119,18 @@ MEDIA = {"pdf": "application/pdf", "json": "application/json", "html": "text/htm
             {"kind": "mass-balance", "balance": {"batch": "01a21200-0000-7000-8000-000000000020"}},
             request_only=True,
         ),
+        OpenApiExample(
+            "An inspection file of a day and a lot",
+            {
+                "kind": "inspection-file",
+                "file": {
+                    "lots": ["01a21200-0000-7000-8000-000000000030"],
+                    "since": "2026-03-02",
+                    "until": "2026-03-02",
+                },
+            },
+            request_only=True,
+        ),
         OpenApiExample("A trial on past checks", {"kind": "trial", "trial": TRIED}, request_only=True),
     ]
 )
@@ -154,10 +174,17 @@ class DocumentSerializer(BodySerializer):
         write_only=True,
         help_text="Of which lot, batch or period, for a mass balance.",
     )
+    file = InspectionFileSerializer(
+        required=False, write_only=True, help_text="What an inspection file is of: it takes some minutes."
+    )
     about = serializers.DictField(read_only=True, help_text="What was asked besides the subject.")
     language = serializers.ChoiceField(choices=jobs.LANGUAGES, default="en")
     page_size = serializers.ChoiceField(choices=[size.value for size in PageSize], default="a4")
     number = serializers.IntegerField(read_only=True)
+    parts_drawn = serializers.IntegerField(
+        read_only=True, help_text="How far it is: so many documents of it."
+    )
+    parts_in_all = serializers.IntegerField(read_only=True)
     state = serializers.ChoiceField(choices=DocumentJob.State.choices, read_only=True)
     asked_at = serializers.DateTimeField(read_only=True)
     made_at = serializers.DateTimeField(read_only=True, allow_null=True)

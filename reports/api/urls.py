@@ -1,6 +1,6 @@
 from django.urls import path
 
-from reports.api import documents, exchange, tags, traces
+from reports.api import documents, exchange, inspection_changes, tags, traces
 
 HERE = "establishments/<uuid:establishment>/"
 
@@ -19,6 +19,11 @@ urlpatterns = [
     path(f"{HERE}events.jsonld", exchange.MovementsAsEvents.as_view(), name="movements-events"),
     path(f"{HERE}documents", documents.Documents.as_view(), name="documents"),
     path(f"{HERE}documents/<uuid:pk>", documents.OneDocument.as_view(), name="document"),
+    path(
+        f"{HERE}documents/<uuid:pk>/changes",
+        inspection_changes.InspectionFileChanges.as_view(),
+        name="inspection-file-changes",
+    ),
     *(
         path(
             f"{HERE}documents/<uuid:pk>/file.{form}",

@@ -1,5 +1,5 @@
 from django.db import models
-from django.db.models import Q
+from django.db.models import F, Q
 
 from ledger.ids import uuid7
 from ledger.models import Establishment, Person
@@ -9,8 +9,9 @@ class DocumentJob(models.Model):
     """A document that was asked for: a row first, a message to a worker second.
 
     ``subject``: the uuid of what it is about; the establishment's own where it is about no one thing. ``about``: what
-    its kind asks besides, as asked. ``digest``: SHA-256 of the finished PDF. A job that a worker left
-    behind is picked up again by the sweep; made twice it is the same job.
+    its kind asks besides, as asked. ``request_digest``: SHA-256 over all that was asked and by whom. ``seal_number``:
+    of the seal it bears. ``parts_drawn`` of ``parts_in_all``: how far it is. ``digest``: SHA-256 of the finished PDF.
+    A job that a worker left behind is picked up again by the sweep; made twice it is the same job.
     """
 
     class State(models.TextChoices):
@@ -31,6 +32,7 @@ class DocumentJob(models.Model):
         RECALL_REPORT = "recall-report", "recall report"
         NOTICE_REPLY = "notice-reply", "reply to a recall notice"
         RECALL_PLAN = "recall-plan", "recall plan"
+        INSPECTION_FILE = "inspection-file", "inspection file"
         PUBLIC_NOTICE = "public-notice", "public notice of a recall"
         MASS_BALANCE = "mass-balance", "mass balance"
 
@@ -53,6 +55,10 @@ class DocumentJob(models.Model):
     problem = models.TextField(blank=True)
     size = models.PositiveBigIntegerField(null=True, blank=True)
     digest = models.CharField(max_length=64, blank=True)
+    request_digest = models.CharField(max_length=64, blank=True)
+    seal_number = models.PositiveBigIntegerField(null=True, blank=True)
+    parts_drawn = models.PositiveSmallIntegerField(default=0)
+    parts_in_all = models.PositiveSmallIntegerField(default=1)
 
     class Meta:
         ordering = ["-id"]
@@ -64,10 +70,14 @@ class DocumentJob(models.Model):
                 name="document_state_is_known", condition=Q(state__in=["queued", "making", "done", "failed"])
             ),
             models.CheckConstraint(
+                name="document_parts_drawn_are_of_all", condition=Q(parts_drawn__lte=F("parts_in_all"))
+            ),
+            models.CheckConstraint(
                 name="document_done_has_a_digest", condition=~Q(state="done") | ~Q(digest="")
             ),
         ]
         indexes = [
             models.Index(fields=["establishment", "-id"]),
             models.Index(fields=["state", "touched_at"]),
+            models.Index(fields=["establishment", "request_digest"]),
         ]

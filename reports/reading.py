@@ -1,0 +1,70 @@
+"""Documents are read in one snapshot, then sealed, then printed with that seal (decision D22)."""
+
+import dataclasses
+import json
+from collections.abc import Iterable, Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from typing import Any, TypeVar
+from uuid import UUID
+
+from django.db import connection, transaction
+
+from ledger import seals
+from ledger.evidence import evidence
+from ledger.models import Entry, Establishment, Record, Seal, record_class
+from reports.documents import Document, KeyLine, ProofLine, SealLine
+from reports.rendering import DataFile
+
+D = TypeVar("D", bound=Document)
+
+
+@contextmanager
+def snapshot() -> Iterator[None]:
+    """All that is read inside is as of one moment."""
+    with transaction.atomic():
+        if connection.vendor == "postgresql" and len(connection.savepoint_ids) == 0:
+            with connection.cursor() as cursor:
+                cursor.execute("SET TRANSACTION ISOLATION LEVEL REPEATABLE READ")
+        yield
+
+
+@dataclass(frozen=True)
+class Proving:
+    """What proves every document of one moment: the seal over what was read, and the key it is signed with."""
+
+    seal: SealLine | None
+    key: KeyLine | None
+
+
+def sealed(here: Establishment) -> Proving:
+    """Seal what is written: what was read before lies under the latest seal or an earlier one."""
+    seals.seal(establishment=here)
+    seals_here = Seal.objects.filter(establishment=here).select_related("establishment")
+    latest = seals_here.order_by("-number").first()
+    return Proving(None if latest is None else SealLine.of(latest), KeyLine.of(here))
+
+
+def proved(document: D, shown: Iterable[Record], by: Proving) -> D:
+    """The document with what proves it, and the digest of each record it shows."""
+    proofs = tuple(ProofLine(record=record.pk, digest=record.digest) for record in shown)
+    return dataclasses.replace(document, seal=by.seal, key=by.key, proofs=proofs)
+
+
+def records(ids: Iterable[UUID]) -> list[Record]:
+    """The records of these ids, kind by kind in the order they were taken."""
+    kinds: dict[str, list[UUID]] = {}
+    for pk, kind in Entry.objects.filter(pk__in=list(ids)).values_list("pk", "kind"):
+        kinds.setdefault(kind, []).append(pk)
+    found: list[Record] = []
+    for kind in sorted(kinds):
+        rows: Any = record_class(kind).objects
+        found += rows.filter(pk__in=kinds[kind]).order_by("recorded_at", "id")
+    return found
+
+
+def evidence_file(here: Establishment, shown: Sequence[Record], seal: SealLine | None) -> DataFile:
+    """The records with digests and proofs, and the seal that is printed."""
+    printed = Seal.objects.filter(establishment=here, number=seal.number if seal else 0)
+    content = json.dumps(evidence(shown, also=printed), ensure_ascii=False).encode()
+    return DataFile("evidence.json", content, "Records with digests and proofs, for the stand-alone checker")

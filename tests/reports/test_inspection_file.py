@@ -1,0 +1,336 @@
+"""One request, one file: what lies in it, its numbers, its data, made once, and what changed since."""
+
+import io
+import json
+import subprocess
+import sys
+import zipfile
+from datetime import timedelta
+from hashlib import sha256
+from types import SimpleNamespace
+from typing import Any
+
+import pikepdf
+import pytest
+from django.core.files.storage import default_storage
+from django.core.management import CommandError, call_command
+from django.test import override_settings
+from django.utils import timezone
+from pdfminer.high_level import extract_text
+
+from batches import noting
+from batches.models import Batch, Material
+from config.api.refusals import Unusable
+from ledger.acts import Act, Moment
+from ledger.ids import uuid7
+from ledger.models import Establishment, Person
+from reports import jobs, verified
+from reports.demo.house import HOUSE
+from reports.inspection import changes, contents
+from reports.inspection.asked import Asked
+from reports.models import DocumentJob
+from tests.scene import Scene, undone
+
+pytestmark = [pytest.mark.django_db, pytest.mark.pdf]
+
+
+@pytest.fixture(scope="module")
+def made(scene: Scene, tmp_path_factory: Any, django_db_blocker: Any) -> Any:
+    """The file of all that the demo's house has of one finished lot, and of the days it worked."""
+    kept = tmp_path_factory.mktemp("file")
+    with django_db_blocker.unblock(), override_settings(MEDIA_ROOT=kept):
+        here = Establishment.objects.get(pk=HOUSE)
+        lead = Person.objects.get(sign_in_name="mara")
+        about = {"lots": [scene.ids["lot"]], "batches": _batches(here)}
+        job = jobs.ask(establishment=here, asked_by=lead, kind="inspection-file", about=about)
+        jobs.make(job.pk)
+        job.refresh_from_db()
+        files = {form: _content(job, form) for form in ("pdf", "json", "zip", "html")}
+    return SimpleNamespace(
+        here=here, lead=lead, job=job, about=about, kept=kept, data=json.loads(files["json"]), **files
+    )
+
+
+def _batches(here: Establishment) -> list[str]:
+    return [str(uid) for uid in Batch.objects.filter(establishment=here).values_list("uid", flat=True)[:3]]
+
+
+def _content(job: DocumentJob, form: str) -> bytes:
+    with default_storage.open(jobs.path_of(job, form)) as file:
+        content: bytes = file.read()
+    return content
+
+
+@pytest.fixture(autouse=True)
+def _nothing_stays(db: Any, made: Any, settings: Any) -> Any:
+    settings.MEDIA_ROOT = made.kept
+    with undone():
+        yield
+
+
+@pytest.fixture
+def ask(made: Any) -> Any:
+    def do(**said: Any) -> DocumentJob:
+        usual = {"establishment": made.here, "asked_by": made.lead, "kind": "inspection-file"}
+        return jobs.ask(**(usual | {"about": made.about} | said))
+
+    return do
+
+
+@pytest.fixture
+def note(made: Any) -> Any:
+    """Something more is recorded."""
+
+    def do() -> Any:
+        act = Act(
+            establishment=made.here,
+            performed_by=made.lead,
+            performed=Moment.now(made.here),
+            recorded_by=made.lead,
+        )
+        return noting.note_quality(act=act, batch=Batch.objects.latest("id"), what="colour", value="amber")
+
+    return do
+
+
+# -- the paper ----------------------------------------------------------------------------------------
+
+
+def test_each_page_bears_its_number_in_the_whole(made: Any) -> None:
+    pages = extract_text(io.BytesIO(made.pdf)).rstrip("\f").split("\f")
+    number = f"{made.job.number:06d}"
+    assert all(
+        f"File {number}, page {at} of {len(pages)}" in page.replace("\n", " ")
+        for at, page in enumerate(pages, 1)
+    )
+
+
+def test_the_contents_name_the_page_on_which_each_document_begins(made: Any) -> None:
+    pages = extract_text(io.BytesIO(made.pdf)).rstrip("\f").split("\f")
+    lines = made.data["lines"]
+    assert [line["document"] in pages[int(line["page"]) - 1] for line in lines] == [True] * len(lines)
+
+
+def test_every_document_has_a_bookmark_in_the_order_of_the_file(made: Any) -> None:
+    with pikepdf.open(io.BytesIO(made.pdf)) as pdf, pdf.open_outline() as outline:
+        titles = [each.title for each in outline.root]
+    expected = [f"{line['title']} {line['document']}" for line in made.data["lines"]]
+    assert titles == [f"Inspection file {made.job.number:06d}", *expected]
+
+
+def test_the_keys_of_tagged_pages_are_of_one_tree(made: Any) -> None:
+    """ISO 32000-1, 14.7.4.4: each page's key into the parent tree is its own, and the tree is sorted (from memory)."""
+    with pikepdf.open(io.BytesIO(made.pdf)) as pdf:
+        keys = [int(key) for key in list(pdf.Root.StructTreeRoot.ParentTree.Nums)[::2]]
+        of_pages = [int(page.obj.StructParents) for page in pdf.pages]
+    assert keys == sorted(set(keys))
+    assert len(set(of_pages)) == len(of_pages)
+    assert set(of_pages) <= set(keys)
+
+
+def test_it_has_no_fault_that_a_reader_of_pdf_finds(made: Any) -> None:
+    with pikepdf.open(io.BytesIO(made.pdf)) as pdf:
+        assert pdf.check_pdf_syntax() == []
+
+
+def test_the_evidence_and_the_data_of_each_document_hang_in_it_once(made: Any) -> None:
+    with pikepdf.open(io.BytesIO(made.pdf)) as pdf:
+        hanging = set(pdf.attachments)
+        associated = [str(each.UF) for each in pdf.Root.AF]
+    assert hanging == {f"inspection-file-{made.job.number:06d}.json", "evidence.json", "documents.zip"}
+    assert sorted(associated) == sorted(hanging)
+
+
+def test_a_finished_file_is_found_as_it_was_made(made: Any) -> None:
+    assert verified.verify(made.pdf).differences == []
+
+
+def test_a_page_of_another_file_in_it_is_told(made: Any) -> None:
+    """Its seal is no longer printed as it is attached."""
+    with pikepdf.open(io.BytesIO(made.pdf)) as pdf:
+        del pdf.pages[0]
+        out = io.BytesIO()
+        pdf.save(out)
+    assert verified.verify(out.getvalue()).differences != []
+
+
+# -- the data -----------------------------------------------------------------------------------------
+
+
+def test_the_checksums_in_the_zip_are_those_of_its_files(made: Any) -> None:
+    with zipfile.ZipFile(io.BytesIO(made.zip)) as archive:
+        lines = archive.read("checksums.sha256").decode().splitlines()
+        told = {name: digest for digest, name in (line.split("  ") for line in lines)}
+        assert told == {
+            name: sha256(archive.read(name)).hexdigest()
+            for name in archive.namelist()
+            if name != "checksums.sha256"
+        }
+
+
+def test_the_checker_in_the_zip_finds_its_evidence_as_it_was_written(made: Any, tmp_path: Any) -> None:
+    with zipfile.ZipFile(io.BytesIO(made.zip)) as archive:
+        archive.extractall(tmp_path)
+    ran = subprocess.run(
+        [sys.executable, "-I", "check_evidence.py", "evidence.json"],
+        cwd=tmp_path,
+        capture_output=True,
+        text=True,
+    )
+    assert ran.returncode == 0, ran.stdout
+
+
+def test_every_record_that_is_shown_is_in_the_evidence(made: Any) -> None:
+    with zipfile.ZipFile(io.BytesIO(made.zip)) as archive:
+        proved = {each["id"] for each in json.loads(archive.read("evidence.json"))["records"]}
+    assert proved == {each["record"] for each in made.data["records"]}
+
+
+# -- asking -------------------------------------------------------------------------------------------
+
+
+def test_it_says_how_many_documents_are_drawn(made: Any) -> None:
+    assert (made.job.parts_drawn, made.job.parts_in_all) == (len(made.data["lines"]),) * 2
+
+
+def test_asked_for_twice_it_is_made_once(made: Any, ask: Any) -> None:
+    assert ask().pk == made.job.pk
+
+
+def test_it_is_made_anew_once_something_was_recorded(made: Any, ask: Any, note: Any) -> None:
+    note()
+    assert ask().pk != made.job.pk
+
+
+def test_it_is_made_anew_on_another_day(made: Any, ask: Any) -> None:
+    DocumentJob.objects.filter(pk=made.job.pk).update(made_at=timezone.now() - timedelta(days=1))
+    assert ask().pk != made.job.pk
+
+
+def test_another_person_gets_one_with_their_own_name(made: Any, ask: Any) -> None:
+    other = Person.objects.exclude(pk=made.lead.pk).filter(memberships__establishment=made.here).first()
+    assert ask(asked_by=other).pk != made.job.pk
+
+
+def test_one_that_waits_is_not_asked_for_again(ask: Any, note: Any) -> None:
+    note()
+    assert ask().pk == ask().pk
+
+
+def test_a_product_that_nothing_was_made_of_is_refused(ask: Any, made: Any) -> None:
+    product = Material.objects.filter(establishment=made.here).latest("pk")
+    with pytest.raises(Unusable) as refused:
+        ask(about={"products": [str(product.pk)], "since": "2001-01-01", "until": "2001-01-31"})
+    assert refused.value.code == "nothing-found"
+
+
+def test_an_empty_period_gives_documents_that_say_so(ask: Any, made: Any) -> None:
+    job = ask(about={"since": "2001-01-01", "until": "2001-01-31"})
+    assert [part.kind for part in contents.parts(Asked.read(made.here, job.about))] == ["mass-balance"]
+
+
+def test_too_much_is_refused_with_the_count(ask: Any, made: Any, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(contents, "MOST", 1)
+    with pytest.raises(Unusable, match=f"{len(made.data['lines'])} documents"):
+        ask()
+
+
+def test_a_period_asks_for_all_that_began_in_it(ask: Any, made: Any) -> None:
+    today = timezone.now().astimezone(made.here.zone).date()
+    job = ask(about={"since": str(today - timedelta(days=30)), "until": str(today)})
+    asked = Asked.read(made.here, job.about)
+    batches = Batch.objects.filter(
+        establishment=made.here, state__started_at__gte=timezone.now() - timedelta(days=30)
+    )
+    assert set(asked.concerned()) == set(batches) != set()
+
+
+@pytest.mark.parametrize(
+    ("file", "field"),
+    [
+        ({}, "lots"),
+        ({"since": "2026-03-02", "until": "2026-03-01"}, "until"),
+        ({"lots": ["seven"]}, "lots"),
+        ({"since": "yesterday"}, "since"),
+    ],
+)
+def test_a_bad_request_names_the_field(scene: Scene, client: Any, file: Any, field: str) -> None:
+    answer = client.post(
+        f"/api/v1/establishments/{HOUSE}/documents",
+        {"kind": "inspection-file", "file": file},
+        content_type="application/json",
+        headers=scene.headers,
+    )
+    assert answer.status_code == 400
+    assert field in answer.content.decode()
+
+
+# -- a worker that dies -------------------------------------------------------------------------------
+
+
+def test_a_file_that_takes_its_worker_down_each_time_is_given_up(ask: Any, note: Any) -> None:
+    note()
+    job = ask()
+    long_ago = timezone.now() - 2 * jobs.PATIENCE
+    DocumentJob.objects.filter(pk=job.pk).update(state="making", tries=jobs.MOST_TRIES, touched_at=long_ago)
+    jobs.sweep()
+    job.refresh_from_db()
+    assert (job.state, job.problem) == ("failed", jobs.TOO_OFTEN)
+
+
+# -- since an earlier one -----------------------------------------------------------------------------
+
+
+def test_changes_name_the_documents_and_records_of_one_file_only() -> None:
+    one, two = {"record": "1", "corrects": None}, {"record": "2", "corrects": "1"}
+    line, other = {"kind": "trace", "of": "A"}, {"kind": "trace", "of": "B"}
+    found = changes.between({"lines": [line], "records": [one]}, {"lines": [other], "records": [one, two]})
+    assert (found.documents_new, found.documents_gone) == ((other,), (line,))
+    assert (found.records_new, found.records_gone, found.put_right) == ((two,), (), ("1",))
+
+
+def test_a_file_says_what_was_recorded_since_an_earlier_one(
+    scene: Scene, client: Any, made: Any, ask: Any, note: Any
+) -> None:
+    noted = note()
+    later = ask()
+    data = made.data | {
+        "records": [
+            *made.data["records"],
+            {"record": str(noted.pk), "kind": noted.kind, "digest": noted.digest, "corrects": None},
+        ]
+    }
+    jobs._keep(jobs.path_of(later, "json"), json.dumps(data).encode())
+    DocumentJob.objects.filter(pk=later.pk).update(state="done", digest="0" * 64)
+    answer = client.get(
+        f"/api/v1/establishments/{HOUSE}/documents/{later.pk}/changes?since={made.job.pk}",
+        headers=scene.headers,
+    )
+    assert [each["record"] for each in answer.json()["records_new"]] == [str(noted.pk)]
+
+
+def test_changes_since_a_file_that_is_not_here_are_404(scene: Scene, client: Any, made: Any) -> None:
+    where = f"/api/v1/establishments/{HOUSE}/documents/{made.job.pk}/changes?since={uuid7()}"
+    assert client.get(where, headers=scene.headers).status_code == 404
+
+
+# -- the command --------------------------------------------------------------------------------------
+
+
+def test_the_command_writes_the_pdf_and_the_zip(
+    made: Any, tmp_path: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(jobs, "ask", lambda **said: made.job)
+    code = Batch.objects.filter(establishment=made.here).latest("id").code
+    out = tmp_path / "file.pdf"
+    call_command(
+        "inspection-file", establishment=made.here.pk, by="mara", batch=[code], out=out, stdout=io.StringIO()
+    )
+    assert (out.read_bytes(), out.with_suffix(".zip").read_bytes()) == (made.pdf, made.zip)
+
+
+def test_the_command_names_a_code_that_is_not_here(made: Any, tmp_path: Any) -> None:
+    with pytest.raises(CommandError, match="There is no lot NEVER-1 here"):
+        call_command(
+            "inspection-file", establishment=made.here.pk, by="mara", lot=["NEVER-1"], out=tmp_path / "f.pdf"
+        )
