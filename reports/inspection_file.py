@@ -11,6 +11,7 @@ from uuid import UUID
 
 from django.utils import translation
 from django.utils.translation import gettext as _
+from django.utils.translation import gettext_lazy
 
 from ledger.models import Establishment, Record
 from reports import drawers, reading, rendering
@@ -22,6 +23,7 @@ from reports.models import DocumentJob
 from reports.rendering import DataFile, Made
 
 LANGUAGES = ("en", "es")
+TITLE = gettext_lazy("inspection file")
 ONCE = True
 """Asked for again while nothing was recorded since, it is the same file."""
 Build = Callable[..., Any]

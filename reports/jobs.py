@@ -82,7 +82,7 @@ def ask(
     """
     if known := DocumentJob.objects.filter(pk=id, establishment=establishment).first() if id else None:
         return known
-    spoken = getattr(_KINDS[kind], "LANGUAGES", ("en",))
+    spoken = languages(kind)
     if language not in spoken:
         raise Unusable(f"Such documents come in: {', '.join(spoken)}.", field="language")
     if page_size not in list(PageSize):
@@ -227,11 +227,20 @@ def read(job: DocumentJob) -> tuple[Document, list[Record]]:
 
 
 def built(job: DocumentJob, kind: str, subject: UUID, about: dict[str, Any], **head: Any) -> Any:
-    """A document of ``kind`` for whoever asked for ``job``, in its language and on its paper; not sealed yet."""
+    """A document of ``kind`` for whoever asked for ``job``, on its paper; not sealed yet.
+
+    In the language of the job where the kind is written in it; a part of a file may be written in English only.
+    """
+    language = job.language if job.language in languages(kind) else "en"
     made_at = timezone.now().astimezone(job.establishment.zone)
-    head = _head(job, made_at) | {"title": _title(kind, job.language)} | head
-    with translation.override(job.language):
+    head = _head(job, made_at) | {"language": language, "title": _title(kind, language)} | head
+    with translation.override(language):
         return _KINDS[kind].build(job.establishment, subject, about, **head, seal=None)
+
+
+def languages(kind: str) -> tuple[str, ...]:
+    """Those that documents of a kind come in."""
+    return getattr(_KINDS[kind], "LANGUAGES", ("en",))
 
 
 def _title(kind: str, language: str) -> str:

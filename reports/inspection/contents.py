@@ -7,7 +7,7 @@ from typing import Any
 from uuid import UUID
 
 from config.api.refusals import Unusable
-from haccp.models import Recall
+from haccp.models import ControlPoint, PlanVersion, Recall
 from reports.inspection.asked import Asked
 from reports.models import DocumentJob
 
@@ -43,6 +43,21 @@ def parts(asked: Asked) -> list[Part]:
             field="file",
         )
     return found
+
+
+def _plans(asked: Asked) -> Iterator[Part]:
+    """The versions that the batches were made under; of a control point or a period also those in force today."""
+    batches = asked.concerned().order_by()
+    keys = set(batches.filter(plan_version__isnull=False).values_list("plan_version", flat=True))
+    if asked.control_points or asked.only_a_period:
+        points = ControlPoint.newest(asked.here)
+        if asked.control_points:
+            points = points.filter(code__in=asked.control_points)
+        keys |= set(points.values_list("version", flat=True))
+    for version in (
+        PlanVersion.objects.filter(pk__in=keys).select_related("plan").order_by("plan__code", "number")
+    ):
+        yield Part(Kind.HAZARD_PLAN, f"{version.plan.name}, {version.number}", version.pk)
 
 
 def _batch_records(asked: Asked) -> Iterator[Part]:
@@ -83,6 +98,7 @@ def _recalls(asked: Asked) -> Iterator[Part]:
 
 
 SECTIONS: tuple[Callable[[Asked], Iterator[Part]], ...] = (
+    _plans,
     _batch_records,
     _traces,
     _balances,

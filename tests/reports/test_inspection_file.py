@@ -24,9 +24,9 @@ from config.api.refusals import Unusable
 from ledger.acts import Act, Moment
 from ledger.ids import uuid7
 from ledger.models import Establishment, Person
-from reports import jobs, verified
+from reports import inspection_file, jobs, verified
 from reports.demo.house import HOUSE
-from reports.inspection import changes, contents
+from reports.inspection import changes, contents, merging
 from reports.inspection.asked import Asked
 from reports.models import DocumentJob
 from tests.scene import Scene, undone
@@ -226,13 +226,43 @@ def test_a_product_that_nothing_was_made_of_is_refused(ask: Any, made: Any) -> N
 
 def test_an_empty_period_gives_documents_that_say_so(ask: Any, made: Any) -> None:
     job = ask(about={"since": "2001-01-01", "until": "2001-01-31"})
-    assert [part.kind for part in contents.parts(Asked.read(made.here, job.about))] == ["mass-balance"]
+    assert [part.kind for part in contents.parts(Asked.read(made.here, job.about))] == [
+        "hazard-plan",
+        "mass-balance",
+    ]
 
 
 def test_too_much_is_refused_with_the_count(ask: Any, made: Any, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(contents, "MOST", 1)
     with pytest.raises(Unusable, match=f"{len(made.data['lines'])} documents"):
         ask()
+
+
+def test_in_spanish_the_front_is_spanish(ask: Any) -> None:
+    job = ask(language="es")
+    front = jobs.built(job, job.kind, job.establishment_id, job.about)
+    assert (front.title, front.asked[0].split(":")[0]) == ("Expediente de inspección", "Lotes")
+
+
+def test_the_page_numbers_are_spanish_too() -> None:
+    assert inspection_file.translated("es", lambda: merging.words("000007")) == (
+        "Expediente 000007, página ",
+        " de ",
+        "",
+    )
+
+
+def test_a_part_that_is_written_in_english_only_says_so(ask: Any, made: Any) -> None:
+    batch = Batch.objects.filter(establishment=made.here).latest("id")
+    part = jobs.built(ask(language="es"), "batch-record", batch.uid, {})
+    assert (part.language, part.title) == ("en", "Batch record")
+
+
+def test_a_plan_that_a_batch_was_made_under_lies_before_its_record(ask: Any, made: Any) -> None:
+    batch = Batch.objects.filter(establishment=made.here, plan_version__isnull=False).first()
+    about = {"batches": [str(batch.uid)]}
+    kinds = [part.kind for part in contents.parts(Asked.read(made.here, about))]
+    assert kinds[:2] == ["hazard-plan", "batch-record"]
 
 
 def test_a_period_asks_for_all_that_began_in_it(ask: Any, made: Any) -> None:
