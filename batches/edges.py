@@ -121,12 +121,6 @@ def next_ways(lots: Collection[int], *, back: bool) -> list[Any]:
     return read(f"SELECT {WAY} FROM {Edge._meta.db_table} WHERE {near} {among()}", [as_one(lots)])
 
 
-def into_batches(batches: Collection[int]) -> list[tuple[int, int, int, float]]:
-    """Every edge of batches: (source, target, batch, share)."""
-    columns = "source_id, target_id, batch_id, share"
-    return read(f"SELECT {columns} FROM {Edge._meta.db_table} WHERE batch_id {among()}", [as_one(batches)])
-
-
 def _walk(name: str, columns: str, back: bool) -> str:
     """A recursive query over edges.
 

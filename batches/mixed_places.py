@@ -12,13 +12,21 @@ from functools import cached_property
 from typing import Any
 from uuid import UUID
 
-from django.db.models import Min, Q
+from django.db.models import Min, Q, QuerySet, UUIDField
 
 from batches.edges import among, as_one, reached
 from batches.mixes import Emptied, Mixes, Put, everything
 from batches.models import FoundEmpty, Lot, Movement, MovementKind, StoragePlace
 from ledger.models import Establishment
+from ledger.prepared import Given, Prepared
 
+
+def _refilled() -> QuerySet[StoragePlace, Any]:
+    places = StoragePlace.objects.filter(establishment_id=Given("here", UUIDField()), refilled=True)
+    return places.order_by("code").values_list("pk", "code")
+
+
+_REFILLED = Prepared(_refilled)
 BROUGHT = frozenset({MovementKind.RECEIVED, MovementKind.MADE})
 Link = tuple[Any, ...]
 """An edge: source, target, batch, and what else whoever reads it wants to know."""
@@ -76,8 +84,8 @@ class MixedPlaces:
     """The refilled places of a house, and what lay in them. False where it has none."""
 
     def __init__(self, establishment: Establishment | UUID):
-        places = StoragePlace.objects.filter(establishment=establishment, refilled=True)
-        refilled = dict(places.order_by("code").values_list("pk", "code"))
+        here = establishment.pk if isinstance(establishment, Establishment) else establishment
+        refilled = dict(_REFILLED.rows(here=here))
         emptied = list(_emptied(refilled)) if refilled else []
         self.mixes = Mixes(_puts(refilled, emptied) if refilled else [], emptied, refilled)
 

@@ -1,14 +1,19 @@
 """Which batches bear on some: by what went into them, and by what stood before them on the same equipment.
 
-Read in one statement however many stand between: from each batch to those that made what it used, and to those that stood
-where it did since the last cleaning of everything, or at the same time. Before such a cleaning nothing needs to be read,
-so that what happened in other years costs nothing. A cleaning of some things only leaves the rest: it ends no reading.
+Read in one statement however many stand between: from each batch to the lots it used and those that made them, and to those
+that stood where it did since the last cleaning of everything, or at the same time. Before such a cleaning nothing needs to
+be read, so that what happened in other years costs nothing. A cleaning of some things only leaves the rest: it ends no
+reading.
+
+Of what stood there before, only the last is asked for: it leads on to the one before itself. So equipment that is never
+cleaned costs as many steps as it had stays, not pairs of them. And lots stand on the way, since many batches use the same.
 """
 
 import json
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
+from functools import lru_cache
 from typing import Any, NamedTuple
 from uuid import UUID
 
@@ -24,6 +29,8 @@ ENTRY, LOT, BATCH, EDGE, STAY, BREAK, MOVED = (
     model._meta.db_table for model in (Entry, Lot, Batch, Edge, Occupation, CleaningBreak, Movement)
 )
 ALL = "all"
+Edged = tuple[int, int, int, float]
+"""An edge: source, target, batch, share."""
 
 
 class Stay(NamedTuple):
@@ -58,11 +65,15 @@ class Cleaned(NamedTuple):
 
 @dataclass
 class Near:
-    """``stays``: all of the batches. ``breaks``: what was cleaned before each began, back to the last of everything."""
+    """``stays``: all of the batches. ``breaks``: what was cleaned before each began, back to the last of everything.
+
+    ``links``: every edge of the batches.
+    """
 
     batches: set[int] = field(default_factory=set)
     stays: list[Stay] = field(default_factory=list)
     breaks: list[Cleaned] = field(default_factory=list)
+    links: list[Edged] = field(default_factory=list)
 
 
 def near(
@@ -93,8 +104,12 @@ def _read(
 ) -> tuple[Near, dict[int, Cleaned]]:
     """The breaks by key, those too that do not count, but for what is named ``fallen``."""
     found, breaks = Near(), dict[int, Cleaned]()
-    for batch, equipment, since, until, key, because, kind, scope in _rows(lots, batches, places, fallen):
-        if key is None:
+    for batch, key, target, share, equipment, since, until, because, kind, scope in _rows(
+        lots, batches, places, fallen
+    ):
+        if target is not None:
+            found.links.append((key, target, batch, share))
+        elif batch is not None:
             found.batches.add(batch)
             if equipment is not None:
                 found.stays.append(Stay(batch, as_uuid(equipment), as_time(since), until and as_time(until)))
@@ -140,13 +155,19 @@ _DIALECTS = {
 def _rows(
     lots: Collection[int], batches: Collection[int], places: Collection[Place], fallen: Collection[int]
 ) -> list[Any]:
-    """(batch, equipment, since, until) of stays, then (none, equipment, at, none, key, because, kind, scope) of breaks."""
-    asking = _Asking(_DIALECTS[connection.vendor], len(places), fallen)
+    """Edges, cleaning breaks and stays, in this order, with nothing in the columns of the others."""
     times = [connection.ops.adapt_datetimefield_value(place.at) for place in places]
     asked = [
         each for place, at in zip(places, times, strict=True) for each in (_key(place.equipment), at, at)
     ]
-    return read(asking.sql(), [*asked, as_one(lots), as_one(batches)])
+    return read(
+        _sql(connection.vendor, len(places), tuple(sorted(fallen))), [*asked, as_one(lots), as_one(batches)]
+    )
+
+
+@lru_cache(maxsize=100)
+def _sql(vendor: str, places: int, fallen: tuple[int, ...]) -> str:
+    return _Asking(vendor, places, fallen).sql()
 
 
 @dataclass(frozen=True)
@@ -154,32 +175,40 @@ class _Asking:
     """PostgreSQL takes one recursive part, and is made to go row by row (LATERAL, OFFSET 0; see ``edges._walk``); SQLite
     takes several parts, and joins in the order they are written."""
 
-    dialect: _Dialect
+    vendor: str
     places: int
     fallen: Collection[int]
 
     @property
+    def dialect(self) -> _Dialect:
+        return _DIALECTS[self.vendor]
+
+    @property
     def laterally(self) -> bool:
-        return connection.vendor == "postgresql"
+        return self.vendor == "postgresql"
 
     def sql(self) -> str:
         asked = ", ".join([self.dialect.place] * self.places)
         tables = [f"asked(equipment_id, since, until) AS (VALUES {asked})"] if self.places else []
-        tables += [f"reach(batch) AS ({self.reach()})", f"stood AS ({self.stood()})"]
-        nothing = ", ".join(["NULL"] * 4)
+        tables += [f"reach(batch, lot) AS ({self.reach()})", f"stood AS ({self.stood()})"]
         return (
-            f"WITH RECURSIVE {', '.join(tables)} SELECT batch, equipment_id, since, until, {nothing} FROM stood "
-            f"WHERE batch IS NOT NULL UNION ALL {self.breaks()}"
+            f"WITH RECURSIVE {', '.join(tables)} {self.links()} UNION ALL {self.breaks()} UNION ALL "
+            "SELECT batch, NULL, NULL, NULL, equipment_id, since, until, NULL, NULL, NULL FROM stood "
+            "WHERE batch IS NOT NULL"
         )
 
     def reach(self) -> str:
         begin = [
-            f"SELECT batch_id AS batch FROM {LOT} WHERE batch_id IS NOT NULL AND id {among()}",
-            f"SELECT id FROM {BATCH} WHERE id {among()}",
+            f"SELECT NULL{self.key}, id FROM {LOT} WHERE id {among()}",
+            f"SELECT id, NULL{self.key} FROM {BATCH} WHERE id {among()}",
         ]
         if self.places:
             begin += self.beside("asked stay", "TRUE")
         return " UNION ".join([*begin, *self.onward()])
+
+    @property
+    def key(self) -> str:
+        return "::bigint" if self.laterally else ""
 
     def onward(self) -> list[str]:
         if not self.laterally:
@@ -187,45 +216,49 @@ class _Asking:
             return [*self.into("reach CROSS JOIN "), *self.beside(own, "stay.batch_id = reach.batch")]
         parts = [*self.into(""), *self.beside(f"{STAY} stay", "stay.batch_id = reach.batch")]
         return [
-            f"SELECT onward.batch FROM reach CROSS JOIN LATERAL ({' UNION ALL '.join(parts)} OFFSET 0) onward"
+            "SELECT onward.batch, onward.lot FROM reach "
+            f"CROSS JOIN LATERAL ({' UNION ALL '.join(parts)} OFFSET 0) onward"
         ]
 
     def into(self, reach: str) -> list[str]:
-        """Batches that made what one used: by its edges, or by its movements where it made nothing."""
+        """The batch that made a lot; the lots that one used, by its edges, or by its movements where it made nothing."""
         without = f"SELECT reach.batch WHERE NOT EXISTS (SELECT 1 FROM {EDGE} edge WHERE edge.batch_id = reach.batch)"
         return [
-            f"SELECT lot.batch_id AS batch FROM {reach}{EDGE} edge JOIN {LOT} lot ON lot.id = edge.source_id "
-            "WHERE edge.batch_id = reach.batch AND lot.batch_id IS NOT NULL",
-            f"SELECT lot.batch_id AS batch FROM {reach}{MOVED} moved JOIN {LOT} lot ON lot.id = moved.lot_id "
+            f"SELECT lot.batch_id AS batch, NULL{self.key} AS lot FROM {reach}{LOT} lot "
+            "WHERE lot.id = reach.lot AND lot.batch_id IS NOT NULL",
+            f"SELECT NULL, edge.source_id FROM {reach}{EDGE} edge WHERE edge.batch_id = reach.batch",
+            f"SELECT NULL, moved.lot_id FROM {reach}{MOVED} moved "
             f"WHERE moved.batch_id = ({without}) AND moved.what = '{MovementKind.USED}' AND NOT moved.withdrawn "
-            f"AND NOT EXISTS (SELECT 1 FROM {MOVED} later WHERE later.corrects_id = moved.id) "
-            "AND lot.batch_id IS NOT NULL",
+            f"AND NOT EXISTS (SELECT 1 FROM {MOVED} later WHERE later.corrects_id = moved.id)",
         ]
 
     def beside(self, stays: str, which: str) -> list[str]:
-        """Batches that could have left something to a stay, by how long they stood there."""
+        """Batches that came while a stay lasted, and the last before it that could have left something to it.
+
+        By how long they stood there, so that an index finds them.
+        """
         clean = f"COALESCE({self.clean('stay')}, {self.dialect.never})"
-        if not self.laterally:
-            return [
-                f"SELECT beside.batch_id AS batch FROM {stays} CROSS JOIN {STAY} beside "
-                f"WHERE {which} AND {self.meets(hours, clean)}"
-                for hours in (*HOURS, 0)
-            ]
-        each = " UNION ALL ".join(
-            f"SELECT beside.batch_id AS batch FROM {STAY} beside WHERE {self.meets(hours, 'clean.at')}"
-            for hours in (*HOURS, 0)
+        came = (
+            f"FROM {STAY} beside WHERE beside.equipment_id = stay.equipment_id AND beside.since >= stay.since "
+            f"AND beside.since <= COALESCE(stay.until, {self.dialect.ever})"
         )
+        if not self.laterally:
+            first = [f"SELECT beside.batch_id, NULL FROM {stays} CROSS JOIN {came[5:]} AND {which}"]
+            before = [self.last_before(hours, clean) for hours in (*HOURS, 0)]
+            return first + [f"SELECT ({each}), NULL FROM {stays} WHERE {which}" for each in before]
+        before = [f"SELECT ({self.last_before(hours, 'clean.at')})" for hours in (*HOURS, 0)]
+        each = " UNION ALL ".join([f"SELECT beside.batch_id AS batch {came}", *before])
         return [
-            f"SELECT beside.batch FROM {stays} CROSS JOIN LATERAL (SELECT {clean} AS at OFFSET 0) clean "
+            f"SELECT beside.batch, NULL::bigint FROM {stays} CROSS JOIN LATERAL (SELECT {clean} AS at OFFSET 0) clean "
             f"CROSS JOIN LATERAL ({each} OFFSET 0) beside WHERE {which}"
         ]
 
-    def meets(self, hours: int, clean: str) -> str:
+    def last_before(self, hours: int, clean: str) -> str:
         begins = f"AND beside.since > {self.dialect.earlier.format(at=clean, hours=hours)} " if hours else ""
         return (
-            f"beside.equipment_id = stay.equipment_id AND beside.within_hours = {hours} {begins}"
-            f"AND beside.since <= COALESCE(stay.until, {self.dialect.ever}) "
-            f"AND (beside.until IS NULL OR beside.until > {clean})"
+            f"SELECT beside.batch_id FROM {STAY} beside WHERE beside.equipment_id = stay.equipment_id "
+            f"AND beside.within_hours = {hours} {begins}AND beside.since < stay.since "
+            f"AND (beside.until IS NULL OR beside.until > {clean}) ORDER BY beside.since DESC LIMIT 1"
         )
 
     def clean(self, stay: str) -> str:
@@ -236,28 +269,42 @@ class _Asking:
             f"AND cleaned.at <= {stay}.since AND {self.dialect.whole} {but}ORDER BY cleaned.at DESC LIMIT 1)"
         )
 
+    def links(self) -> str:
+        nothing = ", ".join(["NULL"] * 6)
+        columns = f"edge.batch_id, edge.source_id, edge.target_id, edge.share, {nothing}"
+        if self.laterally:
+            one = f"SELECT * FROM {EDGE} edge WHERE edge.batch_id = reach.batch OFFSET 0"
+            return f"SELECT {columns} FROM reach CROSS JOIN LATERAL ({one}) edge"
+        return f"SELECT {columns} FROM reach CROSS JOIN {EDGE} edge WHERE edge.batch_id = reach.batch"
+
     def stood(self) -> str:
-        """Every stay of what was reached, a batch that stood nowhere too, and what was asked for."""
+        """Every stay of what was reached, a batch that stood nowhere too, and what was asked for.
+
+        ``after``: when what was reached stood there last before.
+        """
         own = f"{STAY} stay ON stay.batch_id = reach.batch"
         if self.laterally:
             own = (
                 f"LATERAL (SELECT * FROM {STAY} stay WHERE stay.batch_id = reach.batch OFFSET 0) stay ON TRUE"
             )
         columns = "equipment_id, since, until"
-        sql = f"SELECT batch, {columns} FROM reach LEFT JOIN {own}"
-        return f"{sql} UNION ALL SELECT NULL, {columns} FROM asked" if self.places else sql
+        sql = f"SELECT batch, {columns} FROM reach LEFT JOIN {own} WHERE batch IS NOT NULL"
+        if self.places:
+            sql += f" UNION ALL SELECT NULL, {columns} FROM asked"
+        return f"SELECT *, LAG(since) OVER (PARTITION BY equipment_id ORDER BY since) AS after FROM ({sql}) stood"
 
     def breaks(self) -> str:
-        """What was cleaned from the last cleaning of everything until a stay began."""
+        """What was cleaned from the last cleaning of everything until a stay began; not again what an earlier stay told."""
         found = (
             f"cleaned.equipment_id = stood.equipment_id AND cleaned.at <= stood.since "
-            f"AND cleaned.at >= COALESCE({self.clean('stood')}, {self.dialect.never})"
+            f"AND cleaned.at >= COALESCE({self.clean('stood')}, {self.dialect.never}) "
+            f"AND cleaned.at >= COALESCE(stood.after, {self.dialect.never})"
         )
         own = f"{BREAK} cleaned ON {found}"
         if self.laterally:
             own = f"LATERAL (SELECT * FROM {BREAK} cleaned WHERE {found} OFFSET 0) cleaned ON TRUE"
         return (
-            "SELECT NULL, cleaned.equipment_id, cleaned.at, NULL, cleaned.id, cleaned.because_id, "
+            "SELECT NULL, cleaned.id, NULL, NULL, cleaned.equipment_id, cleaned.at, cleaned.at, cleaned.because_id, "
             f"(SELECT kind FROM {ENTRY} entry WHERE entry.id = cleaned.because_id), CAST(cleaned.scope AS text) "
             f"FROM stood JOIN {own}"
         )

@@ -5,7 +5,7 @@ upstream, less of an ingredient, where the rework came from. The rules are in ``
 """
 
 import json
-from collections.abc import Collection, Iterable, Iterator, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -67,32 +67,45 @@ def of_unknown_origin(lots: Collection[Lot]) -> set[int]:
     return unknown_among({lot.pk: lot.batch_id for lot in lots if lot.is_rework})
 
 
-def unknown_among(made_by: Mapping[int, int | None], fed: Collection[int] = ()) -> set[int]:
+def unknown_among(
+    made_by: Mapping[int, int | None],
+    fed: Collection[int] = (),
+    births: Mapping[int, str | None] | None = None,
+) -> set[int]:
     """The same by keys: rework lots, each with the batch that made it. Two statements, none where there are none.
 
-    ``fed``: batches of which it is known already that food went in; one statement where they are all.
+    ``fed``: batches of which it is known already that food went in; no statement where they are all. ``births``: by lot
+    what ``birth`` answers, where it was read already; one statement less.
     """
     if not made_by:
         return set()
-    said = {
-        lot
-        for lot, born in _births(made_by)
-        if born and born.get("rework_from", ReworkFrom.UNKNOWN) == ReworkFrom.UNKNOWN
-    }
+    births = _births(made_by) if births is None else births
+    said = {lot for lot, born in births.items() if born and _says_unknown(json.loads(born))}
     asked = {batch for batch in made_by.values() if batch is not None}.difference(fed)
     known = {*fed, *(_fed(asked) if asked else ())}
     return said | {lot for lot, batch in made_by.items() if batch not in known}
 
 
-def _births(lots: Collection[int]) -> Iterator[tuple[int, dict[str, Any]]]:
+def _says_unknown(born: Mapping[str, Any]) -> bool:
+    return born.get("rework_from", ReworkFrom.UNKNOWN) == ReworkFrom.UNKNOWN
+
+
+def birth(lot: str) -> str:
+    """SQL of what the movement says, as JSON, that a lot came into the world by as rework; none where none stands."""
     moved = Movement._meta.db_table
+    return (
+        f"(SELECT CAST(moved.new_lot AS text) FROM {moved} moved WHERE moved.lot_id = {lot} "
+        f"AND moved.what = '{MovementKind.MADE}' AND NOT moved.withdrawn AND CAST(moved.new_lot AS text) <> '{{}}' "
+        f"AND NOT EXISTS (SELECT 1 FROM {moved} later WHERE later.corrects_id = moved.id) LIMIT 1)"
+    )
+
+
+def _births(lots: Collection[int]) -> dict[int, str | None]:
     rows = read(
-        f"SELECT lot_id, CAST(new_lot AS text) FROM {moved} moved WHERE lot_id {among()} "
-        f"AND what = '{MovementKind.MADE}' AND NOT withdrawn "
-        f"AND NOT EXISTS (SELECT 1 FROM {moved} later WHERE later.corrects_id = moved.id)",
+        f"SELECT lot.id, {birth('lot.id')} FROM {Lot._meta.db_table} lot WHERE lot.id {among()}",
         [as_one(lots)],
     )
-    return ((lot, json.loads(born)) for lot, born in rows)
+    return dict(rows)
 
 
 def _fed(batches: Collection[int]) -> Iterable[int]:

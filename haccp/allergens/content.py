@@ -11,6 +11,7 @@ from typing import Generic, NamedTuple, TypeVar
 from uuid import UUID
 
 from batches.models import Lot, RecipeVersion
+from batches.trace_reading import not_collecting
 from haccp.allergens import contact as contact_of
 from haccp.allergens import facts as known_facts
 from haccp.allergens import planned, unrecorded
@@ -157,6 +158,7 @@ class Content:
         return self.amounts.get(SULPHITES)
 
 
+@not_collecting()
 def of_lots(
     establishment: Establishment, lots: Collection[Lot], *, contact: bool = True
 ) -> dict[int, Content]:

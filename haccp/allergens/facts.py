@@ -15,7 +15,8 @@ from django.db.models import Count, Q, Sum
 from batches import rework
 from batches.edges import among, as_day, as_one, as_uuid, read
 from batches.mixed_places import Link, LinkReader, MixedPlaces
-from batches.models import Edge, Lot, LotState, Material, MaterialKind, Movement, MovementKind
+from batches.models import Lot, LotState, Material, MaterialKind, Movement, MovementKind
+from batches.near import Edged
 from haccp.allergens import lists, statements
 from haccp.allergens.bits import Bits, Plane
 from haccp.allergens.mixed import Knots, Passed
@@ -24,12 +25,9 @@ from haccp.allergens.spread import AnyOf, Band, Mixed, Web, bands, shortest, spr
 from haccp.allergens.statements import Stated
 from ledger.models import Establishment
 
-MANY = 200
-"""From so many lots on the whole table of edges is read: walking from each of them reads most of it, and slower."""
-
 
 class KnownLot(NamedTuple):
-    """A lot on the way. ``batch``: the key of the batch that made it, if one did."""
+    """A lot on the way. ``batch``: the key of the batch that made it, if one did. ``born``: of rework, what its birth says."""
 
     key: int
     uid: UUID
@@ -40,6 +38,7 @@ class KnownLot(NamedTuple):
     batch: int | None
     supplier: UUID | None
     is_rework: bool = False
+    born: str | None = None
 
 
 class OpenLine(NamedTuple):
@@ -80,7 +79,7 @@ class Facts:
     bits: Bits
     lots: dict[int, KnownLot]
     web: Web
-    links: list[tuple[int, int, int, float]]  # source, target, batch, share
+    links: list[Edged]
     spoken: dict[int, list[Stated]]
     mixing: Callable[["Facts"], Mapping[int, Mixed | AnyOf]]
     odd: frozenset[int] = frozenset()
@@ -133,32 +132,32 @@ def load(
     mixed: MixedPlaces | None = None,
     whole: Collection[int] | None = None,
     used_in: Collection[int] = (),
-    links: Iterable[Link] | None = None,
+    links: list[Edged] | None = None,
 ) -> Facts:
-    """Everything that lots (by key) came from, with what was stated of each. Five statements, one or two more where there
-    is rework, and a few where places are refilled.
+    """Everything that lots (by key) came from, with what was stated of each. Five statements, one more where there is rework
+    that nothing went into, or what was stated was not read before, and a few where places are refilled.
 
     ``bits``, ``mixed``: those of the establishment, where they were read already. ``whole``: lots of which is asked what
     may be under their name wherever they lie; all, unless some are told. ``used_in``: batches of which is asked what may
     have gone in, whatever they made. ``links``: every edge back from the lots, where those were read already.
     """
     mixed = mixed if mixed is not None else MixedPlaces(establishment)
-    if links is None and len(starts) >= MANY:
-        links = _of_house(establishment)
-    read = None if links is None else _reader(links)
-    walk = mixed.back(starts, whole=starts if whole is None else whole, used_in=used_in, read=read)
-    links = [(*link[:3], link[-1]) for link in walk.links.values()]
+    reader = _reader(links) if links is not None and mixed else None
+    walk = mixed.back(
+        starts, whole=starts if whole is None else whole, used_in=used_in, read=reader, links=links
+    )
+    if links is None or mixed:
+        links = [(*link[:3], link[-1]) for link in walk.links.values()]
     lots, knots = _lots(walk.lots), Knots.of(mixed, walk)
     bits = bits or lists.bits(establishment)
-    fed = {batch for source, _, batch, _ in links if lots[source].kind != MaterialKind.PACKAGING}
-    odd = rework.unknown_among({lot.key: lot.batch for lot in lots.values() if lot.is_rework}, fed)
+    odd = _of_unknown_origin(lots, links)
     facts = Facts(bits, lots, web_of(links, knots), links, _spoken(lots.values()), mixed_of, frozenset(odd))
     facts.knots, facts.zone = knots, establishment.zone
     told = {each.pk: bits.told_by(each.text) for spoken in facts.spoken.values() for each in spoken}
     for lot in lots.values():
-        leaf = lot.key in odd or _is_leaf(facts, lot)
-        facts.own[lot.key] = bits.stated(
-            (told[each.pk] for each in facts.spoken[lot.key]), lot.day, leaf=leaf
+        leaf, spoken = lot.key in odd or _is_leaf(facts, lot), facts.spoken[lot.key]
+        facts.own[lot.key] = (
+            bits.stated((told[each.pk] for each in spoken), lot.day, leaf=leaf) if leaf or spoken else 0
         )
         if lot.kind == MaterialKind.PACKAGING:
             facts.keep[lot.key] = ~bits.on(Plane.UNSTATED, bits.every)
@@ -166,24 +165,32 @@ def load(
     return facts
 
 
-def web_of(links: Iterable[tuple[int, int, int, float]], knots: Knots) -> Web:
+def _of_unknown_origin(lots: Mapping[int, KnownLot], links: Iterable[Edged]) -> set[int]:
+    reworks = [lot for lot in lots.values() if lot.is_rework]
+    made_by = {lot.key: lot.batch for lot in reworks}
+    makers = set(made_by.values())
+    fed = {
+        batch
+        for source, _, batch, _ in links
+        if batch in makers and lots[source].kind != MaterialKind.PACKAGING
+    }
+    return rework.unknown_among(made_by, fed, {lot.key: lot.born for lot in reworks})
+
+
+def web_of(links: Iterable[Edged], knots: Knots) -> Web:
     return Web([*{(source, target): None for source, target, *_ in links}, *sorted(knots.links)])
 
 
 def _is_leaf(facts: Facts, lot: KnownLot) -> bool:
     """Whether nothing that is food is known to have gone into it."""
-    sources = (facts.lots[each] for each in facts.web.sources.get(lot.key, ()) if each >= 0)
+    if lot.key not in facts.web.sources:
+        return True
+    sources = (facts.lots[each] for each in facts.web.sources[lot.key] if each >= 0)
     return all(source.kind == MaterialKind.PACKAGING for source in sources)
 
 
 def _says(spoken: Iterable[Stated]) -> list[Said]:
     return [said for each in spoken for said in kept(each.says)]
-
-
-def _of_house(establishment: Establishment) -> Iterable[Link]:
-    columns = ("source_id", "target_id", "batch_id", "share")
-    rows = Edge.objects.filter(establishment=establishment).order_by().values_list(*columns)
-    return rows.iterator(chunk_size=5000)
 
 
 def _reader(links: Iterable[Link]) -> LinkReader:
@@ -209,7 +216,7 @@ def _lots(keys: Collection[int]) -> dict[int, KnownLot]:
     lot, state, material = (model._meta.db_table for model in (Lot, LotState, Material))
     sql = (
         f"SELECT lot.id, lot.uid, lot.code, lot.day, lot.material_id, material.kind, lot.batch_id, state.supplier_id, "
-        f"lot.is_rework "
+        f"lot.is_rework, CASE WHEN lot.is_rework THEN {rework.birth('lot.id')} END "
         f"FROM {lot} lot JOIN {material} material ON material.id = lot.material_id "
         f"LEFT JOIN {state} state ON state.lot_id = lot.id WHERE lot.id {among()}"
     )
@@ -226,6 +233,7 @@ def _known(
     batch: int | None,
     supplier: Any,
     is_rework: Any,
+    born: str | None,
 ) -> KnownLot:
     """SQLite answers keys and days as text."""
     return KnownLot(
@@ -238,6 +246,7 @@ def _known(
         batch,
         None if supplier is None else as_uuid(supplier),
         bool(is_rework),
+        born,
     )
 
 

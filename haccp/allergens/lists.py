@@ -7,9 +7,10 @@ from datetime import date
 from functools import cache, lru_cache
 from typing import Any
 
-from django.db.models import QuerySet, UUIDField
+from django.db import connection
 
 from batches import reference
+from batches.edges import as_day, read
 from batches.texts import is_one_line
 from config.api.refusals import Reason, Unusable
 from haccp import confirming
@@ -22,7 +23,6 @@ from ledger import signatures
 from ledger.acts import Act
 from ledger.deeds import deed
 from ledger.models import Establishment
-from ledger.prepared import Given, Prepared
 
 CONFIRMED = Confirmed(
     code="list",
@@ -128,16 +128,16 @@ def vocabulary(establishment: Establishment) -> Vocabulary:
 
 def bits(establishment: Establishment) -> Bits:
     """The same as bits. The lists are read each time; what they say is worked out anew only where it changed."""
+    here = establishment.pk if connection.vendor == "postgresql" else establishment.pk.hex
+    rows = read(
+        "SELECT jurisdiction, in_force_from, in_force_until, CAST(document AS text), confirmed_by_id IS NOT NULL "
+        f"FROM {AllergenList._meta.db_table} WHERE establishment_id = %s AND in_use ORDER BY code",
+        [here],
+    )
     return _bits(
         tuple(
-            (
-                row.jurisdiction,
-                row.in_force_from,
-                row.in_force_until,
-                json.dumps(row.document),
-                row.confirmed_by_id is not None,
-            )
-            for row in _IN_USE.rows(here=establishment.pk)
+            (place, as_day(begins), until and as_day(until), document, bool(confirmed))
+            for place, begins, until, document, confirmed in rows
         )
     )
 
@@ -154,15 +154,6 @@ def _bits(said: tuple[tuple[str, date, date | None, str, bool], ...]) -> Bits:
             ]
         )
     )
-
-
-def _in_use() -> QuerySet[AllergenList]:
-    return AllergenList.objects.filter(establishment_id=Given("here", UUIDField()), in_use=True).order_by(
-        "code"
-    )
-
-
-_IN_USE = Prepared(_in_use)
 
 
 @cache  # files of this version of the service; read once a process

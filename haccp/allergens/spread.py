@@ -9,6 +9,7 @@ from collections import defaultdict, deque
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
+from functools import cached_property
 
 ALL = -1
 """Every bit."""
@@ -24,6 +25,7 @@ class Web:
             self.sources[target].append(source)
             self.targets[source].append(target)
 
+    @cached_property
     def order(self) -> tuple[list[int], list[int]]:
         """Every lot after all it came from; and those in a loop or after one."""
         waiting = {target: len(sources) for target, sources in self.sources.items()}
@@ -45,10 +47,15 @@ def spread(web: Web, own: Mapping[int, int], keep: Mapping[int, int] | None = No
     ``keep``: the bits that a lot hands on, where not all (a wrapper brings no missing statements).
     """
     keep = keep or {}
-    found = dict(own)
-    done, looped = web.order()
+    found, handed, came_from = dict(own), dict[int, int](), web.sources
+    done, looped = web.order
     for key in done:
-        _take_in(web, found, keep, key)
+        bits = own.get(key, 0)
+        if key in came_from:
+            for source in came_from[key]:
+                bits |= handed[source]
+            found[key] = bits
+        handed[key] = bits & keep[key] if key in keep else bits
     while sum(_take_in(web, found, keep, key) for key in looped):
         pass
     return found
@@ -152,7 +159,7 @@ def bands(web: Web, own: Mapping[int, Band], mixed: Mapping[int, Mixed | AnyOf])
     Heat is held to take nothing off.
     """
     found = dict(own)
-    done, looped = web.order()
+    done, looped = web.order
     for key in done:
         if key in mixed:
             found[key] = _higher(own.get(key, NOTHING), _mix(mixed[key], found))

@@ -1,6 +1,6 @@
 """What documents state about the allergens of materials and lots; a later one replaces the earlier from its day on."""
 
-from collections.abc import Collection
+from collections.abc import Collection, Mapping
 from dataclasses import replace
 from datetime import date, datetime
 from typing import Any, NamedTuple
@@ -104,10 +104,11 @@ def standing(materials: Collection[UUID]) -> list[Stated]:
 
 def _read(which: str, told: Any) -> list[Stated]:
     rows = read(
-        f"SELECT id, material_id, lot_id, supplier_id, in_force_from, recorded_at, CAST(says AS text) FROM {TABLE} stated "
+        f"SELECT id, material_id, lot_id, supplier_id, in_force_from, recorded_at, digest FROM {TABLE} stated "
         f"WHERE {which} ORDER BY in_force_from, recorded_at, id",
         [told],
     )
+    texts = _texts({digest: as_uuid(pk) for pk, *_, digest in rows})
     return [
         Stated(
             as_uuid(pk),
@@ -116,10 +117,29 @@ def _read(which: str, told: Any) -> list[Stated]:
             supplier and as_uuid(supplier),
             as_day(day),
             as_time(at),
-            text,
+            texts[digest],
         )
-        for pk, material, lot, supplier, day, at, text in rows
+        for pk, material, lot, supplier, day, at, digest in rows
     ]
+
+
+_known_texts: dict[str, str] = {}
+"""By digest, what records say: a digest covers it, so one that is known need not be read again. The process keeps it."""
+MOST_KNOWN = 5000
+
+
+def _texts(digests: Mapping[str, UUID]) -> dict[str, str]:
+    """What the records of these digests say; one statement where some were not read before."""
+    found = {digest: _known_texts[digest] for digest in digests if digest in _known_texts}
+    new = [pk for digest, pk in digests.items() if digest not in found]
+    if new:
+        sql = f"SELECT digest, CAST(says AS text) FROM {TABLE} WHERE id {among_uuids()}"
+        read_now = dict(read(sql, [uuids_as_one(new)]))
+        if len(_known_texts) + len(read_now) > MOST_KNOWN:
+            _known_texts.clear()
+        _known_texts.update(read_now)
+        found |= read_now
+    return found
 
 
 def before(made: AllergenStatement) -> list[Stated]:

@@ -6,7 +6,7 @@ stands on the equipment while it is made is there afterwards too.
 """
 
 from collections import defaultdict
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from datetime import date, datetime
 from functools import reduce
@@ -66,9 +66,11 @@ class Contacts:
         for lot in self.facts.lots.values():
             if lot.batch is not None:
                 made[lot.batch].append(lot.key)
-        events, bits = self._events(), self.facts.bits
+        events, bits, keep = self._events(), self.facts.bits, self.facts.keep
         while True:
-            self._base = {batch: self._of_lots(batch) for batch in self.moved}
+            found = self.facts.found
+            handed = found | {key: found[key] & kept for key, kept in keep.items() if key in found}
+            self._base = {batch: self._of_lots(batch, handed) for batch in self.moved}
             if not self._sweep(events):
                 return
             for batch in self.moved:
@@ -80,19 +82,19 @@ class Contacts:
                     self.facts.own[key] |= told | (contains if key in self.facts.odd else 0)
             self.facts.respread()
 
-    def _of_lots(self, batch: int) -> tuple[int, int, int]:
-        """What the lots of a batch contain, what they may, and what is not stated of them.
+    def _of_lots(self, batch: int, handed: Mapping[int, int]) -> tuple[int, int, int]:
+        """What the lots of a batch contain, what they may, and what is not stated of them, by what each hands on.
 
         Lines of its recipe of which no use is recorded may come late, or never were written down. Of a batch of which
         nothing is recorded nobody knows what stood there.
         """
-        bits, facts = self.facts.bits, self.facts
+        bits = self.facts.bits
         open_may, open_unstated = self.open(batch)
         if not self.moved[batch]:
             return 0, open_may, bits.members
         found = 0
         for key in self.moved[batch]:
-            found |= facts.found.get(key, 0) & facts.keep.get(key, -1)
+            found |= handed.get(key, 0)
         contains = bits.of(Plane.CONTAINS, found)
         may = bits.of(Plane.MAY, found) | bits.of(Plane.TOUCHED, found) | bits.of(Plane.OPEN, found)
         unstated = bits.of(Plane.UNSTATED, found) | bits.of(Plane.TOUCHED_BY_UNSTATED, found)

@@ -13,7 +13,7 @@ from uuid import UUID
 
 from django.db.models import Exists, OuterRef, Q
 
-from batches.edges import among, among_uuids, as_one, as_time, as_uuid, read, uuids_as_one
+from batches.edges import among, as_one, as_time, as_uuid, read
 from batches.models import Batch, BatchState, Material, Movement, MovementKind, RecipeLine, RecipeVersion
 from haccp.allergens import planned
 from haccp.allergens.bits import Bits, Plane
@@ -31,13 +31,16 @@ class KnownBatch(NamedTuple):
 def add_to(
     facts: Facts, establishment: Establishment, moved: Mapping[int, Collection[int]] | None = None
 ) -> dict[int, KnownBatch]:
-    """Open the batches on the way that lack a use, and answer all of them. Two statements, six more where one lacks it.
+    """Open the batches on the way that lack a use, and answer all of them. One statement, six more where one lacks it.
 
     ``moved``: the lots that each batch used or made, where batches matter that made none of the lots that are known.
     """
+    keys = _on_the_way(facts) if moved is None else moved
+    batches, named = _batches(keys) if keys else ({}, {})
+    if not named:
+        return batches
     used = _used(facts) if moved is None else _used_of(facts, moved)
-    batches = _batches(used) if used else {}
-    lines = _unanswered(_lines({each.version for each in batches.values()}), batches, used)
+    lines = _unanswered(named, batches, used)
     if lines:
         days = {batch: batches[batch].began.astimezone(establishment.zone).date() for batch in lines}
         facts.open = _opened(facts.bits, batches, lines, days)
@@ -52,9 +55,14 @@ def _on(bits: Bits, found: OpenBatch) -> int:
     return bits.on(Plane.OPEN, found.may) | bits.on(Plane.OPEN_UNSTATED, found.unstated)
 
 
+def _on_the_way(facts: Facts) -> set[int]:
+    """The batches that made a lot on the way."""
+    return {lot.batch for lot in facts.lots.values() if lot.batch is not None}
+
+
 def _used(facts: Facts) -> dict[int, set[UUID]]:
     """By batch that made a lot on the way: the materials of what was used in it."""
-    found: dict[int, set[UUID]] = {lot.batch: set() for lot in facts.lots.values() if lot.batch is not None}
+    found: dict[int, set[UUID]] = {batch: set() for batch in _on_the_way(facts)}
     for source, _, batch, _ in facts.links:
         found.setdefault(batch, set()).add(facts.lots[source].material)
     return found
@@ -68,29 +76,27 @@ def _used_of(facts: Facts, moved: Mapping[int, Collection[int]]) -> dict[int, se
     }
 
 
-def _batches(keys: Collection[int]) -> dict[int, KnownBatch]:
-    batch, state = Batch._meta.db_table, BatchState._meta.db_table
-    rows = read(
-        f"SELECT id, uid, code, recipe_version_id, started_at FROM {batch} batch LEFT JOIN {state} state "
-        f"ON state.batch_id = batch.id WHERE batch.id {among()}",
-        [as_one(keys)],
-    )
-    return {
-        pk: KnownBatch(as_uuid(uid), code, as_uuid(version), at and as_time(at))
-        for pk, uid, code, version, at in rows
-    }
+Lines = dict[UUID, list[tuple[int, UUID]]]
+"""By recipe version: position and material of every line."""
 
 
-def _lines(versions: Collection[UUID]) -> dict[UUID, list[tuple[int, UUID]]]:
-    """Position and material of every line of recipe versions."""
-    found: defaultdict[UUID, list[tuple[int, UUID]]] = defaultdict(list)
+def _batches(keys: Collection[int]) -> tuple[dict[int, KnownBatch], Lines]:
+    """Batches, and the lines of their recipes. One statement."""
+    batch, state, line = (model._meta.db_table for model in (Batch, BatchState, RecipeLine))
     rows = read(
-        f"SELECT version_id, position, material_id FROM {RecipeLine._meta.db_table} WHERE version_id {among_uuids()}",
-        [uuids_as_one(versions)],
+        f"SELECT id, uid, code, recipe_version_id, started_at, NULL, NULL FROM {batch} batch LEFT JOIN {state} state "
+        f"ON state.batch_id = batch.id WHERE batch.id {among()} UNION ALL "
+        f"SELECT NULL, NULL, NULL, version_id, NULL, position, material_id FROM {line} "
+        f"WHERE version_id IN (SELECT recipe_version_id FROM {batch} WHERE id {among()})",
+        [as_one(keys)] * 2,
     )
-    for version, position, material in rows:
-        found[as_uuid(version)].append((position, as_uuid(material)))
-    return found
+    batches, lines = dict[int, KnownBatch](), defaultdict[UUID, list[tuple[int, UUID]]](list)
+    for pk, uid, code, version, at, position, material in rows:
+        if pk is None:
+            lines[as_uuid(version)].append((position, as_uuid(material)))
+        else:
+            batches[pk] = KnownBatch(as_uuid(uid), code, as_uuid(version), at and as_time(at))
+    return batches, lines
 
 
 def _unanswered(

@@ -242,15 +242,13 @@ def test_a_batch_without_a_recorded_use_leaves_something_nobody_knows(
 
 
 def test_contact_goes_on_through_a_batch_without_a_recorded_use(
-    plain: Lot, nutty: Lot, table: Equipment, kettle: Equipment, stood: Any, begin: Any, monkeypatch: Any
+    plain: Lot, nutty: Lot, table: Equipment, kettle: Equipment, stood: Any, begin: Any
 ):
     stood(nutty, [table], 8, 9)
     between = begin()
     stay(between, table, 9, 10)
     stay(between, kettle, 9, 10)
     lot = stood(plain, [kettle], 11, 12)
-    assert set(of(lot).may) == {"hazelnut"}
-    monkeypatch.setattr(contact, "MANY", 1)
     assert set(of(lot).may) == {"hazelnut"}
 
 
@@ -302,7 +300,7 @@ def test_nothing_is_asked_of_no_equipment(django_assert_num_queries: Any):
 
 
 def test_many_lots_answer_as_each_alone(
-    plain: Lot, nutty: Lot, table: Equipment, kettle: Equipment, stood: Any, monkeypatch: Any
+    plain: Lot, nutty: Lot, table: Equipment, kettle: Equipment, stood: Any
 ):
     made = [
         stood(nutty, [table], 8, 9),
@@ -311,7 +309,6 @@ def test_many_lots_answer_as_each_alone(
         stood(nutty, [], 10, 11),
     ]
     alone = [of(lot) for lot in made]
-    monkeypatch.setattr(contact, "MANY", 1)
     together = content.of_lots(made[0].establishment, made)
     for lot, found in zip(made, alone, strict=True):
         assert dict(together[lot.pk].may) == dict(found.may)

@@ -8,9 +8,10 @@ from uuid import UUID
 
 import pytest
 
-from batches.models import Equipment, Lot, Occupation
+from batches.cleaning_breaks import standing_breaks
+from batches.models import Batch, Edge, Equipment, Lot, Occupation
 from batches.models.batches import hours_within
-from batches.near import near
+from batches.near import Cleaned, Near, Stay, near
 from haccp.allergens import contact, content
 from ledger.models import Establishment
 from tests.haccp.allergens.test_contact import (
@@ -71,11 +72,28 @@ def test_one_lot_and_one_table_answer_as_all_of_the_house(
     places = [(each.pk, at) for each in (table, kettle) for at in times]
     alone = {lot.pk: told(content.of_lots(here, [lot])[lot.pk]) for lot in lived_in}
     left = standing(here, places)
-    monkeypatch.setattr(contact, "MANY", 0)
+    together = content.of_lots(here, lived_in)
+    monkeypatch.setattr(contact, "near", lambda *_: all_of(here))
     whole = content.of_lots(here, lived_in)
+    assert {key: told(found) for key, found in together.items()} == alone
     assert alone == {lot.pk: told(whole[lot.pk]) for lot in lived_in}
     assert left == standing(here, places)
     assert {bool(may) for _, may, *_ in alone.values()} == {bool(each) for each in left} == {True, False}
+
+
+def all_of(here: Establishment) -> Near:
+    """Every batch, stay, break and edge of a house, read plainly."""
+    stays = Occupation.objects.values_list("batch_id", "equipment_id", "since", "until")
+    breaks = standing_breaks(list(Equipment.objects.filter(establishment=here)))
+    return Near(
+        set(Batch.objects.values_list("pk", flat=True)),
+        [Stay(*each) for each in stays],
+        [
+            Cleaned(each.equipment_id, each.at, each.scope, each.because_id, each.because.kind)
+            for each in breaks
+        ],
+        list(Edge.objects.values_list("source_id", "target_id", "batch_id", "share")),
+    )
 
 
 def standing(here: Establishment, places: Sequence[tuple[UUID, datetime]]) -> list[Any]:

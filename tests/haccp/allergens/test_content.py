@@ -13,7 +13,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from batches.models import Batch, Lot, Material
-from haccp.allergens import content, facts, files, lists
+from haccp.allergens import content, files, lists
 from haccp.allergens.content import Content
 from ledger.models import Establishment
 from tests.batches.test_traces import genealogies, plant
@@ -346,8 +346,8 @@ def test_random_genealogies_are_those_of_plain_set_propagation(
             assert len(answer.contains[code].steps) == steps + 1
 
 
-def test_a_lot_costs_nine_statements_and_a_thousand_cost_no_more(
-    answered: Batch, state: Any, establishment: Establishment, monkeypatch: Any
+def test_a_lot_costs_eight_statements_and_a_thousand_cost_no_more(
+    answered: Batch, state: Any, establishment: Establishment
 ):
     lots = plant(answered, 60, [(n, n + 1, 1, 0.5) for n in range(59)])
     state(lots[0].material, "milk", so2("4"))
@@ -358,21 +358,15 @@ def test_a_lot_costs_nine_statements_and_a_thousand_cost_no_more(
         ) as queries:
             content.of_lots(establishment, asked, contact=False)
         counted.append(len(queries))
-    assert counted == [9, 9]  # one asks whether any place is refilled
-    monkeypatch.setattr(facts, "MANY", 1)
-    with CaptureQueriesContext(connection) as queries:
-        many = content.of_lots(establishment, lots, contact=False)
-    assert len(queries) == 9
+    assert counted == [8, 8]  # one asks whether any place is refilled
+    many = content.of_lots(establishment, lots, contact=False)
     assert all("milk" in each.contains for each in many.values())
 
 
-def test_many_lots_answer_as_each_of_them_alone(
-    batch: Batch, state: Any, establishment: Establishment, monkeypatch: Any
-):
+def test_many_lots_answer_as_each_of_them_alone(batch: Batch, state: Any, establishment: Establishment):
     lots = plant(batch, 12, [(n, m, 1, 0.1) for n in range(12) for m in range(n + 1, 12) if (n * m) % 3 == 1])
     state(lots[0].material, "milk", lot=lots[1])
     alone = {lot.pk: of(lot) for lot in lots}
-    monkeypatch.setattr(facts, "MANY", 1)
     for key, together in content.of_lots(establishment, lots, contact=False).items():
         assert dict(together.contains) == dict(alone[key].contains)
         assert together.unknown == alone[key].unknown

@@ -23,7 +23,7 @@ from batches.models import (
 )
 from config.api.refusals import RuleBroken
 from haccp import deviations, gates, late_allergens
-from haccp.allergens import contact, content, facts
+from haccp.allergens import contact, content
 from haccp.allergens.content import Content
 from haccp.allergens.spread import Band
 from haccp.deviations import Touched
@@ -145,11 +145,9 @@ def test_found_empty_and_clean_between_them_it_does_not(
 
 
 def test_a_thousand_at_once_answer_as_each_alone(
-    establishment: Establishment, lot: Lot, milky: Lot, dark: Lot, monkeypatch: Any
+    establishment: Establishment, lot: Lot, milky: Lot, dark: Lot
 ):
     alone = {each.pk: set(of(each).contains) for each in (lot, milky, dark)}
-    monkeypatch.setattr(facts, "MANY", 1)
-    monkeypatch.setattr(contact, "MANY", 1)
     many = content.of_lots(establishment, [lot, milky, dark])
     assert {key: set(each.contains) for key, each in many.items()} == alone
     assert str(many[lot.pk].contains["milk"]) == str(of(lot).contains["milk"])
