@@ -98,8 +98,8 @@ def walked(
     picked = " UNION ALL ".join(f"SELECT {WAY}, {int(to_back)} FROM {name}" for name, to_back in ways.items())
     keys: list[Any] = [as_one(starts)] * len(ways)
     if here is not None:
-        picked += f" UNION ALL SELECT {', '.join('0' * len(WAY.split(', ')))}, {REFILLED} {_has_refilled()}"
-        keys.append(here if connection.vendor == "postgresql" else here.hex)
+        picked += f" UNION ALL SELECT {', '.join('0' * len(WAY.split(', ')))}, {REFILLED} {where_refilled()}"
+        keys.append(as_key(here))
     rows = read(f"WITH RECURSIVE {both} {picked}", keys)
     refilled = here is not None and any(row[-1] == REFILLED for row in rows)
     if refilled:
@@ -109,7 +109,8 @@ def walked(
     return [row for row in rows if row[-1]], [row for row in rows if not row[-1]], refilled
 
 
-def _has_refilled() -> str:
+def where_refilled() -> str:
+    """SQL that holds where a house has such places."""
     return (
         f"WHERE EXISTS (SELECT 1 FROM {StoragePlace._meta.db_table} WHERE establishment_id = %s AND refilled)"
     )
@@ -196,6 +197,11 @@ def as_one(keys: Collection[int]) -> Any:
     """Many keys as one parameter: an array written as text, which is quicker than a list, or JSON for SQLite."""
     told = ",".join(map(str, keys))
     return f"{{{told}}}" if connection.vendor == "postgresql" else f"[{told}]"
+
+
+def as_key(key: UUID) -> Any:
+    """A uuid as a parameter of ``read``."""
+    return key if connection.vendor == "postgresql" else key.hex
 
 
 def among_uuids() -> str:

@@ -83,9 +83,10 @@ class Walk:
 class MixedPlaces:
     """The refilled places of a house, and what lay in them. False where it has none."""
 
-    def __init__(self, establishment: Establishment | UUID):
+    def __init__(self, establishment: Establishment | UUID, *, any_there: bool = True):
+        """``any_there``: False where it is known already that the house has none."""
         here = establishment.pk if isinstance(establishment, Establishment) else establishment
-        refilled = dict(_REFILLED.rows(here=here))
+        refilled = dict(_REFILLED.rows(here=here)) if any_there else {}
         emptied = list(_emptied(refilled)) if refilled else []
         self.mixes = Mixes(_puts(refilled, emptied) if refilled else [], emptied, refilled)
 

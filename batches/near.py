@@ -20,7 +20,7 @@ from uuid import UUID
 from django.db import connection
 
 from batches.cleaning_breaks import standing_among
-from batches.edges import among, as_one, as_time, as_uuid, read
+from batches.edges import among, as_key, as_one, as_time, as_uuid, read, where_refilled
 from batches.models import Batch, CleaningBreak, Edge, Lot, Movement, MovementKind, Occupation
 from batches.models.batches import HOURS
 from ledger.models import Entry
@@ -29,6 +29,8 @@ ENTRY, LOT, BATCH, EDGE, STAY, BREAK, MOVED = (
     model._meta.db_table for model in (Entry, Lot, Batch, Edge, Occupation, CleaningBreak, Movement)
 )
 ALL = "all"
+REFILLED = -1
+"""Stands where the other rows tell a key."""
 Edged = tuple[int, int, int, float]
 """An edge: source, target, batch, share."""
 
@@ -67,29 +69,31 @@ class Cleaned(NamedTuple):
 class Near:
     """``stays``: all of the batches. ``breaks``: what was cleaned before each began, back to the last of everything.
 
-    ``links``: every edge of the batches.
+    ``links``: every edge of the batches. ``refilled``: whether the house has places in which lots lie together.
     """
 
     batches: set[int] = field(default_factory=set)
     stays: list[Stay] = field(default_factory=list)
     breaks: list[Cleaned] = field(default_factory=list)
     links: list[Edged] = field(default_factory=list)
+    refilled: bool = False
 
 
 def near(
+    here: UUID,
     lots: Collection[int],
     batches: Collection[int] = (),
     places: Collection[Place] = (),
     known_by: datetime | None = None,
 ) -> Near:
-    """Every batch that bears on lots, on batches, or on what stands on equipment at some times; the batches too.
+    """Every batch of a house that bears on lots, on batches, or on what stands on equipment at some times; the batches too.
 
     ``known_by``: as ``cleaning_breaks.standing_breaks``. One statement for all, and one for each kind of record that
     breaks were written for; all is read anew without a cleaning of everything that does not count.
     """
     fallen: set[int] = set()
     while True:
-        found, breaks = _read(lots, batches, places, fallen)
+        found, breaks = _read(here, lots, batches, places, fallen)
         standing = standing_among(((each.kind, each.because) for each in breaks.values()), known_by)
         no_more = {key for key, each in breaks.items() if each.because not in standing}
         if not any(breaks[key].of_everything for key in no_more - fallen):
@@ -100,14 +104,20 @@ def near(
 
 
 def _read(
-    lots: Collection[int], batches: Collection[int], places: Collection[Place], fallen: Collection[int]
+    here: UUID,
+    lots: Collection[int],
+    batches: Collection[int],
+    places: Collection[Place],
+    fallen: Collection[int],
 ) -> tuple[Near, dict[int, Cleaned]]:
     """The breaks by key, those too that do not count, but for what is named ``fallen``."""
     found, breaks = Near(), dict[int, Cleaned]()
     for batch, key, target, share, equipment, since, until, because, kind, scope in _rows(
-        lots, batches, places, fallen
+        here, lots, batches, places, fallen
     ):
-        if target is not None:
+        if key == REFILLED:
+            found.refilled = True
+        elif target is not None:
             found.links.append((key, target, batch, share))
         elif batch is not None:
             found.batches.add(batch)
@@ -153,16 +163,22 @@ _DIALECTS = {
 
 
 def _rows(
-    lots: Collection[int], batches: Collection[int], places: Collection[Place], fallen: Collection[int]
+    here: UUID,
+    lots: Collection[int],
+    batches: Collection[int],
+    places: Collection[Place],
+    fallen: Collection[int],
 ) -> list[Any]:
-    """Edges, cleaning breaks and stays, in this order, with nothing in the columns of the others."""
+    """Edges, cleaning breaks and stays, in this order, with nothing in the columns of the others.
+
+    And one row with no more than ``REFILLED`` where the house has refilled places.
+    """
     times = [connection.ops.adapt_datetimefield_value(place.at) for place in places]
     asked = [
-        each for place, at in zip(places, times, strict=True) for each in (_key(place.equipment), at, at)
+        each for place, at in zip(places, times, strict=True) for each in (as_key(place.equipment), at, at)
     ]
-    return read(
-        _sql(connection.vendor, len(places), tuple(sorted(fallen))), [*asked, as_one(lots), as_one(batches)]
-    )
+    sql = _sql(connection.vendor, len(places), tuple(sorted(fallen)))
+    return read(sql, [*asked, as_one(lots), as_one(batches), as_key(here)])
 
 
 @lru_cache(maxsize=100)
@@ -194,7 +210,7 @@ class _Asking:
         return (
             f"WITH RECURSIVE {', '.join(tables)} {self.links()} UNION ALL {self.breaks()} UNION ALL "
             "SELECT batch, NULL, NULL, NULL, equipment_id, since, until, NULL, NULL, NULL FROM stood "
-            "WHERE batch IS NOT NULL"
+            f"WHERE batch IS NOT NULL UNION ALL SELECT NULL, {REFILLED}{', NULL' * 8} {where_refilled()}"
         )
 
     def reach(self) -> str:
@@ -308,7 +324,3 @@ class _Asking:
             f"(SELECT kind FROM {ENTRY} entry WHERE entry.id = cleaned.because_id), CAST(cleaned.scope AS text) "
             f"FROM stood JOIN {own}"
         )
-
-
-def _key(equipment: UUID) -> Any:
-    return equipment if connection.vendor == "postgresql" else equipment.hex

@@ -63,8 +63,11 @@ def load(
 
     ``known_by``: only what was released by then is cleared; else what was released at any time.
     """
-    bits, mixed = lists.bits(establishment), MixedPlaces(establishment)
-    found = _near(mixed, lots, [Place(*each) for each in places], known_by)
+    bits, asked = lists.bits(establishment), [Place(*each) for each in places]
+    found = near(establishment.pk, lots, (), asked, known_by)
+    mixed = MixedPlaces(establishment, any_there=found.refilled)
+    if mixed:
+        found = _nearer(establishment, found, mixed, lots, asked, known_by)
     moved = _moved(found)
     keys = set(lots).union(*moved.values())
     facts = known_facts.load(
@@ -80,16 +83,20 @@ def load(
     return contacts
 
 
-def _near(
-    mixed: MixedPlaces, lots: Collection[int], places: Collection[Place], known_by: datetime | None
+def _nearer(
+    establishment: Establishment,
+    found: Near,
+    mixed: MixedPlaces,
+    lots: Collection[int],
+    places: Collection[Place],
+    known_by: datetime | None,
 ) -> Near:
     """Where lots lay together, what was weighed in as one may be another, which some batch made."""
-    found, asked = near(lots, (), places, known_by), set(lots)
-    done: set[int] | None = None
-    while mixed and done != found.batches:
+    asked, done = set(lots), None
+    while done != found.batches:
         done = found.batches
         asked |= mixed.back(lots, whole=lots, used_in=done).lots
-        found = near(asked, done, places, known_by)
+        found = near(establishment.pk, asked, done, places, known_by)
     return found
 
 

@@ -7,10 +7,8 @@ from datetime import date
 from functools import cache, lru_cache
 from typing import Any
 
-from django.db import connection
-
 from batches import reference
-from batches.edges import as_day, read
+from batches.edges import as_day, as_key, read
 from batches.texts import is_one_line
 from config.api.refusals import Reason, Unusable
 from haccp import confirming
@@ -128,11 +126,10 @@ def vocabulary(establishment: Establishment) -> Vocabulary:
 
 def bits(establishment: Establishment) -> Bits:
     """The same as bits. The lists are read each time; what they say is worked out anew only where it changed."""
-    here = establishment.pk if connection.vendor == "postgresql" else establishment.pk.hex
     rows = read(
         "SELECT jurisdiction, in_force_from, in_force_until, CAST(document AS text), confirmed_by_id IS NOT NULL "
         f"FROM {AllergenList._meta.db_table} WHERE establishment_id = %s AND in_use ORDER BY code",
-        [here],
+        [as_key(establishment.pk)],
     )
     return _bits(
         tuple(

@@ -106,7 +106,7 @@ def standing(here: Establishment, places: Sequence[tuple[UUID, datetime]]) -> li
 
 
 def batches_near(lot: Lot) -> set[int]:
-    return near([lot.pk]).batches
+    return near(lot.establishment_id, [lot.pk]).batches
 
 
 def test_what_stood_there_before_all_was_cleaned_is_not_read(
