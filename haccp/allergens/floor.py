@@ -5,11 +5,13 @@
 
 from collections import defaultdict
 from collections.abc import Collection, Iterable, Iterator, Mapping
-from datetime import datetime
+from datetime import UTC, datetime
 from typing import NamedTuple
 from uuid import UUID
 
 from batches.near import Stay
+
+NEVER = datetime.max.replace(tzinfo=UTC)
 
 
 class Clearing(NamedTuple):
@@ -54,17 +56,32 @@ class Floor:
             if begins and (clean is None or stay.until is None or stay.until > clean):
                 yield stay
 
+    def all_gone(self, stay: Stay) -> datetime | None:
+        """When, after a stay, everything was cleaned where it was; None: not yet, or it is there still."""
+        if stay.until is None:
+            return None
+        bits = 0
+        for clearing in self.clearings.get(stay.equipment, ()):
+            after = clearing.at >= stay.until if stay.until > stay.since else clearing.at > stay.until
+            if after:
+                bits |= clearing.bits
+                if bits & self.every == self.every:
+                    return clearing.at
+        return None
+
     def onward(self, batches: Collection[int]) -> set[int]:
-        """The batches, and all that stood later, or at the same time, where one of them did; breaks are not asked."""
-        earliest: dict[UUID, datetime] = {}
+        """The batches, and all that stood later, or at the same time, where one of them did and not all was cleaned between."""
+        earliest: dict[tuple[UUID, datetime | None], datetime] = {}
         seen, waiting = set(batches), list(batches)
         while waiting:
             for stay in self.by_batch.get(waiting.pop(), ()):
-                if stay.equipment in earliest and earliest[stay.equipment] <= stay.since:
+                gone = self.all_gone(stay)
+                if earliest.get((stay.equipment, gone), NEVER) <= stay.since:
                     continue
-                earliest[stay.equipment] = stay.since
+                earliest[stay.equipment, gone] = stay.since
                 for other in self.by_equipment[stay.equipment]:
-                    if other.batch not in seen and (other.until is None or other.until >= stay.since):
+                    there = other.until is None or other.until >= stay.since
+                    if there and other.batch not in seen and (gone is None or other.since < gone):
                         seen.add(other.batch)
                         waiting.append(other.batch)
         return seen

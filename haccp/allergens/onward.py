@@ -1,17 +1,23 @@
 """What a late fact may reach: lots made of others, and what those or some batches may have touched on equipment."""
 
+from collections import defaultdict
 from collections.abc import Collection, Iterator
 from datetime import datetime
 from typing import Any
+from uuid import UUID
 
 from django.db.models import Min, Q
 
+from batches.cleaning_breaks import standing_breaks
 from batches.edges import among, as_one
 from batches.mixed_places import MixedPlaces
-from batches.models import Lot, Movement, MovementKind, Occupation
-from batches.near import Stay
-from haccp.allergens.floor import Floor
+from batches.models import Equipment, Lot, Movement, MovementKind, Occupation
+from batches.near import ALL, Stay
+from haccp.allergens.floor import Clearing, Floor
 from ledger.models import Establishment
+
+EVERYTHING = 1
+"""All there is, as one bit: what only some of it was cleaned of counts as not cleaned."""
 
 
 def reached_from(
@@ -19,6 +25,7 @@ def reached_from(
 ) -> set[int]:
     """The lots, what was made of them, and what either or the batches may have touched: no fewer than there are, maybe more.
 
+    A cleaning of everything that counts ends it; one of some things does not, since it is not asked what the fact is about.
     Stays are read back to the first of a batch on the way, so that what happens now costs no look at years.
     """
     floor, back_to, mixed = Floor((), {}, 0), None, MixedPlaces(establishment)
@@ -30,12 +37,21 @@ def reached_from(
         told |= walk.batches() | (_moved_in(walk.lots) if walk.lots else set())
         first = _first_stay(told)
         if first is not None and (back_to is None or first < back_to):
-            floor, back_to = Floor(_stays(establishment, first), {}, 0), first
+            cleanings = _cleanings_of_all(establishment, first)
+            floor, back_to = Floor(_stays(establishment, first), cleanings, EVERYTHING), first
         new = floor.onward(known | told) - known
         known |= new
         made = Lot.objects.extra(where=[f"{Lot._meta.db_table}.batch_id {among()}"], params=[as_one(new)])
         fresh, told = set(made.values_list("pk", flat=True)) - keys, set()
     return keys
+
+
+def _cleanings_of_all(establishment: Establishment, since: datetime) -> dict[UUID, list[Clearing]]:
+    found: defaultdict[UUID, list[Clearing]] = defaultdict(list)
+    for each in standing_breaks(list(Equipment.objects.filter(establishment=establishment)), since=since):
+        if each.scope.get("allergens") == ALL:
+            found[each.equipment_id].append(Clearing(each.at, EVERYTHING))
+    return found
 
 
 def _first_stay(batches: Collection[int]) -> datetime | None:

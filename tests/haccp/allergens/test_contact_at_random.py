@@ -5,6 +5,7 @@ from datetime import timedelta
 from typing import Any, NamedTuple
 from uuid import UUID, uuid5
 
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -137,3 +138,30 @@ def test_whoever_is_named_stood_there_and_carried_it(day: Day):
             carries = contacts.carries(batch.uid.int)[0]
             assert carries & BITS.plain([code])
             assert any(stay.equipment == place for stay in day.stays if stay.batch == batch.uid.int)
+
+
+@given(days(), st.integers(0, 4))
+def test_whatever_one_batch_changes_is_among_what_it_may_reach(day: Day, which: int):
+    one = which % len(day.holds)
+    without = day._replace(holds=[0 if key == one else bits for key, bits in enumerate(day.holds)])
+    changed = {
+        key for key, (new, old) in enumerate(zip(reckoned(day), reckoned(without), strict=True)) if new != old
+    }
+    floor, reached = Floor(day.stays, day.clearings, BITS.plain(CODES)), {one}
+    while more := floor.onward(reached) | {target for source, target in day.uses if source in reached}:
+        if more <= reached:
+            break
+        reached |= more
+    assert changed <= reached
+
+
+@pytest.mark.parametrize(
+    ("cleaned", "there"),
+    [([], True), ([["milk"]], True), ([["milk"], ["hazelnut", "wheat"]], False), ([list(CODES)], False)],
+)
+def test_only_a_cleaning_of_everything_ends_what_a_late_fact_may_reach(
+    cleaned: list[list[str]], there: bool
+) -> None:
+    stays = [Stay(0, PLACES[0], hour(0), hour(1)), Stay(1, PLACES[0], hour(3), hour(4))]
+    clearings = {PLACES[0]: [Clearing(hour(2), BITS.plain(codes)) for codes in cleaned]}
+    assert Floor(stays, clearings, BITS.plain(CODES)).onward({0}) == ({0, 1} if there else {0})
