@@ -1,6 +1,7 @@
 """What comes from a supplier, and what goes back there."""
 
 from datetime import date
+from uuid import UUID
 
 from batches import judging, lots
 from batches.models import Lot, Material, Movement, MovementKind, StoragePlace, TradingPartner
@@ -23,6 +24,7 @@ def receive(
     to_place: StoragePlace | None = None,
     carrier: TradingPartner | None = None,
     document: str = "",
+    weighed_with: UUID | None = None,
 ) -> Movement:
     """A delivery is a new lot, awaiting decision: ``movement.lot``. Raises Unusable, RuleBroken, Unknown.
 
@@ -47,6 +49,7 @@ def receive(
         carrier=carrier,
         to_place=to_place,
         document=document,
+        weighed_with=weighed_with,
     )
     if movement.replaces:
         movement.lot = keep_lot(movement, material=material, **({"code": code} if code else {}))
@@ -69,6 +72,7 @@ def send_back(
     from_place: StoragePlace | None = None,
     carrier: TradingPartner | None = None,
     document: str = "",
+    weighed_with: UUID | None = None,
 ) -> Movement:
     """Some of a lot went back to the supplier."""
     movement = begin(
@@ -81,5 +85,6 @@ def send_back(
         carrier=carrier,
         from_place=from_place,
         document=document,
+        weighed_with=weighed_with,
     )
     return write(act, movement, judging.of_taking(movement) + judging.of_partner(supplier.is_supplier))

@@ -1,5 +1,7 @@
 """What goes to customers and comes back from them. ``ship`` is a gate: only released lots leave."""
 
+from uuid import UUID
+
 from batches import judging, lots
 from batches.flags import LOT_NOT_READY, Flag
 from batches.models import (
@@ -31,6 +33,7 @@ def ship(
     document: str = "",
     order: WebOrder | None = None,
     already_happened: bool = False,
+    weighed_with: UUID | None = None,
 ) -> Movement:
     """Ship some of a released lot. Raises RuleBroken ``may-not-ship`` with every reason at once.
 
@@ -48,6 +51,7 @@ def ship(
         from_place=from_place,
         document=document,
         order=_order_of(act, customer, order),
+        weighed_with=weighed_with,
     )
     if not already_happened and movement.replaces is None:
         _gate(movement)
@@ -109,6 +113,7 @@ def take_back(
     carrier: TradingPartner | None = None,
     document: str = "",
     order: WebOrder | None = None,
+    weighed_with: UUID | None = None,
 ) -> Movement:
     """A customer returned some of a lot, or it was brought back from an outlet. A released lot then awaits a decision again.
 
@@ -125,6 +130,7 @@ def take_back(
         to_place=to_place,
         document=document,
         order=_order_of(act, customer, order),
+        weighed_with=weighed_with,
     )
     write(act, movement, judging.of_partner(customer.is_customer) + judging.of_counts(movement))
     lots.reopen(act=act, lots=[movement.lot], because=movement)

@@ -1,5 +1,7 @@
 """What happens to a lot while it lies there: moved, counted, sampled, destroyed."""
 
+from uuid import UUID
+
 from batches import judging, stock
 from batches.flags import Flag
 from batches.models import Lot, Movement, MovementKind, StoragePlace
@@ -36,12 +38,28 @@ def move(
 
 
 @deed
-def count(*, act: Act, lot: Lot, quantity: str, unit: str, in_place: StoragePlace | None = None) -> Movement:
+def count(
+    *,
+    act: Act,
+    lot: Lot,
+    quantity: str,
+    unit: str,
+    in_place: StoragePlace | None = None,
+    weighed_with: UUID | None = None,
+) -> Movement:
     """Say how much of a lot is really there, in one place or in all; the difference corrects the stock.
 
     What was expected is what the records say of the time of the count, not of its arrival.
     """
-    movement = begin(act, MovementKind.COUNTED, lot=lot, quantity=quantity, unit=unit, to_place=in_place)
+    movement = begin(
+        act,
+        MovementKind.COUNTED,
+        lot=lot,
+        quantity=quantity,
+        unit=unit,
+        to_place=in_place,
+        weighed_with=weighed_with,
+    )
     there = stock.expected(lot, at=movement.performed_at, place=in_place, without=movement.corrects_id)
     movement.effect = movement.quantity - there
     return write(act, movement, judging.of_place(movement, in_place is None))
@@ -49,10 +67,24 @@ def count(*, act: Act, lot: Lot, quantity: str, unit: str, in_place: StoragePlac
 
 @deed
 def sample(
-    *, act: Act, lot: Lot, quantity: str, unit: str, from_place: StoragePlace | None = None
+    *,
+    act: Act,
+    lot: Lot,
+    quantity: str,
+    unit: str,
+    from_place: StoragePlace | None = None,
+    weighed_with: UUID | None = None,
 ) -> Movement:
     """Take some of a lot for a laboratory or to keep back."""
-    movement = begin(act, MovementKind.SAMPLED, lot=lot, quantity=quantity, unit=unit, from_place=from_place)
+    movement = begin(
+        act,
+        MovementKind.SAMPLED,
+        lot=lot,
+        quantity=quantity,
+        unit=unit,
+        from_place=from_place,
+        weighed_with=weighed_with,
+    )
     return write(act, movement, judging.of_taking(movement))
 
 
@@ -65,6 +97,7 @@ def destroy(
     unit: str,
     from_place: StoragePlace | None = None,
     document: str = "",
+    weighed_with: UUID | None = None,
 ) -> Movement:
     """Throw some of a lot away so that it cannot be eaten."""
     movement = begin(
@@ -75,5 +108,6 @@ def destroy(
         unit=unit,
         from_place=from_place,
         document=document,
+        weighed_with=weighed_with,
     )
     return write(act, movement, judging.of_taking(movement))

@@ -2,6 +2,7 @@
 
 from datetime import date
 from typing import Any
+from uuid import UUID
 
 from batches import edges, judging, lots, packing, rework
 from batches.flags import Flag
@@ -33,6 +34,7 @@ def use(
     part: Part | None = None,
     recipe_line: int | None = None,
     from_place: StoragePlace | None = None,
+    weighed_with: UUID | None = None,
 ) -> Movement:
     """Weigh some of a lot into a batch, or one part of it. Raises Unusable, Unknown, RuleBroken.
 
@@ -48,6 +50,7 @@ def use(
         part=_part_of(batch, part),
         recipe_line=_line_of(batch, recipe_line),
         from_place=from_place,
+        weighed_with=weighed_with,
     )
     if edges.comes_from(lot, batch):
         raise RuleBroken(
@@ -91,6 +94,7 @@ def make(
     best_before: date | None = None,
     code: str = "",
     to_place: StoragePlace | None = None,
+    weighed_with: UUID | None = None,
 ) -> Movement:
     """Take a new lot of ``material`` out of a batch, or a further quantity into its ``lot``.
 
@@ -106,6 +110,7 @@ def make(
         "batch": batch,
         "part": _part_of(batch, part),
         "to_place": to_place,
+        "weighed_with": weighed_with,
     }
     if lot is not None:
         _refuse_other_batch(lot, batch)

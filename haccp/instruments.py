@@ -11,8 +11,9 @@ from decimal import Decimal
 from typing import Any
 
 from batches import reference
+from batches.models import Movement
 from batches.quantities import UNITS, convert_difference, exactly
-from config.api.refusals import Reason, Unusable
+from config.api.refusals import Reason, Unknown, Unusable
 from haccp import verified
 from haccp.models import Instrument, InstrumentVerification, Verified
 from haccp.readings import Reading
@@ -51,6 +52,25 @@ def alter(
         setattr(instrument, name, value)
     _refuse_unusable(instrument)
     return reference.alter(act=act, row=instrument, values=values, expected_version=expected_version)
+
+
+def refuse_unless_it_weighs(movement: Movement) -> None:
+    """What a movement says it was weighed with is an instrument of its establishment that weighs. Raises Unknown, Unusable.
+
+    One that is no longer in use may be named: the weighing was then.
+    """
+    if movement.weighed_with is None or movement.withdrawn:
+        return
+    register = Instrument.objects.filter(establishment=movement.establishment_id)
+    found = register.filter(pk=movement.weighed_with).first()
+    if found is None:
+        raise Unknown(f"There is no such instrument here: {movement.weighed_with}.", field="weighed_with")
+    if not measures(found, "KGM"):
+        raise Unusable(
+            f"{found.code} {found.name} is no balance: it shows {found.unit}.",
+            code="no-balance",
+            field="weighed_with",
+        )
 
 
 def outside_range(instrument: Instrument, reading: Reading) -> bool:

@@ -22,7 +22,7 @@ from batches.models import (
     StoragePlace,
 )
 from batches.signals import movement_recorded, noted_at_outlet, places_mixed, run_changed
-from haccp import deviations, gates, holds, late_allergens, late_labels, reworking
+from haccp import deviations, gates, holds, instruments, late_allergens, late_labels, reworking
 from haccp.allergens.signals import allergens_stated
 from haccp.deviations import Touched
 from haccp.labels.signals import packing_recorded
@@ -52,6 +52,7 @@ def connect() -> None:
 
 def follow(sender: Any, movement: Movement, act: Act, **_: Any) -> None:
     """Cases for what was out of order; then whatever open holds reach by now is held with them."""
+    instruments.refuse_unless_it_weighs(movement)
     if not movement.withdrawn:
         _open_for_flags(movement, act)
     if questions.leaves_while_held(movement):

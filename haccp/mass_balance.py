@@ -14,7 +14,7 @@ from batches.models import Batch, LossKind, MaterialKind, Movement, MovementKind
 from batches.quantities import shown
 from haccp import cook_losses
 from haccp.cook_losses import CookLoss, How
-from haccp.weighed_to import WeighedTo, weighed_to
+from haccp.weighed_to import Weighed, WeighedTo, weighed_to
 
 
 @dataclass(frozen=True)
@@ -123,7 +123,12 @@ def of_batch(batch: Batch) -> BatchBalance:
     made = [each for each in food if each.what == MovementKind.MADE]
     apart = _apart(batch)
     trim = TrimReturn.objects.standing().filter(batch=batch).values_list("quantity", flat=True)
-    weighed = [each.mass for each in food if each.mass and each.lot.material.dimension == "mass"]
+    weighed = [
+        Weighed(each.mass, each.weighed_with)
+        for each in food
+        if each.mass and (each.weighed_with or each.lot.material.dimension == "mass")
+    ]
+    weighed += map(Weighed, _each_of(apart, (*LOST, LossKind.COOKED_OFF)))
     return BatchBalance(
         batch=batch.uid,
         code=batch.code,
@@ -134,9 +139,7 @@ def of_batch(batch: Batch) -> BatchBalance:
         coating=sum(apart.get(LossKind.COATING, [])),
         trim=sum(trim),
         cooked_off=_cooked_off(batch, used, apart),
-        weighed_to=weighed_to(
-            batch.establishment, [*weighed, *_each_of(apart, (*LOST, LossKind.COOKED_OFF))]
-        ),
+        weighed_to=weighed_to(batch.establishment, weighed),
         in_all=_sum(used),
         out=_sum(made),
         tolerance_permille=batch.establishment.balance_gap_permille,

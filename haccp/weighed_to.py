@@ -1,18 +1,30 @@
 """How well a sum of weighings is known, by the balances in the register.
 
-A weighing does not name its balance. So of those whose range holds it the least certain one counts: the true figure is
-no worse. Weighings are taken as independent: U = sqrt(sum U_i^2), GUM (JCGM 100:2008) 5.1, read in a public copy.
+A weighing that names its balance is known as well as that shows. Of one that names none, the least certain balance counts
+whose range holds it: the true figure is no worse. Weighings are taken as independent: U = sqrt(sum U_i^2), GUM (JCGM
+100:2008) 5.1, read in a public copy.
 """
 
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
+from uuid import UUID
+
+from django.db.models import Q
 
 from haccp import instruments
 from haccp.models import Instrument
 from haccp.readings import Reading
 from ledger.models import Establishment
+
+
+@dataclass(frozen=True)
+class Weighed:
+    """``amount``: mg. ``by``: the balance it names."""
+
+    amount: int
+    by: UUID | None = None
 
 
 @dataclass(frozen=True)
@@ -25,19 +37,31 @@ class WeighedTo:
     unknown: int
 
 
-def weighed_to(establishment: Establishment, amounts: Iterable[int]) -> WeighedTo:
-    """How well a sum of weighings (mg) is known. One statement."""
-    register = Instrument.objects.filter(establishment=establishment, in_use=True).order_by("code")
-    balances = [each for each in register if instruments.measures(each, "KGM")]
+def weighed_to(establishment: Establishment, weighings: Iterable[Weighed]) -> WeighedTo:
+    """How well a sum of weighings is known. One statement."""
+    asked = list(weighings)
+    named = {each.by for each in asked if each.by}
+    register = Instrument.objects.filter(Q(in_use=True) | Q(pk__in=named), establishment=establishment)
+    balances = [each for each in register.order_by("code") if instruments.measures(each, "KGM")]
+    by_key = {each.pk: each for each in balances}
+    in_use = [each for each in balances if each.in_use]
     squares, counted, unknown = 0.0, set(), 0
-    for amount in amounts:
-        worst = _least_certain(balances, amount)
+    for each in asked:
+        worst = _least_certain(_candidates(each, by_key, in_use), each.amount)
         if worst is None:
             unknown += 1
             continue
         counted.add(worst[1])
         squares += worst[0] ** 2
     return WeighedTo(math.ceil(math.sqrt(squares)), tuple(sorted(counted)), unknown)
+
+
+def _candidates(
+    weighed: Weighed, by_key: Mapping[UUID, Instrument], in_use: Sequence[Instrument]
+) -> Sequence[Instrument]:
+    if weighed.by is None:
+        return in_use
+    return [by_key[weighed.by]] if weighed.by in by_key else []
 
 
 def _least_certain(balances: Iterable[Instrument], amount: int) -> tuple[float, str] | None:

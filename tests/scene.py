@@ -597,6 +597,7 @@ def _ids(house: House) -> dict[str, str]:
     )
     due_instruments.sweep()
     labels = _labelled(lead, running)
+    balance = lead.post("instruments", code="B1", name="Bench balance", kind="balance", unit="KGM")
     document = lead.post("documents", kind="batch-record", subject=running)["id"]
     file = io.BytesIO(PNG)
     file.name = "scan.png"
@@ -650,6 +651,7 @@ def _ids(house: House) -> dict[str, str]:
         "equipment": rows_id("equipment", "K1"),
         "instruments": probe["id"],
         "instrument": meter,
+        "weighed_with": balance["id"],
         "instrument-verifications": verified["id"],
         "keys": Token.objects.filter(person=operator)[0].pk,
         "local-rules": rule,

@@ -48,6 +48,12 @@ def partner(**options: Any) -> ScopedReference:
     return ScopedReference(queryset=TradingPartner.objects.all(), **options)
 
 
+def weighed_with() -> serializers.UUIDField:
+    return serializers.UUIDField(
+        required=False, help_text="The instrument it was weighed with, of the register of instruments."
+    )
+
+
 def document() -> serializers.CharField:
     return serializers.CharField(
         max_length=80, required=False, help_text="Kind and number of the paper that went with it."
@@ -74,6 +80,7 @@ class MovementSerializer(RecordSerializer):
     order = serializers.UUIDField(
         source="order_id", allow_null=True, help_text="The web order it left or came back for."
     )
+    weighed_with = serializers.UUIDField(allow_null=True, help_text="The instrument it was weighed with.")
     best_before = serializers.DateField(allow_null=True)
     flags = serializers.SerializerMethodField()
 
@@ -116,6 +123,7 @@ class ReceivedSerializer(RecordSerializer):
     to_place = place()
     carrier = partner(required=False)
     document = document()
+    weighed_with = weighed_with()
 
 
 @example(lot=ID, batch=ID, recipe_line=1, **AMOUNT)
@@ -124,6 +132,7 @@ class UsedSerializer(AmountOfLot):
     part = ScopedReference(queryset=Part.objects.all(), required=False)
     recipe_line = serializers.IntegerField(required=False, min_value=0, max_value=32767)
     from_place = place()
+    weighed_with = weighed_with()
 
 
 @example(batch=ID, material=ID, quantity="240", unit="H87")
@@ -145,6 +154,7 @@ class MadeSerializer(RecordSerializer):
     best_before = serializers.DateField(required=False, allow_null=True)
     code = serializers.CharField(required=False, help_text="Our own code; the next free one if left out.")
     to_place = place()
+    weighed_with = weighed_with()
 
 
 @example(lot=ID, to_place=ID, **AMOUNT)
@@ -162,6 +172,7 @@ class ShippedSerializer(AmountOfLot):
     already_happened = serializers.BooleanField(
         required=False, help_text="It has left already: record and flag it instead of refusing."
     )
+    weighed_with = weighed_with()
 
 
 @example(lot=ID, customer=ID, quantity="6", unit="H87")
@@ -173,6 +184,7 @@ class ReturnedSerializer(AmountOfLot):
     order = ScopedReference(
         queryset=WebOrder.objects.all(), required=False, help_text="Whose buyer sent it back."
     )
+    weighed_with = weighed_with()
 
 
 @example(lot=ID, supplier=ID, **AMOUNT)
@@ -181,22 +193,26 @@ class SentBackSerializer(AmountOfLot):
     carrier = partner(required=False)
     from_place = place()
     document = document()
+    weighed_with = weighed_with()
 
 
 @example(lot=ID, **AMOUNT)
 class CountedSerializer(AmountOfLot):
     in_place = place(help_text="The one place that was counted; left out: the lot wherever it lies.")
+    weighed_with = weighed_with()
 
 
 @example(lot=ID, **AMOUNT)
 class SampledSerializer(AmountOfLot):
     from_place = place()
+    weighed_with = weighed_with()
 
 
 @example(lot=ID, document="waste note 12", **AMOUNT)
 class DestroyedSerializer(AmountOfLot):
     from_place = place()
     document = document()
+    weighed_with = weighed_with()
 
 
 @example(corrects=ID, reason="Weighed, but not used.")

@@ -88,6 +88,8 @@ class Movement(Record):
     ``effect``: what it does to the stock of the lot; for a count, what was counted less what was expected.
     ``mass``: milligrams of food, of pieces by the mass one had then; 0 for packaging, empty where not known.
     ``new_lot``: what was said about the lot that this movement brings; empty where the lot was there already.
+    ``weighed_with``: the instrument it was weighed with, where that was said; instruments are known one floor up, so it
+    is their uuid, and ``haccp.listeners`` refuses one that is not of this establishment.
     ``best_before``: of the lot it brings, as said or by its material's shelf life.
     ``flags``: codes of what was out of order when it was recorded (``batches.flags`` says what each means).
     """
@@ -113,6 +115,7 @@ class Movement(Record):
     carrier = models.ForeignKey(TradingPartner, models.PROTECT, null=True, blank=True, related_name="+")
     document = models.CharField(max_length=80, blank=True)  # type and number of the paper that went with it
     order = models.ForeignKey(WebOrder, models.PROTECT, null=True, blank=True, related_name="movements")
+    weighed_with = models.UUIDField(null=True, blank=True)
     new_lot = models.JSONField(default=dict, blank=True)
     best_before = models.DateField(null=True, blank=True)
     flags = models.JSONField(default=list, blank=True)
@@ -130,6 +133,7 @@ class Movement(Record):
         "carrier",
         "document",
         "order",
+        "weighed_with",
         "new_lot",
     )
     FORMS = {1: (*BASE_1, "lot", "quantity", "effect", "mass", "best_before", "flags", *client_fields)}

@@ -84,8 +84,8 @@ class BatchBalanceSerializer(serializers.Serializer):
     trim = AmountSerializer()
     cooked_off = CookedOffSerializer()
     balances_show_to = AmountSerializer(
-        help_text="Expanded uncertainty (k = 2) of all weighings together, by the least certain balance of the "
-        "register that could weigh each."
+        help_text="Expanded uncertainty (k = 2) of all weighings together, each by the balance it names, else by the "
+        "least certain of the register that could weigh it."
     )
     balances = serializers.ListField(child=serializers.CharField())
     weighings_of_unknown_uncertainty = serializers.IntegerField()

@@ -1,5 +1,6 @@
 """Whether what went into a batch came out of it, and how much should have gone off in cooking."""
 
+import math
 from collections.abc import Callable
 from datetime import date, timedelta
 from decimal import Decimal
@@ -8,12 +9,13 @@ from typing import Any
 import pytest
 
 from batches import noting, recipes, runs
-from batches.models import Batch, Lot, Material, RecipeVersion, WeighedApart
+from batches.models import Batch, Lot, Material, Movement, RecipeVersion, WeighedApart
 from haccp import compositions, mass_balance
 from haccp.cook_losses import FEWEST_BATCHES, How
 from haccp.models import PlanVersion
 from ledger import signatures
 from ledger.acts import Act
+from ledger.ids import uuid7
 from ledger.models import Establishment, Person
 from tests.conftest import Client
 from tests.haccp.conftest import HOUR, MORNING
@@ -68,9 +70,11 @@ def cook(
 ) -> Callable[..., Batch]:
     """A batch that took kilograms in, made kilograms, and ended."""
 
-    def do(version: RecipeVersion, came: str = "5400", went: str = "2025", at: Any = MORNING) -> Batch:
+    def do(
+        version: RecipeVersion, came: str = "5400", went: str = "2025", at: Any = MORNING, **used: Any
+    ) -> Batch:
         batch = begin(at=at, recipe_version=version, quantity="2025")
-        use(sweet, batch, at=at + HOUR, quantity=came)
+        use(sweet, batch, at=at + HOUR, quantity=came, **used)
         make_lot(batch, at=at + 2 * HOUR, quantity=went)
         end(batch, at=at + 3 * HOUR)
         return Batch.objects.select_related("state", "establishment", "recipe_version__recipe").get(
@@ -186,6 +190,41 @@ def test_a_balance_of_unknown_uncertainty_is_said_and_adds_nothing(
     found = mass_balance.of_batch(cook(approve(**TO_60)))
     assert (found.weighed_to.uncertainty, found.weighed_to.unknown) == (0, 2)
     assert "2 weighings by a balance whose uncertainty is not in the register." in found.sentences
+
+
+def test_a_weighing_that_names_its_balance_is_known_as_well_as_that_shows(
+    syrup: Material, approve: Any, cook: Any, make_instrument: Any
+):
+    """What went in by the good balance, what came out by the coarse one, as today's rule takes it: 3 kg and 0.1 kg."""
+    usual = {"kind": "balance", "unit": "KGM", "range_lower": Decimal(1), "range_upper": Decimal(6000)}
+    make_instrument(code="B-1", expanded_uncertainty=Decimal(3), **usual)
+    good = make_instrument(code="B-2", expanded_uncertainty=Decimal("0.1"), **usual)
+    found = mass_balance.of_batch(cook(approve(**TO_60), weighed_with=good.pk))
+    assert found.weighed_to.uncertainty == math.ceil(math.hypot(100_000, 3_000_000))
+    assert found.weighed_to.balances == ("B-1", "B-2")
+
+
+def test_a_named_balance_says_nothing_of_what_it_cannot_weigh(
+    syrup: Material, approve: Any, cook: Any, make_instrument: Any
+):
+    usual = {"kind": "balance", "unit": "KGM", "range_lower": Decimal(0), "expanded_uncertainty": Decimal(1)}
+    make_instrument(range_upper=Decimal(6000), **usual)
+    small = make_instrument(range_upper=Decimal(10), **usual)
+    found = mass_balance.of_batch(cook(approve(**TO_60), weighed_with=small.pk))
+    assert (found.weighed_to.uncertainty, found.weighed_to.unknown) == (1_000_000, 1)
+
+
+def test_only_an_instrument_of_the_house_that_weighs_can_be_named(
+    api: Client, sweet: Lot, make_instrument: Any
+):
+    said = {"performed_at": MORNING.isoformat(), "lot": str(sweet.uid), "quantity": "1", "unit": "KGM"}
+    for named, status in ((uuid7(), 404), (make_instrument().pk, 400)):
+        answer = api.send("movements/sampled", said | {"weighed_with": str(named)})
+        assert (answer.status_code, answer.json()["errors"][0]["field"]) == (status, "weighed_with")
+    assert not Movement.objects.filter(what="sampled").exists()
+    weighs = make_instrument(unit="GRM")
+    answer = api.send("movements/sampled", said | {"weighed_with": str(weighs.pk)})
+    assert (answer.status_code, answer.json()["weighed_with"]) == (201, str(weighs.pk))
 
 
 def test_a_material_without_a_composition_leaves_the_cook_loss_unknown(
