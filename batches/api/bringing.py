@@ -40,6 +40,7 @@ class TablesSerializer(BodySerializer):
     workbook = _file("An XLSX with a sheet for each table, called as the table.")
     materials = _file("CSV or XLSX; its own file goes before the sheet of a workbook.")
     partners = _file("As above.")
+    places = _file("As above.")
     lots = _file("As above.")
     batches = _file("As above.")
     shipments = _file("As above.")

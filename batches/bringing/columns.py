@@ -241,6 +241,12 @@ TABLES: dict[str, tuple[Column, ...]] = {
         Column("contact", _lines(500), "whom to ring in a recall; private, left out of what leaves the house"),
         Column("gln", checked(check_gln), "their GLN, if they have one"),
     ),
+    "places": (
+        Column("code", _CODE_OF_REFERENCE, "your short code for the place", needed=True),
+        Column("name", text_of(120), "as you call it: a shelf, cold room, bin or tank", needed=True),
+        Column("refilled", _yes_or_no, "yes if it is topped up before it is empty, so that lots mix in it"),
+        Column("for_held", _yes_or_no, "yes if it is kept apart for what is held"),
+    ),
     "lots": (
         Column("code", _code(20), "your code of the lot, as it is on the tub or shelf", needed=True),
         Column("material", _CODE_OF_REFERENCE, "code of the material", needed=True),
@@ -252,6 +258,7 @@ TABLES: dict[str, tuple[Column, ...]] = {
         Column("on_hand", amount_of, "how much is left, as counted"),
         Column("counted_on", _when, "when that was counted; today, if left out"),
         Column("best_before", day_of_row, "its date, if it has one"),
+        Column("place", _CODE_OF_REFERENCE, "code of the storage place where it lies; it counts as there since it came"),
         Column("document", text_of(80), "delivery note or invoice it came with"),
         *_RELEASED,
         _NOTE,

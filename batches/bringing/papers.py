@@ -12,7 +12,7 @@ from batches.bringing import entries
 from batches.bringing.columns import TABLES, House, When
 from batches.bringing.entries import Entry
 from batches.identifiers import is_plain_code
-from batches.models import Batch, BroughtIn, Dimension, Lot, Material, TradingPartner
+from batches.models import Batch, BroughtIn, Dimension, Lot, Material, StoragePlace, TradingPartner
 from batches.movements import read_amount
 from config.api.refusals import Reason, Unusable
 from config.api.tables import Row, Table
@@ -62,6 +62,7 @@ class _Said:
 
     materials: set[str]
     partners: set[str]
+    places: set[str]
     lots: set[str]
     made: set[str]  # batches that made something
 
@@ -77,6 +78,7 @@ class _Said:
         return cls(
             cells("materials", "code"),
             cells("partners", "code"),
+            cells("places", "code"),
             cells("lots", "code") | cells("batches", "lot", what="made"),
             cells("batches", "batch", what="made"),
         )
@@ -112,12 +114,14 @@ def _changed(entry: Entry, before: Any, column: str) -> Reason:
 def _wrong(papers: Papers, here: Establishment, said: _Said) -> Iterator[Reason]:
     materials = _Known("material", _codes(Material, here) | said.materials)
     partners = _Known("trading partner", _codes(TradingPartner, here) | said.partners)
+    places = _Known("storage place", _codes(StoragePlace, here) | said.places)
     lots, measured = _Known("lot", _codes(Lot, here) | said.lots), Measured.by(papers, here)
     for each in papers.new["materials"]:
         yield from _of_material(each)
     for each in papers.new["lots"]:
         yield from _unknown(each, "material", materials)
         yield from _unknown(each, "supplier", partners)
+        yield from _unknown(each, "place", places, needed=False)
         yield from _of_lot(each, measured)
     for each in papers.new["batches"]:
         made = each.values["what"] == "made"

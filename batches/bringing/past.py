@@ -31,6 +31,7 @@ from batches.models import (
     MovementKind,
     Recipe,
     RecipeVersion,
+    StoragePlace,
     TradingPartner,
 )
 from batches.movements import begin, write
@@ -69,6 +70,7 @@ class Past:
         lines = self._new_lines()
         self._each("materials", self.papers.new["materials"], self._material)
         self._each("partners", self.papers.new["partners"], self._partner)
+        self._each("places", self.papers.new["places"], self._place)
         self._each("lots", self.papers.new["lots"], self._lot)
         heads = self.papers.heads
         fresh = {each.key for each in self.papers.new["batch"]}
@@ -149,6 +151,9 @@ class Past:
         said = {PARTS.get(name, name): value for name, value in entry.values.items()}
         return self._reference(entry, TradingPartner, said)
 
+    def _place(self, entry: Entry) -> bool:
+        return self._reference(entry, StoragePlace, dict(entry.values))
+
     def _reference(self, entry: Entry, kind: Any, values: dict[str, Any]) -> bool:
         """Whether such a row stands here already; that one stays as it is, and it is told in what the file differs."""
         stands = kind.objects.filter(establishment=self.act.establishment, code=entry.key).first()
@@ -186,6 +191,7 @@ class Past:
             new_lot=new_lot,
             best_before=lots.best_before(material, when.day, said.get("best_before")),
             partner=supplier,
+            to_place=self._here(StoragePlace, said["place"]) if "place" in said else None,
             document=said.get("document", ""),
             **amount,
         )

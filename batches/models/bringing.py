@@ -11,6 +11,7 @@ class BroughtInTable(models.TextChoices):
 
     MATERIALS = "materials", "materials"
     PARTNERS = "partners", "trading partners"
+    PLACES = "places", "storage places"
     LOTS = "lots", "lots on hand"
     BATCH = "batch", "past batches"
     BATCHES = "batches", "what past batches used and made"

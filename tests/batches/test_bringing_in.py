@@ -13,7 +13,7 @@ from django.core.management import CommandError, call_command
 from django.db import connection
 from django.test.utils import CaptureQueriesContext
 
-from batches import lots, traces
+from batches import lots, stock, traces
 from batches.bringing import columns, entries, papers
 from batches.bringing.columns import TABLES
 from batches.bringing.deed import Outcome, bring_in
@@ -29,6 +29,7 @@ from batches.models import (
     Movement,
     Recipe,
     RecipeVersion,
+    StoragePlace,
     TradingPartner,
 )
 from config.api.refusals import NotAllowed, Reason, Unusable
@@ -114,7 +115,15 @@ def samples(suffix: str) -> dict[str, bytes]:
 
 def test_the_sample_tables_come_in_and_add_up(bring: Callable[..., Outcome]) -> None:
     outcome = bring(samples("{}.csv"))
-    assert outcome.new == {"materials": 7, "partners": 4, "lots": 5, "batch": 2, "batches": 9, "shipments": 4}
+    assert outcome.new == {
+        "materials": 7,
+        "partners": 4,
+        "places": 3,
+        "lots": 5,
+        "batch": 2,
+        "batches": 9,
+        "shipments": 4,
+    }
     assert not outcome.told
     drops = lot("LMD-25309-1")
     assert (drops.state.status, drops.state.on_hand) == ("released", 640_000)  # 1.94 - 0.8 - 0.5 kg
@@ -125,7 +134,30 @@ def test_the_sample_workbook_says_the_same_as_the_sample_files(bring: Callable[.
     bring(samples("{}.csv"))
     again = bring(samples("house.xlsx"))
     assert not again.new
-    assert again.known == {"materials": 7, "partners": 4, "lots": 5, "batch": 2, "batches": 9, "shipments": 4}
+    assert again.known == {
+        "materials": 7,
+        "partners": 4,
+        "places": 3,
+        "lots": 5,
+        "batch": 2,
+        "batches": 9,
+        "shipments": 4,
+    }
+
+
+def test_a_lot_lies_where_the_papers_say(bring: Callable[..., Outcome]) -> None:
+    bring(samples("{}.csv"))
+    butter, loft = lot("BUT-25321-1"), StoragePlace.objects.get(code="LOFT")
+    cool = StoragePlace.objects.get(code="COOL")
+    assert stock.by_place([butter])[butter.pk] == {cool.pk: butter.state.on_hand}
+    assert [each.code for each, _ in stock.in_place(loft)] == ["JAR-1"]
+
+
+def test_a_place_that_nobody_entered_is_told_with_the_nearest(refused: Callable[..., list[Reason]]) -> None:
+    places = {"places": "code,name\nSHELF,Dry shelf\n"}
+    lots_there = LOTS.replace("quantity", "quantity,place").replace("25 kg", "25 kg,SHELV")
+    (reason,) = refused(ALL | places | {"lots": lots_there})
+    assert (reason.code, "Did you mean SHELF?" in reason.detail) == ("unknown-code", True)
 
 
 def test_what_was_brought_in_is_traced_to_its_customers(bring: Callable[..., Outcome]) -> None:

@@ -21,6 +21,7 @@ from ledger.models import Establishment, Person
 WORDS = {
     "materials": "materials",
     "partners": "trading partners",
+    "places": "storage places",
     "lots": "lots",
     "batch": "past batches",
     "batches": "lots used and made in them",
