@@ -54,7 +54,8 @@ class TracePicture(TraceShown):
 
 
 class TraceTable(TraceShown):
-    """A trace as indented text: each lot once in full, then "see row above"; each step once. Nothing is left out."""
+    """A trace as indented text: each lot once in full, then "see row above"; each step once. Of one with more than 20,000 rows
+    it tells the first and says how many are left: the trace as data has all."""
 
     renderer_classes = [JSONRenderer, PlainText]
 

@@ -33,6 +33,7 @@ class Look(StrEnum):
     SUSPECT = "suspect"
     SOURCE = "source"
     MIXED = "mixed"
+    TOGETHER = "together"
     CONTACT = "contact"
 
 
@@ -41,9 +42,10 @@ STROKES: dict[Look, dict[str, str]] = {
     Look.SUSPECT: {"stroke": "#a30d20", "stroke-width": "0.9"},
     Look.SOURCE: {"stroke": "#000", "stroke-width": "0.35"},
     Look.MIXED: {"stroke": "#7a4a00", "stroke-width": "0.6", "stroke-dasharray": "3 1 0.8 1"},
+    Look.TOGETHER: {"stroke": "#7a4a00", "stroke-width": "0.6", "stroke-dasharray": "5 2"},
     Look.CONTACT: {"stroke": "#0b57a4", "stroke-width": "0.6", "stroke-dasharray": "0.9 1.1"},
 }
-"""Thick, less thick and thin without a break; dash and dot; dots: apart in black and white."""
+"""Thick, less thick and thin without a break; dash and dot; long dashes; dots: apart in black and white."""
 
 
 @dataclass(frozen=True)
@@ -194,7 +196,7 @@ def _lines(
         look = Look(str(line.look))
         for here, there in itertools.pairwise(way):
             stretches[look, _stretch(here, there, found.boxes, spots)] = None
-        if way:
+        if way and look != Look.TOGETHER:  # neither of the two leads to the other
             arrows[look, _arrow(spots[line.target], at_left=way[-1] == line.target)] = None
     for look in reversed(Look):
         for own, drawn in stretches:

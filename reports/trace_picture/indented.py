@@ -16,6 +16,7 @@ class Way(StrEnum):
     MADE_OF = "made-of"
     WENT_INTO = "went-into"
     CONTACT = "contact"
+    TOGETHER = "together"
     APART = "apart"  # on none: what it hangs on is told elsewhere
 
 
@@ -23,7 +24,8 @@ class Way(StrEnum):
 class Row:
     """``above``: the number of the row that tells this lot in full, None where this one does.
 
-    ``step``: that leads to the row it hangs on; ``contact``: the equipment that did.
+    ``step``: that leads to the row it hangs on; ``contact``: the equipment that did; ``lay``: the refilled place it lay in
+    with a lot that is told further up.
     """
 
     number: int
@@ -32,7 +34,33 @@ class Row:
     lot: TracedLot
     step: Step | None = None
     contact: Contact | None = None
+    lay: "Together | None" = None
     above: int | None = None
+
+
+@dataclass(frozen=True)
+class Together:
+    """Two lots lay in one refilled place, the ``later`` one put to the other: either may be taken out under both names."""
+
+    place: str
+    earlier: TracedLot
+    later: TracedLot
+
+    def other(self, uid: UUID) -> TracedLot:
+        return self.later if uid == self.earlier.uid else self.earlier
+
+
+def lay_together(trace: Trace) -> Iterator[Together]:
+    """Each two lots of the trace that a mix brought together, once: a place with many deliveries makes a chain."""
+    lots = {lot.uid: lot for lot in trace.lots}
+    came = {mix.number: mix.lot for mix in trace.mixes}
+    seen: set[tuple[str, UUID, UUID]] = set()
+    for mix in trace.mixes:
+        for uid in (*mix.lots, *(came[number] for number in mix.mixes if number in came)):
+            pair = (mix.place_code, uid, mix.lot)
+            if uid != mix.lot and uid in lots and mix.lot in lots and pair not in seen:
+                seen.add(pair)
+                yield Together(mix.place_code, lots[uid], lots[mix.lot])
 
 
 def goes_forward(step: Step, lots: dict[UUID, TracedLot], direction: Direction) -> bool:
@@ -77,18 +105,35 @@ class Walk:
             if contact is not None and uid not in self.told:
                 yield self._row(0, Way.CONTACT, uid, contact=contact)
                 yield from self._below(uid, Way.WENT_INTO, self.onward)
+        yield from self._mates()
         for uid in self.place:
             if uid not in self.told or self.onward[uid] or self.inward[uid]:
                 yield self._row(0, Way.APART, uid)
                 yield from self._below(uid, Way.MADE_OF, self.inward)
                 yield from self._below(uid, Way.WENT_INTO, self.onward)
 
+    def _mates(self) -> Iterator[Row]:
+        """Lots that lay in a refilled place with one that is told, and what hangs on them."""
+        mates = defaultdict[UUID, list[Together]](list)
+        for lay in lay_together(self.trace):
+            mates[lay.earlier.uid].append(lay)
+            mates[lay.later.uid].append(lay)
+        reached = list(self.told) if mates else []
+        for uid in reached:  # grows on the way
+            for lay in mates[uid]:
+                other, before = lay.other(uid).uid, len(self.told)
+                if other not in self.told:
+                    yield self._row(0, Way.TOGETHER, other, lay=lay)
+                    yield from self._below(other, Way.MADE_OF, self.inward)
+                    yield from self._below(other, Way.WENT_INTO, self.onward)
+                    reached += list(self.told)[before:]
+
     def _contact(self, lot: TracedLot) -> Contact | None:
         """How the batch that made it was touched; of what was only made of such a lot the step tells more."""
         found = None if lot.contact is None else self.trace.contacts[lot.contact]
         return found if found is not None and found.batch == lot.batch else None
 
-    def _row(self, depth: int, way: Way, uid: UUID, **more: Step | Contact | None) -> Row:
+    def _row(self, depth: int, way: Way, uid: UUID, **more: Step | Contact | Together | None) -> Row:
         self.count += 1
         above = self.told.setdefault(uid, self.count)
         return Row(

@@ -12,7 +12,7 @@ from batches.models import Dimension, LotStatus
 from batches.trace_results import MAYBE, Direction, Side, Step, Trace, TracedLot
 from reports.trace_picture import drawing
 from reports.trace_picture.drawing import Bounds, Box, Chosen, Look, Picture
-from reports.trace_picture.indented import Row, Way, goes_forward, rows
+from reports.trace_picture.indented import Row, Way, goes_forward, lay_together, rows
 from reports.trace_picture.layers import Line
 
 FEW = 3  # codes in a title
@@ -26,14 +26,22 @@ LOOKS = {
 }
 INDENT, DEEPEST = "    ", 20
 """Deeper rows say how deep they are: a long chain would be indented out of every window, and megabytes long."""
+MOST_ROWS = 20_000
+"""Of the table as text: a second of work and some 4 MB (site setting, no source)."""
 
 
 def svg(trace: Trace, bounds: Bounds = drawing.SCREEN, *, elsewhere: str = "") -> str:
     """The picture of a whole trace. ``elsewhere``: where all of it is told, if some is not drawn."""
     picture = picture_of(trace)
     drawn = drawing.chosen(picture, bounds)
-    words = tuple(left_out(picture, drawn, elsewhere or _("the table has all")))
+    words = tuple(left_out(picture, drawn, elsewhere or _elsewhere(trace)))
     return drawing.svg(picture, drawn, told=" ".join((told(trace), *words)), words=words)
+
+
+def _elsewhere(trace: Trace) -> str:
+    if trace.size.lots + trace.size.steps > MOST_ROWS:
+        return _("the same trace asked for as data has all, page by page")
+    return _("the table has all")
 
 
 def picture_of(trace: Trace) -> Picture:
@@ -87,6 +95,10 @@ def _key(trace: Trace) -> tuple[tuple[Look, str], ...]:
         (Look.START, traced),
         (Look.SUSPECT, _("Thick line: has some of the traced lots in it (suspect path).")),
         (Look.MIXED, _("Dashes and dots: may have some of them in it (refilled place).")),
+        (
+            Look.TOGETHER,
+            _("Long dashes: lay together in a refilled place; each may be taken out as the other."),
+        ),
         (Look.CONTACT, _("Dots: reached by shared equipment that nothing cleaned validly in between.")),
         (Look.SOURCE, _("Thin line: went into the traced lots.")),
     )
@@ -125,6 +137,8 @@ def _amount(base: int, dimension: str) -> str:
 def _lines(trace: Trace, lots: dict[UUID, TracedLot], place: dict[UUID, int]) -> Iterator[Line]:
     for step in trace.steps:
         yield Line(place[step.source], place[step.target], look_of(step, lots, trace.direction))
+    for lay in lay_together(trace):
+        yield Line(place[lay.earlier.uid], place[lay.later.uid], Look.TOGETHER)
     of_batch: dict[UUID | None, list[TracedLot]] = {}
     for lot in trace.lots:
         of_batch.setdefault(lot.batch, []).append(lot)
@@ -221,17 +235,27 @@ def how(row: Row) -> str:
             "equipment": f"{row.contact.equipment_code} {row.contact.equipment_name}",
             "batch": row.contact.left_by_code,
         }
+    if row.lay is not None:
+        said = {"place": row.lay.place, "lot": row.lay.other(row.lot.uid).code}
+        return _("lay in the refilled place %(place)s together with %(lot)s:") % said
     return _("traced:") if row.way == Way.START else ""
 
 
 def text(trace: Trace) -> Iterator[str]:
-    """The table as lines of plain text."""
+    """The table as lines of plain text: at most ``MOST_ROWS``, and how many are left is said."""
     yield f"{title(trace)}: {_('%(lots)d lots and %(steps)d steps between them.') % vars(trace.size)}"
     yield from marks(trace)
     yield ""
-    for row in rows(trace):
+    found = rows(trace)
+    for row in found[:MOST_ROWS]:
         deep = f"[{row.depth}] " if row.depth > DEEPEST else ""
         yield f"{row.number:>5}  {INDENT * min(row.depth, DEEPEST)}{deep}{one_line(row_words(row))}"
+    if len(found) > MOST_ROWS:
+        yield ""
+        yield _(
+            "%(rows)d further rows are not told here. The same trace asked for as data has all, page by page; its movements "
+            "come whole as CSV."
+        ) % {"rows": len(found) - MOST_ROWS}
 
 
 def marks(trace: Trace) -> Iterator[str]:

@@ -7,6 +7,8 @@ import re
 import subprocess
 import sys
 from collections import Counter
+from datetime import UTC, datetime
+from uuid import UUID
 from xml.etree import ElementTree
 
 import networkx as nx
@@ -15,13 +17,13 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from batches.models import Lot, TradingPartner
-from batches.trace_results import Direction, Side
+from batches.trace_results import Direction, MixedLots, Side
 from reports.trace_picture import drawing, indented, telling
 from reports.trace_picture.drawing import Bounds, Look
 from reports.trace_picture.layers import Line, crossings, forward_only, layers_of, layout
 from tests.haccp.conftest import *  # noqa: F403 - a house that makes things
 from tests.haccp.recalls.conftest import *  # noqa: F403 - shops that got some of it
-from tests.reports.drawn_traces import contact, lot, step, trace, traces
+from tests.reports.drawn_traces import contact, lot, step, trace, traces, uid
 
 SVG = "{http://www.w3.org/2000/svg}"
 
@@ -213,6 +215,52 @@ def test_shared_equipment_is_drawn_dotted_from_the_lot_of_the_batch_before():
     (line,) = telling.picture_of(found).lines
     assert (line.source, line.target, line.look) == (0, 1, Look.CONTACT)
     assert any("touched on T-1 Table after batch B-0: L-1" in row for row in telling.text(found))
+
+
+def in_a_bin():
+    """Three deliveries came into one bin one after the other; the first is traced, the third went into sweets."""
+    sides = (Side.START, Side.MAYBE_FORWARD, Side.MAYBE_FORWARD, Side.MAYBE_FORWARD)
+    lots = [lot(number, side) for number, side in enumerate(sides)]
+    at = datetime(2026, 3, 2, 9, tzinfo=UTC)
+    mixes = tuple(
+        MixedLots(
+            number, UUID(int=9), "BIN", at, uid(number), (uid(number),), (number - 1,) if number else ()
+        )
+        for number in range(3)
+    )
+    return trace(lots, [step(2, 3)], mixes=mixes)
+
+
+def test_lots_that_lay_in_a_refilled_place_are_joined_by_a_line_of_their_own_without_an_arrow():
+    found = in_a_bin()
+    lines = [line for line in telling.picture_of(found).lines if line.look == Look.TOGETHER]
+    assert [(line.source, line.target) for line in lines] == [(0, 1), (1, 2)]
+    drawn = ElementTree.fromstring(telling.svg(found))
+    dashed = drawing.STROKES[Look.TOGETHER]["stroke-dasharray"]
+    others = [look["stroke-dasharray"] for look in drawing.STROKES.values() if "stroke-dasharray" in look]
+    assert others.count(dashed) == 1
+    paths = list(drawn.iter(f"{SVG}path"))
+    assert sum(path.get("stroke-dasharray") == dashed for path in paths) == 2
+    assert sum(path.get("fill") != "none" for path in paths) == 1  # of the step alone
+    assert any(words.startswith("Long dashes:") for words in words_of(telling.svg(found)))
+
+
+def test_the_table_hangs_a_lot_on_the_one_it_lay_with():
+    told = [line[7:].split(" Hazel")[0] for line in list(telling.text(in_a_bin()))[3:]]
+    assert told == [
+        "traced: L-0",
+        "lay in the refilled place BIN together with L-0: L-1",
+        "lay in the refilled place BIN together with L-1: L-2",
+        "    went with 1.000 kg (50.00 % of its mass) into L-3",
+    ]
+
+
+def test_a_table_of_too_many_rows_says_how_many_are_left_and_where_they_are(monkeypatch):
+    monkeypatch.setattr(telling, "MOST_ROWS", 3)
+    *_, last = telling.text(fan(4))
+    assert last.startswith("2 further rows are not told here. The same trace asked for as data has all")
+    picture = telling.svg(fan(40), Bounds(boxes=5))
+    assert any("asked for as data has all" in words for words in words_of(picture))
 
 
 def test_a_large_trace_says_in_the_picture_what_is_not_drawn():
