@@ -1,6 +1,6 @@
 """What it costs to send movements away as CSV, XLSX and EPCIS, against bare loops over the same rows.
 
-    DATABASE_URL=postgresql://... python benchmarks/exchange.py [--movements 100000]
+    DATABASE_URL=postgresql://... python benchmarks/exchange.py [--movements 100000] [--forms csv xlsx]
 
 Makes a scratch database and grows a small maker in it (``grown``). In turns, three rounds, medians: ours, to the last
 byte of the answer; a bare ``csv.writer`` loop over a server-side cursor with the same statement; a bare loop of the writer
@@ -18,6 +18,7 @@ import sys
 import tempfile
 import tracemalloc
 from collections.abc import Callable, Iterator
+from functools import partial
 from pathlib import Path
 from time import perf_counter, process_time
 from typing import Any
@@ -182,7 +183,7 @@ def first_bytes(house: House) -> Iterator[str]:
         yield f"{path.split('?')[0]}: first byte after {statistics.median(times):.1f} ms (most {max(times):.1f})"
 
 
-def measure(house: House, few: float) -> Iterator[str]:
+def of_csv(house: House, few: dict[str, float]) -> Iterator[str]:
     took = in_turns(
         {
             "ours": lambda: ours_csv(house),
@@ -192,19 +193,34 @@ def measure(house: House, few: float) -> Iterator[str]:
     )
     yield f"CSV, {house.movements} movements, against the same statement: {speed(took, 'bare')}"
     yield f"CSV against typed columns: {speed(took, 'typed')}"
-    yield f"CSV: most held {most_held(lambda: ours_csv(house)):.1f} MB, of {FEW} movements {few:.1f} MB"
+    yield f"CSV: most held {most_held(lambda: ours_csv(house)):.1f} MB, of {FEW} movements {few['csv']:.1f} MB"
     yield from first_bytes(house)
+
+
+def of_events(house: House, few: dict[str, float]) -> Iterator[str]:
     took = in_turns({"ours": lambda: ours_events(house), "bare": lambda: bare_events(house)})
     yield f"EPCIS, {house.movements} movements, against orjson over the same cursor: {speed(took, 'bare')}"
-    yield f"EPCIS: most held {most_held(lambda: ours_events(house)):.1f} MB"
+    yield f"EPCIS: most held {most_held(lambda: ours_events(house)):.1f} MB, of {FEW} movements {few['epcis']:.1f} MB"
+
+
+def of_xlsx(house: House, few: dict[str, float]) -> Iterator[str]:
     took = in_turns({"ours": lambda: ours_xlsx(house), "bare": lambda: bare_xlsx(house)})
     yield f"XLSX, {house.movements} movements: {speed(took, 'bare')}"
+    yield f"XLSX: most held {most_held(lambda: ours_xlsx(house)):.1f} MB, of {FEW} movements {few['xlsx']:.1f} MB"
     clock, own = in_turns({"other": lambda: other_xlsx(house)}, rounds=1)["other"]
     yield f"XLSX by openpyxl: {clock:.1f} s, {own:.1f} s of this process"
 
 
+FORMS: dict[str, tuple[Callable[[House], None], Callable[[House, dict[str, float]], Iterator[str]]]] = {
+    "csv": (ours_csv, of_csv),
+    "epcis": (ours_events, of_events),
+    "xlsx": (ours_xlsx, of_xlsx),
+}
+
+
 def main() -> None:
     reader = argparse.ArgumentParser()
+    reader.add_argument("--forms", nargs="+", choices=list(FORMS), default=list(FORMS))
     reader.add_argument("--movements", type=int, default=100_000)
     wanted = reader.parse_args()
     print(
@@ -215,10 +231,11 @@ def main() -> None:
         house = House("occasional")
         house.here.address = "Mill Lane 4, Musterstadt"
         house.grow(FEW)
-        few = most_held(lambda: ours_csv(house))
+        few = {form: most_held(partial(FORMS[form][0], house)) for form in wanted.forms}
         house.grow(wanted.movements)
-        for each in measure(house, few):
-            print(each, flush=True)
+        for form in wanted.forms:
+            for each in FORMS[form][1](house, few):
+                print(each, flush=True)
     finally:
         connection.creation.destroy_test_db(name, verbosity=0)
 

@@ -381,6 +381,7 @@ class House:
             "to_place_id",
             "carrier_id",
             "order_id",
+            "weighed_with",
         ]
         same: dict[str, Any] = dict.fromkeys([*nothing, "best_before"])
         same |= {"what": what, "entered": "1", "unit": "MGM", "document": "", "flags": []}

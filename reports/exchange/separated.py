@@ -9,6 +9,7 @@ from types import SimpleNamespace
 from reports.exchange.columns import MAY_START_ONE, NAMES, TYPED, defused
 
 typed_of = itemgetter(*TYPED)
+_TYPED_OF = tuple(map(itemgetter, TYPED))
 PLACES = frozenset(TYPED)
 _cell = lru_cache(maxsize=10_000)(defused)  # the same few names stand in thousands of rows
 
@@ -21,8 +22,15 @@ def as_csv(chunks: Iterable[Sequence[tuple[str, ...]]]) -> Iterator[bytes]:
     yield "".join(written).encode()
     for rows in chunks:
         written.clear()
-        writer.writerows([row if _is_plain(row) else _defused(row) for row in rows])
+        writer.writerows(
+            rows if _are_plain(rows) else [row if _is_plain(row) else _defused(row) for row in rows]
+        )
         yield "".join(written).encode()
+
+
+def _are_plain(rows: Sequence[tuple[str, ...]]) -> bool:
+    """Of all rows at once, column by column: the same few texts stand in most rows, so that few are looked at."""
+    return all(MAY_START_ONE.isdisjoint({cell[:1] for cell in set(map(of, rows))}) for of in _TYPED_OF)
 
 
 def _is_plain(row: tuple[str, ...]) -> bool:

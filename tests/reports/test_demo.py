@@ -32,6 +32,7 @@ from haccp.models import (
     LabelVersion,
     PackingCheck,
     RecallQuestion,
+    RecallScope,
     RecallVerdict,
     Release,
 )
@@ -41,7 +42,10 @@ from ledger.models import Attachment, Establishment, Signature
 from ledger.standalone import check_evidence
 from reports import jobs, tags
 from reports.demo.house import HOUSE
+from reports.exchange.event_reading import as_epcis
+from reports.exchange.movements import Selection
 from reports.models import DocumentJob
+from tests.reports.test_epcis_events import faults
 
 pytestmark = [pytest.mark.pdf, pytest.mark.django_db]
 
@@ -111,6 +115,31 @@ def test_the_exercise_reached_everybody_and_its_report_says_so(played: Played) -
     told = json.loads((played.files / jobs.path_of(job, "json")).read_bytes())
     assert (told["is_exercise"], told["what"], told["gaps"]) == (True, "report of a trace exercise", [])
     assert (told["consignee_count"], told["needed"], told["answered"]) == ("2", "2", "2")
+
+
+def test_its_recall_leaves_as_events_of_the_standard_and_its_exercise_as_none(played: Played) -> None:
+    """Held against the published EPCIS 2.0 JSON Schema (read; see tests/reports/epcis)."""
+    here = Establishment.objects.get(pk=HOUSE)
+    document = json.loads(b"".join(as_epcis(here, Selection)))
+    assert faults(document) == []
+    told = document["epcisBody"]["eventList"]
+    recalled = {each["eventID"]: each for each in told if each.get("disposition") == "recalled"}
+    real, tried = (
+        {
+            f"urn:uuid:{pk}"
+            for pk in RecallScope.objects.filter(recall__is_exercise=exercise).values_list("pk", flat=True)
+        }
+        for exercise in (False, True)
+    )
+    assert real
+    assert tried
+    assert set(recalled) == real
+    assert tried.isdisjoint(each["eventID"] for each in told)
+    for scope in RecallScope.objects.filter(recall__is_exercise=False):
+        event = recalled[f"urn:uuid:{scope.pk}"]
+        assert event["bizStep"] == "holding"
+        assert len(event["quantityList"]) == len(scope.lots)
+        assert event["persistentDisposition"] == {"set": ["recalled"]}
 
 
 def test_each_run_makes_its_own_batch(played: Played) -> None:
