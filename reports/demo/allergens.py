@@ -163,25 +163,30 @@ class WithAllergens(Story):
         self.tell(f"The changeover was released by signature. It clears {cleared}, on this table only.", path)
 
     def make_drops(self) -> None:
-        batch = self.batch = self._start("LMD", "2", 320, ["K2", "T1"])
-        self._look_at_the_start(321)
-        self._look_at_label(325, "change")
-        self.pack(325, "start", "LMD", issued="25")
-        for line, (material, quantity, unit) in enumerate(
-            [("SUG", "1.600", "KGM"), ("GLU", "0.400", "KGM"), ("LEO", "5", "GRM")], start=1
-        ):
-            self._use(batch, material, quantity, line, 326 + line, unit)
-        made = self._make("LMD", "1.900", 360)
-        self._look_at_the_end(362)
-        self.pack(366, "end", "LMD", issued="25", applied="19", spoiled="0", returned="6")
-        self.house.operator.post(f"batches/{batch['id']}/end", performed_at=self.at(368))
-        self._release(made["lot"], 370)
-        self.tubs.append(made["lot"])
+        made = self._boil_drops(320)
         self.tell(
             f"Now the lemon drops began, and lot {made['lot_code']} was released: its label declares no allergen, and "
             "none is in it by its lots or by what it touched.",
             f"lots/{made['lot']}/label",
         )
+
+    def _boil_drops(self, began: int) -> dict[str, Any]:
+        """A boil from ``began`` on, packed and released within 50 minutes."""
+        batch = self.batch = self._start("LMD", "2", began, ["K2", "T1"])
+        self._look_at_the_start(began + 1)
+        self._look_at_label(began + 5, "change")
+        self.pack(began + 5, "start", "LMD", issued="25")
+        for line, (material, quantity, unit) in enumerate(
+            [("SUG", "1.600", "KGM"), ("GLU", "0.400", "KGM"), ("LEO", "5", "GRM")], start=1
+        ):
+            self._use(batch, material, quantity, line, began + 6 + line, unit)
+        made = self._make("LMD", "1.900", began + 40)
+        self._look_at_the_end(began + 42)
+        self.pack(began + 46, "end", "LMD", issued="25", applied="19", spoiled="0", returned="6")
+        self.house.operator.post(f"batches/{batch['id']}/end", performed_at=self.at(began + 48))
+        self._release(made["lot"], began + 50)
+        self.tubs.append(made["lot"])
+        return made
 
     def _look_at_the_start(self, minutes: int) -> None:
         self.look(

@@ -2,6 +2,7 @@
 
 from typing import Any
 
+from ledger.ids import uuid7
 from reports.demo.allergens import WithAllergens
 from reports.demo.house import rows_id
 
@@ -15,9 +16,35 @@ class WithChannels(WithAllergens):
     def play(self) -> str:
         batch = super().play()
         drops = self.tubs[-1]
+        self.pack_gift_tins(drops)
         self.send_by_post(drops)
         self.stand_at_the_market(drops)
         return batch
+
+    def pack_gift_tins(self, first: str) -> None:
+        """Tins of the drops of two boils: a lot of its own, which contains and ends as both of them do."""
+        second = self._boil_drops(372)["lot"]
+        packing = self.house.operator.post(
+            "batches",
+            id=str(uuid7()),
+            performed_at=self.at(424),
+            recipe_version=self.house.recipe_versions["TIN"]["id"],
+            quantity="2",
+            unit="H87",
+            equipment=[],
+        )
+        for lot in (first, second):
+            self._move("used", 425, batch=packing["id"], lot=lot, quantity="0.500", unit="KGM", recipe_line=1)
+        tins = {"material": rows_id("materials", "TIN"), "quantity": "2", "unit": "H87"}
+        made = self._move("made", 428, batch=packing["id"], **tins)
+        self.house.operator.post(f"batches/{packing['id']}/end", performed_at=self.at(429))
+        self._release(made["lot"], 431)
+        back = self.house.lead.get(f"lots/{made['lot']}/back")
+        self.tell(
+            f"Two gift tins were packed of the drops of two boils: lot {made['lot_code']} traces back to "
+            f"{len(back['lots']) - 1} lots, best before {made['best_before']} as what ends first in it.",
+            f"lots/{made['lot']}/back",
+        )
 
     def send_by_post(self, drops: str) -> None:
         order = self.house.operator.post(

@@ -33,6 +33,16 @@ MATERIALS: dict[str, tuple[str, dict[str, Any]]] = {
         {"kind": "finished-product", "short_name": "SBC", "shelf_life_days": 60},
     ),
     "LMD": ("Plain lemon drops", {"kind": "finished-product", "short_name": "LMD", "shelf_life_days": 365}),
+    "TIN": (
+        "Gift tin of lemon drops",
+        {
+            "kind": "finished-product",
+            "short_name": "TIN",
+            "dimension": "count",
+            "piece_mass_mg": "500000",
+            "shelf_life_days": 365,
+        },
+    ),
     "FIL": ("Hazelnut filling", {"kind": "intermediate", "short_name": "FIL", "shelf_life_days": 14}),
     "NUT": ("Hazelnut kernels, roasted", {"kind": "ingredient", "short_name": "NUT"}),
     "CHO": ("Chocolate for coating", {"kind": "ingredient", "short_name": "CHO"}),
@@ -65,7 +75,9 @@ RECIPES = {
     ),
     "LMD": ("2", [("SUG", "1.6", "KGM"), ("GLU", "0.4", "KGM"), ("LEO", "5", "GRM")]),
     "SBC": ("2", [("SUG", "1", "KGM"), ("GLU", "0.6", "KGM"), ("BUT", "0.4", "KGM")]),
+    "TIN": ("2", [("LMD", "1", "KGM")]),
 }
+MADE_IN = {"TIN": "H87"}  # the others in kilograms
 
 REWORK = {"most_permille": "50", "most_days": "3", "most_generations": "1"}
 """Like into like, little and soon (site setting of the invented firm, no source)."""
@@ -103,12 +115,14 @@ def _plan_with_filling() -> dict[str, Any]:
     """The starter plan, made the firm's own: the filling is a batch of its own, with its own water activity."""
     document = starter_plan("three_products_one_table")
     sold = list(document["products"])
-    document["products"] = [*sold, "FIL"]
+    made = [*sold, "FIL"]
+    document["products"] = [*made, "TIN"]  # packed of what was checked where it was made
     for step in document["steps"]:
         if step["code"] == "FILLING":
             step["products"] = ["HZP", "FIL"]
     only = {"CP-METAL-1": sold, "CP-LABEL-1": sold, "CP-AW-1": ["FIL"]}
     for point in document["control_points"]:
+        point.setdefault("products", made)
         if point["code"] in only:
             point["products"] = only[point["code"]]
         if point["code"] == "CP-STORE-1":
@@ -205,8 +219,13 @@ class House:
             for place, (material, quantity, unit) in enumerate(inputs, start=1)
         ]
         rework = {"materials": [code], "recipes": [f"R-{code}"], **REWORK}
-        draft = {"batch_size": {"quantity": size, "unit": "KGM"}, "lines": lines, "steps": [], "rework": rework,
-                 "notes": ""}  # fmt: skip
+        draft = {
+            "batch_size": {"quantity": size, "unit": MADE_IN.get(code, "KGM")},
+            "lines": lines,
+            "steps": [],
+            "rework": rework,
+            "notes": "",
+        }
         recipe = rows_id("recipe", code)
         self.lead.post(
             "recipes",

@@ -19,7 +19,7 @@ from django.test import override_settings
 from django.utils import timezone
 from pdfminer.high_level import extract_text
 
-from batches.models import CleaningBreak, Lot, LotState, Movement
+from batches.models import CleaningBreak, Edge, Lot, LotState, Movement
 from haccp.labels import comparing, recipe_lists, versions
 from haccp.models import (
     AllergenList,
@@ -160,10 +160,18 @@ def test_only_what_was_made_since_the_last_good_check_is_held(played: Played) ->
 
 
 def test_what_was_held_ends_destroyed_and_the_drops_held_by_a_suppliers_notice(played: Played) -> None:
-    states = LotState.objects.filter(lot__material__code__in=["HZP", "LMD"])
+    states = LotState.objects.filter(lot__material__code__in=["HZP", "LMD", "TIN"])
     found = sorted(states.values_list("lot__material__code", "status"))
-    assert found == [("HZP", "rejected")] * 4 + [("LMD", "held")] * 2
+    assert found == [("HZP", "rejected")] * 4 + [("LMD", "held")] * 4 + [("TIN", "held")] * 2
     assert not states.filter(status="rejected", on_hand__gt=0).exists()
+
+
+def test_a_gift_tin_is_a_lot_of_its_own_made_of_two_lots_and_held_with_them(played: Played) -> None:
+    for tin in Lot.objects.filter(material__code="TIN").select_related("state"):
+        inside = Edge.objects.filter(target=tin).select_related("source__state")
+        assert [(each.source.material.code, each.share) for each in inside] == [("LMD", 0.5), ("LMD", 0.5)]
+        assert tin.state.best_before == min(each.source.state.best_before for each in inside)
+    assert played.told.count("Two gift tins were packed of the drops of two boils") == 2
 
 
 def test_nothing_was_shipped_of_a_lot_that_was_not_released(played: Played) -> None:
@@ -215,7 +223,7 @@ def test_both_labels_print_what_their_recipes_give_and_bear_their_artwork(played
 
 def test_each_batch_that_is_sold_was_looked_at_from_start_to_end_of_packing(played: Played) -> None:
     seen = PackingCheck.objects.order_by("performed_at").values_list("moment", "result")
-    assert list(seen) == [("start", "good"), ("end", "good")] * 4
+    assert list(seen) == [("start", "good"), ("end", "good")] * 6
 
 
 def test_the_drops_may_not_begin_before_the_table_is_changed_over(played: Played) -> None:
