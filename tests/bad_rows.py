@@ -283,6 +283,7 @@ refuses("correction_says_why_no_impact", haccp.Correction, done="")
 
 refuses("document_state_is_known", DocumentJob, state="lost")
 refuses("document_done_has_a_digest", DocumentJob, state="done", digest="")
+refuses("document_parts_drawn_are_of_all", DocumentJob, parts_in_all=2, parts_drawn=3)
 
 # -- recalls -----------------------------------------------------------------------------------------
 

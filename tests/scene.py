@@ -340,6 +340,7 @@ SPECIAL: dict[str, Any] = {
         "report": None,
         "plan": None,
         "balance": None,
+        "file": None,
     },
     "run-orders": lambda scene: {
         "batches": [{"name": "A", "material": scene.ids["product"], "minutes": 30}],
@@ -662,6 +663,9 @@ def _ids(house: House) -> dict[str, str]:
         "materials": rows_id("materials", "ICS"),
         "material": rows_id("materials", "ICS"),
         "product": rows_id("materials", "FIL"),
+        "products": rows_id("materials", "FIL"),
+        "suppliers": supplier,
+        "customers": customer,
         "movement": movement,
         "movements": movement,
         "partners": supplier,
