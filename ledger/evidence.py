@@ -5,9 +5,9 @@ from typing import Any
 
 from django.utils import timezone
 
-from ledger.models import Entry, Record, Seal
+from ledger.models import Record, Seal
 from ledger.models.records import utc_text
-from ledger.seals import Proof, proof_of, seal_content
+from ledger.seals import Proof, proofs_of, seal_content
 
 FORM = "evidence-1"
 
@@ -20,12 +20,12 @@ def evidence(
     ``also``: seals beside those, as the one that is printed with the records.
     Confidential values stay hidden (their salted hash stands in the content) unless they are opened.
     """
-    proofs = {entry.pk: proof_of(entry) for entry in Entry.objects.filter(pk__in=[r.pk for r in records])}
+    proofs = proofs_of([record.pk for record in records])
     return {
         "form": FORM,
         "made_at": utc_text(timezone.now()),
-        "records": [_one(record, proofs[record.pk], open_confidential) for record in records],
-        "seals": _seals([*(proof.seal for proof in proofs.values() if proof is not None), *also]),
+        "records": [_one(record, proofs.get(record.pk), open_confidential) for record in records],
+        "seals": _seals([*(proof.seal for proof in proofs.values()), *also]),
     }
 
 

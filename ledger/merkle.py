@@ -32,14 +32,22 @@ def root(leaves: Sequence[bytes]) -> bytes:
 
 def inclusion_path(leaves: Sequence[bytes], index: int) -> list[bytes]:
     """The sibling hashes from leaf ``index`` (from 0) up to the root. Raises ValueError for no such leaf."""
-    _refuse_index(index, len(leaves))
-    level, path = [leaf_hash(data) for data in leaves], []
+    return inclusion_paths(leaves, [index])[0]
+
+
+def inclusion_paths(leaves: Sequence[bytes], indices: Sequence[int]) -> list[list[bytes]]:
+    """The same for several leaves of one tree, which is built once. Raises ValueError for no such leaf."""
+    for index in indices:
+        _refuse_index(index, len(leaves))
+    level, places = [leaf_hash(data) for data in leaves], list(indices)
+    paths: list[list[bytes]] = [[] for _ in places]
     while len(level) > 1:
-        sibling = index ^ 1
-        if sibling < len(level):
-            path.append(level[sibling])
-        level, index = _above(level), index >> 1
-    return path
+        for path, place in zip(paths, places, strict=True):
+            sibling = place ^ 1
+            if sibling < len(level):
+                path.append(level[sibling])
+        level, places = _above(level), [place >> 1 for place in places]
+    return paths
 
 
 def root_from_path(leaf_data: bytes, index: int, size: int, path: Sequence[bytes]) -> bytes:

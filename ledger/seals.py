@@ -1,6 +1,7 @@
 """Seals: a Merkle root over what is new, chained to the seal before (decision D1)."""
 
 import logging
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 from uuid import UUID
@@ -113,9 +114,23 @@ class Proof:
 
 def proof_of(entry: Entry) -> Proof | None:
     """The inclusion proof of an entry; None while no seal covers it."""
-    leaf = Leaf.objects.select_related("seal").filter(entry=entry).first()
-    if leaf is None:
-        return None
-    digests = Leaf.objects.filter(seal=leaf.seal).order_by("position").values_list("entry__digest", flat=True)
-    path = merkle.inclusion_path([bytes.fromhex(digest) for digest in digests], leaf.position)
-    return Proof(seal=leaf.seal, index=leaf.position, path=tuple(node.hex() for node in path))
+    return proofs_of([entry.pk]).get(entry.pk)
+
+
+def proofs_of(entries: Sequence[UUID]) -> dict[UUID, Proof]:
+    """The inclusion proofs of those that a seal covers; each seal's tree is read and built once."""
+    of_seal: dict[Seal, list[tuple[int, UUID]]] = {}
+    for start in range(0, len(entries), CHUNK):
+        leaves = Leaf.objects.select_related("seal").filter(entry__in=entries[start : start + CHUNK])
+        for leaf in leaves:
+            of_seal.setdefault(leaf.seal, []).append((leaf.position, leaf.entry_id))
+    return {key: proof for seal, wanted in of_seal.items() for key, proof in _proofs_in(seal, wanted)}
+
+
+def _proofs_in(seal: Seal, wanted: list[tuple[int, UUID]]) -> Iterator[tuple[UUID, Proof]]:
+    digests = Leaf.objects.filter(seal=seal).order_by("position").values_list("entry__digest", flat=True)
+    paths = merkle.inclusion_paths(
+        [bytes.fromhex(digest) for digest in digests], [index for index, _ in wanted]
+    )
+    for (index, key), path in zip(wanted, paths, strict=True):
+        yield key, Proof(seal=seal, index=index, path=tuple(node.hex() for node in path))
