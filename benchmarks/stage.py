@@ -77,8 +77,8 @@ class Stage:
     check: dict[str, Any]
 
     @classmethod
-    def set_up(cls) -> "Stage":
-        """The demo's firm; a batch of filling that began an hour ago; its water activity, within limits."""
+    def set_up(cls, began: timedelta = timedelta(hours=1)) -> "Stage":
+        """The demo's firm; a batch of filling that began an hour, or ``began``, ago; its water activity, within limits."""
         from reports.demo.house import RECIPES, House, rows_id
 
         house = House(lambda sentence, where: None)
@@ -87,7 +87,7 @@ class Stage:
         batch = house.operator.post(
             "batches",
             id=str(uuid7()),
-            performed_at=(now - timedelta(hours=1)).isoformat(),
+            performed_at=(now - began).isoformat(),
             recipe_version=house.recipe_versions["FIL"]["id"],
             quantity=size,
             unit="KGM",

@@ -43,11 +43,15 @@ ROW = (
 
 @dataclass(frozen=True)
 class Period:
-    """Local days, both included, or the ``last`` so many checks; nothing: the newest ``MOST``."""
+    """Local days, both included, or the ``last`` so many checks; nothing: the newest ``MOST``.
+
+    ``newest``: of days with more than ``MOST`` checks the newest, in place of a refusal.
+    """
 
     first: date | None = None
     last_day: date | None = None
     last: int | None = None
+    newest: bool = False
 
     def refuse_wrong(self) -> None:
         """Raises Unusable naming the parameter."""
@@ -151,7 +155,7 @@ def _rows(here: Establishment, code: str, period: Period) -> tuple[list[dict[str
         found = found.filter(performed_at__lt=_midnight(here, period.last_day, "to", DAY))
     most = period.last or MOST
     rows = list(found.order_by("-performed_at", "-id").values(*ROW)[: most + 1])
-    if len(rows) > most and (period.first or period.last_day):
+    if len(rows) > most and (period.first or period.last_day) and not period.newest:
         sentence = f"There are more than {MOST} checks in that period: name a shorter one."
         raise Unusable(sentence, code="too-many", field="from" if period.first else "to")
     return rows[:most][::-1], _words(period, len(rows) > most, most)
@@ -166,7 +170,8 @@ def _midnight(here: Establishment, day: date, field: str, after: timedelta = tim
 
 def _words(period: Period, more: bool, most: int) -> str:
     if period.first or period.last_day:
-        return f"{period.first or 'The beginning'} to {period.last_day or 'now'}"
+        days = f"{period.first or 'The beginning'} to {period.last_day or 'now'}"
+        return f"{days}, the newest {most} checks of it" if more else days
     return f"The newest {most} checks; there are older ones" if more else "All checks"
 
 

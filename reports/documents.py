@@ -20,6 +20,7 @@ from batches.cautions import BURNS
 from ledger import signing_keys
 from ledger.acts import Moment
 from ledger.models import Establishment, Record, Seal, Signature
+from reports.tables import Table
 
 
 class PageSize(StrEnum):
@@ -191,6 +192,11 @@ class RecordLine:
             **columns,
         )
 
+    @property
+    def records(self) -> tuple[UUID, ...]:
+        """The record of this row, and the one that replaced it."""
+        return (self.record,) if self.replaced is None else (self.record, self.replaced.record)
+
 
 def _corrected_id(record: Any) -> UUID | None:
     """Read without loading the other record; the abstract class hides this column from the type checker."""
@@ -238,7 +244,8 @@ class Document:
     ``key``: None = it says that its file is not signed. ``proofs``: every record shown. ``made_at`` is
     aware, on the establishment's clock.
     ``shows_limits``: False where nothing in it is held against a limit, so that it says nothing of any. ``hangs``: it is
-    read from afar, so what proves it is set small at its foot. ``landscape``: the paper lies.
+    read from afar, so what proves it is set small at its foot. ``landscape``: the paper lies. ``signed_in_rows``: who
+    signed stands with each record, and not once more at the end.
     """
 
     kind: ClassVar[str]
@@ -247,6 +254,7 @@ class Document:
     shows_limits: ClassVar[bool] = True
     hangs: ClassVar[bool] = False
     landscape: ClassVar[bool] = False
+    signed_in_rows: ClassVar[bool] = False
 
     number: str
     title: str
@@ -264,6 +272,15 @@ class Document:
     page_size: PageSize = PageSize.A4
     cautions: tuple[str, ...] = field(default_factory=standing_cautions)
     deferral: str = field(default_factory=standing_deferral)
+
+    @property
+    def with_evidence(self) -> bool:
+        """Whether content and proofs of all its records go with it, or the seal alone."""
+        return True
+
+    def data_tables(self) -> tuple[Table, ...]:
+        """What of it is a table, the main one first; nothing of most documents."""
+        return ()
 
     @property
     def watermark(self) -> str:

@@ -22,6 +22,7 @@ from reports.inspection.contents import Part
 from reports.models import DocumentJob
 from reports.rendering import DataFile, Made
 
+FORMS = ("pdf", "json", "html", "zip")
 LANGUAGES = ("en", "es")
 TITLE = gettext_lazy("inspection file")
 ONCE = True

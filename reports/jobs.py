@@ -18,22 +18,31 @@ from config.api.refusals import Refusal, Unusable
 from ledger.ids import uuid7
 from ledger.models import Establishment, Person, Record, Seal, Unsealed
 from reports import (
+    allergen_sheet,
     batch_record,
+    changeover_log,
     changeover_table,
+    deviation_list,
+    deviation_paper,
     hazard_plan,
     inspection_file,
     mass_balance,
+    monitoring_log,
     notice_reply,
+    people_list,
     public_notice,
     reading,
     recall_letter,
     recall_plan,
     recall_report,
+    receiving_log,
     rendering,
     sale_sign,
+    tables,
     tag_sheet,
     trace_document,
     trial,
+    verification_log,
 )
 from reports.documents import Document, PageSize, establishment_lines
 from reports.models import DocumentJob
@@ -44,6 +53,7 @@ PATIENCE = timedelta(minutes=5)  # a job untouched for longer was lost with its 
 MOST_TRIES = 3
 TOO_OFTEN = "Its worker ended before it was done, three times. Ask for less at once, or look into the log."
 LANGUAGES = ("en", "es")
+USUAL_FORMS = ("pdf", "json", "html")
 _KINDS: dict[str, Any] = {
     DocumentJob.Kind.BATCH_RECORD: batch_record,
     DocumentJob.Kind.HAZARD_PLAN: hazard_plan,
@@ -59,6 +69,14 @@ _KINDS: dict[str, Any] = {
     DocumentJob.Kind.RECALL_PLAN: recall_plan,
     DocumentJob.Kind.PUBLIC_NOTICE: public_notice,
     DocumentJob.Kind.MASS_BALANCE: mass_balance,
+    DocumentJob.Kind.MONITORING_LOG: monitoring_log,
+    DocumentJob.Kind.DEVIATION: deviation_paper,
+    DocumentJob.Kind.DEVIATION_LIST: deviation_list,
+    DocumentJob.Kind.RECEIVING_LOG: receiving_log,
+    DocumentJob.Kind.CHANGEOVER_LOG: changeover_log,
+    DocumentJob.Kind.VERIFICATION_LOG: verification_log,
+    DocumentJob.Kind.PEOPLE_LIST: people_list,
+    DocumentJob.Kind.ALLERGEN_SHEET: allergen_sheet,
 }
 """Where each kind of document is made: a module with ``refuse`` (before it is asked for) and ``build``."""
 
@@ -199,7 +217,8 @@ def _one(job: DocumentJob) -> Made:
     proof = reading.evidence_file(job.establishment, shown, document.seal)
     pdf = rendering.to_pdf(document, attachments=[data, proof])
     page = rendering.to_html(document, for_paper=False).encode()
-    return Made(document, {"pdf": pdf, "json": data.content, "html": page})
+    files = {"pdf": pdf, "json": data.content, "html": page}
+    return Made(document, files | tables.as_files(document.data_tables()))
 
 
 def _give_up(job: DocumentJob, error: Exception) -> None:
@@ -214,6 +233,13 @@ def _keep(path: str, content: bytes) -> None:
     default_storage.save(path, ContentFile(content))
 
 
+def forms_of(job: DocumentJob) -> tuple[str, ...]:
+    """In which forms a document that is done can be fetched."""
+    if job.state != DocumentJob.State.DONE:
+        return ()
+    return getattr(_KINDS[job.kind], "FORMS", USUAL_FORMS)
+
+
 def path_of(job: DocumentJob, kind: str) -> str:
     return f"documents/{job.establishment_id}/{job.pk}.{kind}"
 
@@ -222,7 +248,7 @@ def read(job: DocumentJob) -> tuple[Document, list[Record]]:
     """The document and the records it shows, as of one moment, under the seal that was made after it."""
     with reading.snapshot():
         document = built(job, job.kind, job.subject, job.about)
-        shown = reading.records(document.record_ids)
+        shown = reading.records(document.record_ids) if document.with_evidence else []
     return reading.proved(document, shown, reading.sealed(job.establishment)), shown
 
 

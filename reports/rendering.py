@@ -98,9 +98,14 @@ def to_json(document: Document) -> bytes:
     """The document as canonical JSON (RFC 8785): numbers as text, times in ISO 8601 with their offset.
 
     Raises TypeError for a value that has no exact text (a float, a set, ...), ValueError for a time without an
-    offset; both name the field.
+    offset; both name the field. A document never changes, so what was made of it once is kept with it.
     """
-    return canonical({"kind": document.kind, "form": str(document.form), **_plain_fields(document, "")})
+    kept = vars(document)
+    if _JSON not in kept:
+        said = {"kind": document.kind, "form": str(document.form), **_plain_fields(document, "")}
+        kept[_JSON] = canonical(said)
+    made: bytes = kept[_JSON]
+    return made
 
 
 def data_digest(document: Document) -> str:
@@ -120,6 +125,8 @@ def file_name(document: Document, ending: str) -> str:
     number = re.sub(r"[^A-Za-z0-9._-]+", "-", document.number).strip("-.")[:80]
     return f"{document.kind}-{number or 'document'}.{ending}"
 
+
+_JSON = "_json"
 
 # -- data -------------------------------------------------------------------------------------------
 

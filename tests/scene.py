@@ -341,6 +341,7 @@ SPECIAL: dict[str, Any] = {
         "plan": None,
         "balance": None,
         "file": None,
+        "period": None,
     },
     "run-orders": lambda scene: {
         "batches": [{"name": "A", "material": scene.ids["product"], "minutes": 30}],

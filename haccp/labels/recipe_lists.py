@@ -80,11 +80,11 @@ def differences(computed: OfRecipe, label: LabelDocument) -> list[Difference]:
 
 def version_of(material: Material) -> RecipeVersion | None:
     """The newest approved version of a recipe in use that makes a material."""
-    return _newest([material.pk]).get(material.pk)
+    return versions_of([material.pk]).get(material.pk)
 
 
-def _newest(materials: Iterable[UUID]) -> dict[UUID, RecipeVersion]:
-    """By material, in one statement."""
+def versions_of(materials: Iterable[UUID]) -> dict[UUID, RecipeVersion]:
+    """The same of many, by material; one statement."""
     newer = RecipeVersion.objects.filter(recipe=OuterRef("recipe"), number__gt=OuterRef("number"))
     rows = RecipeVersion.objects.standing().filter(
         ~Exists(newer), material__in=set(materials), recipe__in_use=True
@@ -113,7 +113,7 @@ class _Known:
                 break
             lines |= new
             materials = {line.material_id for several in new.values() for line in several}
-            found = _newest(materials - made.keys())
+            found = versions_of(materials - made.keys())
             made |= found
             level = list(found.values())
         materials = {line.material_id for several in lines.values() for line in several}

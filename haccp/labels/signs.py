@@ -116,7 +116,7 @@ def _in_words(words: Iterable[str]) -> tuple[str, ...]:
 
 
 def _face(label: LabelDocument, language: str) -> Face:
-    line = ", ".join(_printed(each, language) for each in label.ingredients)
+    line = ", ".join(printed(each, language) for each in label.ingredients)
     return Face(
         language,
         label.name[language].replace(EMPHASIS, ""),
@@ -125,12 +125,12 @@ def _face(label: LabelDocument, language: str) -> Face:
     )
 
 
-def _printed(each: Ingredient, language: str) -> str:
+def printed(each: Ingredient, language: str) -> str:
     words = each.name[language]
     if each.percent is not None:
         words += f" {each.percent:f} %"
     if each.parts:
-        words += f" ({', '.join(_printed(part, language) for part in each.parts)})"
+        words += f" ({', '.join(printed(part, language) for part in each.parts)})"
     return words
 
 

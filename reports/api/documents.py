@@ -12,50 +12,66 @@ from rest_framework.request import Request
 from rest_framework.response import Response
 
 from config.api.bodies import BodySerializer
-from config.api.refusals import RuleBroken
+from config.api.refusals import RuleBroken, Unknown
 from haccp.api.trials import TRIED, ProposalSerializer
 from ledger.api.scope import WORKERS, Scoped
 from reports import jobs
 from reports.api.changeover_table import ChangeoverTableSerializer
 from reports.api.inspection_files import InspectionFileSerializer
 from reports.api.mass_balances import BalanceAskedSerializer
+from reports.api.periods import DaysSerializer
 from reports.api.recall_reports import RecallPlanPaperSerializer, RecallReportSerializer
 from reports.api.tags import TagSerializer
 from reports.api.trace_questions import TraceAskedSerializer
 from reports.documents import PageSize
 from reports.models import DocumentJob
 
-NEEDED = {
-    DocumentJob.Kind.BATCH_RECORD: "subject",
-    DocumentJob.Kind.HAZARD_PLAN: "subject",
-    DocumentJob.Kind.TRIAL: "trial",
-    DocumentJob.Kind.SALE_SIGN: "subject",
-    DocumentJob.Kind.TAG_SHEET: "tags",
-    DocumentJob.Kind.TRACE: "trace",
-    DocumentJob.Kind.INSPECTION_FILE: "file",
-    DocumentJob.Kind.RECALL_LETTER: "subject",
-    DocumentJob.Kind.RECALL_REPORT: "subject",
-    DocumentJob.Kind.NOTICE_REPLY: "subject",
-    DocumentJob.Kind.PUBLIC_NOTICE: "subject",
-    DocumentJob.Kind.MASS_BALANCE: "balance",
+OF_A_PERIOD = (
+    DocumentJob.Kind.MONITORING_LOG,
+    DocumentJob.Kind.DEVIATION_LIST,
+    DocumentJob.Kind.RECEIVING_LOG,
+    DocumentJob.Kind.CHANGEOVER_LOG,
+    DocumentJob.Kind.VERIFICATION_LOG,
+)
+"""Kinds that tell of days."""
+NEEDED: dict[str, tuple[str, ...]] = {
+    DocumentJob.Kind.BATCH_RECORD: ("subject",),
+    DocumentJob.Kind.HAZARD_PLAN: ("subject",),
+    DocumentJob.Kind.TRIAL: ("trial",),
+    DocumentJob.Kind.SALE_SIGN: ("subject",),
+    DocumentJob.Kind.TAG_SHEET: ("tags",),
+    DocumentJob.Kind.TRACE: ("trace",),
+    DocumentJob.Kind.INSPECTION_FILE: ("file",),
+    DocumentJob.Kind.RECALL_LETTER: ("subject",),
+    DocumentJob.Kind.RECALL_REPORT: ("subject",),
+    DocumentJob.Kind.NOTICE_REPLY: ("subject",),
+    DocumentJob.Kind.PUBLIC_NOTICE: ("subject",),
+    DocumentJob.Kind.MASS_BALANCE: ("balance",),
+    **dict.fromkeys(OF_A_PERIOD, ("period",)),
+    DocumentJob.Kind.MONITORING_LOG: ("subject", "period"),
+    DocumentJob.Kind.DEVIATION: ("subject",),
+    DocumentJob.Kind.ALLERGEN_SHEET: ("subject",),
 }
 """What a kind cannot do without; a changeover table is of today, of everything, unless it is said."""
 OWN = {
-    "trial": DocumentJob.Kind.TRIAL,
-    "tags": DocumentJob.Kind.TAG_SHEET,
-    "table": DocumentJob.Kind.CHANGEOVER_TABLE,
-    "trace": DocumentJob.Kind.TRACE,
-    "report": DocumentJob.Kind.RECALL_REPORT,
-    "plan": DocumentJob.Kind.RECALL_PLAN,
-    "balance": DocumentJob.Kind.MASS_BALANCE,
-    "file": DocumentJob.Kind.INSPECTION_FILE,
+    "trial": (DocumentJob.Kind.TRIAL,),
+    "tags": (DocumentJob.Kind.TAG_SHEET,),
+    "table": (DocumentJob.Kind.CHANGEOVER_TABLE,),
+    "trace": (DocumentJob.Kind.TRACE,),
+    "report": (DocumentJob.Kind.RECALL_REPORT,),
+    "plan": (DocumentJob.Kind.RECALL_PLAN,),
+    "balance": (DocumentJob.Kind.MASS_BALANCE,),
+    "file": (DocumentJob.Kind.INSPECTION_FILE,),
+    "period": OF_A_PERIOD,
 }
-"""What is said of one kind only."""
+"""What is said of some kinds only."""
 MEDIA = {
     "pdf": "application/pdf",
     "json": "application/json",
     "html": "text/html; charset=utf-8",
     "zip": "application/zip",
+    "csv": "text/csv; charset=utf-8",
+    "xlsx": "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet",
 }
 
 
@@ -131,6 +147,16 @@ MEDIA = {
             },
             request_only=True,
         ),
+        OpenApiExample(
+            "The log of a control point in March, in Spanish",
+            {
+                "kind": "monitoring-log",
+                "subject": "01a21200-0000-7000-8000-000000000050",
+                "period": {"first": "2026-03-01", "last": "2026-03-31"},
+                "language": "es",
+            },
+            request_only=True,
+        ),
         OpenApiExample("A trial on past checks", {"kind": "trial", "trial": TRIED}, request_only=True),
     ]
 )
@@ -141,7 +167,8 @@ class DocumentSerializer(BodySerializer):
         required=False,
         help_text="The id of the batch for a batch record, of the product for a sign, of the notice for a recall "
         "letter or a public notice, of the recall for its report, of the reply to a notice for its letter, of the "
-        "approved version for a hazard plan, or of the plan itself for its draft.",
+        "approved version for a hazard plan, or of the plan itself for its draft, of a control point of any version of "
+        "the plan for its log, of the deviation, of the product for its allergen and label sheet.",
     )
     trial = ProposalSerializer(
         required=False, source="about", write_only=True, help_text="What to try, for a trial."
@@ -177,6 +204,9 @@ class DocumentSerializer(BodySerializer):
     file = InspectionFileSerializer(
         required=False, write_only=True, help_text="What an inspection file is of: it takes some minutes."
     )
+    period = DaysSerializer(
+        required=False, write_only=True, help_text="Of which days, for logs and lists of a period."
+    )
     about = serializers.DictField(read_only=True, help_text="What was asked besides the subject.")
     language = serializers.ChoiceField(choices=jobs.LANGUAGES, default="en")
     page_size = serializers.ChoiceField(choices=[size.value for size in PageSize], default="a4")
@@ -191,15 +221,22 @@ class DocumentSerializer(BodySerializer):
     problem = serializers.CharField(read_only=True)
     size = serializers.IntegerField(read_only=True, allow_null=True)
     sha256 = serializers.CharField(source="digest", read_only=True)
+    forms = serializers.SerializerMethodField(
+        help_text="In which forms it can be fetched; none before it is done."
+    )
+
+    def get_forms(self, job: DocumentJob) -> list[str]:
+        return list(jobs.forms_of(job))
 
     def validate(self, asked: dict[str, Any]) -> dict[str, Any]:
-        needed = NEEDED.get(asked["kind"])
-        if needed is not None and needed not in self.initial_data:
-            raise serializers.ValidationError({needed: f"A {asked['kind']} needs it."})
-        for name, kind in OWN.items():
+        missing = [name for name in NEEDED.get(asked["kind"], ()) if name not in self.initial_data]
+        if missing:
+            raise serializers.ValidationError(dict.fromkeys(missing, f"A {asked['kind']} needs it."))
+        for name, kinds in OWN.items():
             said = asked.pop("about" if name == "trial" else name, None)
-            if said is not None and kind != asked["kind"]:
-                raise serializers.ValidationError({name: f"This is said of a {kind.value} only."})
+            if said is not None and asked["kind"] not in kinds:
+                of = " or a ".join(kinds)
+                raise serializers.ValidationError({name: f"This is said of a {of} only."})
         for name in OWN.keys() & self.initial_data.keys():  # as asked: it is read again when it is made
             asked["about"] = {"tags": self.initial_data[name]} if name == "tags" else self.initial_data[name]
         return asked
@@ -239,7 +276,7 @@ class OneDocument(Scoped):
 
 
 class DocumentFile(Scoped):
-    """The document as PDF, as data (JSON) or as a page (HTML)."""
+    """The document as PDF, as data (JSON) or as a page (HTML); one that is a table also as CSV and XLSX."""
 
     serializer_class = DocumentSerializer
     queryset = DocumentJob.objects.all()
@@ -252,6 +289,8 @@ class DocumentFile(Scoped):
             raise RuleBroken(
                 f"The document is {job.get_state_display()}. {job.problem}".strip(), code="not-made-yet"
             )
+        if kind not in jobs.forms_of(job):
+            raise Unknown(f"A {job.kind} comes as: {', '.join(jobs.forms_of(job))}.")
         answer = FileResponse(
             default_storage.open(jobs.path_of(job, kind)),
             content_type=MEDIA[kind],

@@ -35,6 +35,14 @@ class DocumentJob(models.Model):
         INSPECTION_FILE = "inspection-file", "inspection file"
         PUBLIC_NOTICE = "public-notice", "public notice of a recall"
         MASS_BALANCE = "mass-balance", "mass balance"
+        MONITORING_LOG = "monitoring-log", "monitoring log"
+        DEVIATION = "deviation", "deviation"
+        DEVIATION_LIST = "deviation-list", "list of deviations"
+        RECEIVING_LOG = "receiving-log", "receiving log"
+        CHANGEOVER_LOG = "changeover-log", "changeover log"
+        VERIFICATION_LOG = "verification-log", "instrument verification log"
+        PEOPLE_LIST = "people-list", "people, training and qualifications"
+        ALLERGEN_SHEET = "allergen-sheet", "allergen and label sheet"
 
     id = models.UUIDField(primary_key=True, default=uuid7, editable=False)
     establishment = models.ForeignKey(Establishment, models.PROTECT, related_name="+")

@@ -127,11 +127,19 @@ def _words(value: Any) -> str:
     return value.isoformat() if isinstance(value, date) else str(value)
 
 
+RESULT_MARKS = {"within": "○", "outside": "▲", "undecided": "◇"}
+"""Circle, filled triangle, open diamond: the style sheet draws the same in tables."""
+
+
+def result_word(value: str) -> str:
+    words = {"within": _("within"), "outside": _("outside"), "undecided": _("undecided")}
+    return words[value]
+
+
 @register.inclusion_tag("reports/_result.html")
 def result(value: str) -> dict[str, str]:
     """A result by word and shape; each shape differs in black and white too."""
-    words = {"within": _("within"), "outside": _("outside"), "undecided": _("undecided")}
-    return {"name": value, "word": words[value]}
+    return {"name": value, "word": result_word(value)}
 
 
 @register.filter

@@ -43,7 +43,7 @@ from ledger import people, verification
 from ledger.acts import Act
 from ledger.ids import uuid7
 from ledger.models import Establishment, Person
-from reports import batch_record
+from reports import batch_record, check_lines
 from tests.conftest import NOON
 from tests.haccp.conftest import HOUR, MINUTE, MORNING, seen
 
@@ -494,7 +494,7 @@ def marked(establishment: Establishment, check: Check) -> list[bool]:
     """Of each check in the batch's record, whether it is shown to be in doubt."""
     head = {"number": "1", "title": "x", "establishment": "x", "establishment_lines": (), "asked_by": "x"}
     made = batch_record.build(establishment, check.batch.uid, {}, made_at=NOON + 2 * DAY, seal=None, **head)
-    return [str(batch_record.IN_DOUBT) in line.flags for line in made.checks]
+    return [str(check_lines.IN_DOUBT) in line.flags for line in made.checks]
 
 
 def kept(limit: dict[str, Any], reading: dict[str, Any], **more: Any) -> Check:

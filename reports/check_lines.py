@@ -1,0 +1,177 @@
+"""A check as a line of a document: what was read as entered and as judged, by which bounds, with what, and its marks."""
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from decimal import Decimal
+from typing import Any, Self
+
+from django.utils.translation import get_language, gettext_lazy
+from django.utils.translation import gettext as _
+
+from batches.quantities import UNITS
+from haccp.figures import amount
+from haccp.judging import GONE, SENTENCES, run_flags
+from haccp.limits import Result
+from haccp.models import Check
+from haccp.series_uses import gone
+from reports.documents import Column, RecordLine
+
+IN_DOUBT = gettext_lazy("In doubt: the instrument failed a verification. See its deviation.")
+
+
+@dataclass(frozen=True)
+class JudgedReading:
+    """One reading as entered and as judged, with the bounds and who set them."""
+
+    quantity: str
+    entered: str
+    must: str
+    source: str
+    result: str
+    margin: str
+    sentence: str
+    warning: str = ""
+
+
+@dataclass(frozen=True, kw_only=True)
+class CheckLine(RecordLine):
+    """A check with its readings; corrected ones stay, struck."""
+
+    point: str
+    name: str
+    kind: str
+    part: int | None
+    occasion: str
+    instrument: str
+    readings: tuple[JudgedReading, ...]
+    result: Result
+    flags: tuple[str, ...]
+
+    @property
+    def control(self) -> tuple[str, ...]:
+        """Which point, on which part and occasion, as it stands in the table."""
+        part = _("part %d") % self.part if self.part else ""
+        return f"{self.point} {self.name}", ", ".join(filter(None, (self.kind, part, self.occasion)))
+
+    @property
+    def read(self) -> tuple[str, ...]:
+        said = (f"{each.quantity}: {each.entered}" for each in self.readings)
+        warnings = dict.fromkeys(each.warning for each in self.readings)
+        return tuple(filter(None, (*said, self.instrument, *warnings, *self.flags)))
+
+    @property
+    def asked(self) -> tuple[str, ...]:
+        """What had to hold, who set it, and how far off or inside the reading lies."""
+        return tuple(
+            _("%(must)s (%(source)s), margin %(margin)s") % vars(each)
+            if each.margin
+            else f"{each.must} ({each.source})"
+            for each in self.readings
+        )
+
+    @classmethod
+    def of_check(cls, check: Check, in_doubt: bool, **columns: Any) -> Self:
+        """The line of a check; ``in_doubt``: its instrument failed a verification that speaks of that time."""
+        point, instrument = check.control_point, check.instrument
+        return cls.of(
+            check,
+            point=point.code,
+            name=point.name,
+            kind=point.kind.upper(),
+            part=check.part.number if check.part else None,
+            occasion=check.occasion,
+            instrument=""
+            if instrument is None
+            else " ".join(filter(None, (str(instrument), instrument.serial))),
+            readings=tuple(_readings(check)),
+            result=Result(check.result),
+            flags=tuple(_flags(check, in_doubt)),
+            **columns,
+        )
+
+
+CHECK_COLUMNS = (
+    Column(gettext_lazy("Control point"), "control", 4),
+    Column(gettext_lazy("Read, as entered"), "read", 5),
+    Column(gettext_lazy("Must be (set by)"), "asked", 4),
+    Column(gettext_lazy("Result"), "result", 3),
+)
+
+
+def _flags(check: Check, in_doubt: bool) -> Iterable[str]:
+    """What is out of order about a check, as it is known now."""
+    for flag in sorted({*check.flags, *run_flags(check)}):
+        yield _(SENTENCES[flag]) if flag in SENTENCES else flag
+    if in_doubt:
+        yield str(IN_DOUBT)
+    if gone(check):
+        yield _(GONE)
+
+
+def _readings(check: Check) -> Iterable[JudgedReading]:
+    entered = {each["quantity"]: each for each in check.readings}
+    for judged in check.judgements:
+        said = entered.get(judged["limit"]["quantity"], {})
+        ends = [judged, *judged.get("windows", [])]
+        sources = {each[end]["source"] for each in ends for end in ("lower", "upper") if end in each}
+        yield JudgedReading(
+            quantity=" / ".join(filter(None, (judged.get("all_of"), judged["limit"]["quantity"]))),
+            entered=_entered(said),
+            must=_must(judged),
+            source="; ".join(sorted(sources)) or "plan",
+            result=judged["result"],
+            margin=judged.get("margin", ""),
+            sentence=judged["sentence"],
+            warning=judged.get("warning", ""),
+        )
+
+
+def _must(judged: dict[str, Any]) -> str:
+    """What had to hold, as it was recorded; bounds are said in the language of the document."""
+    ends = {end: judged.get(end) for end in ("lower", "upper")}
+    if get_language() in (None, "en") or not any(ends.values()):
+        return str(judged["must"])
+    unit = judged["limit"]["unit"]
+    words = {
+        ("lower", True): _("%s or more"),
+        ("lower", False): _("more than %s"),
+        ("upper", True): _("%s or less"),
+        ("upper", False): _("less than %s"),
+    }
+    said = (
+        words[end, kept["inclusive"]] % amount(Decimal(kept["value"]), unit)
+        for end, kept in ends.items()
+        if kept
+    )
+    return _(" and ").join(said)
+
+
+def _entered(said: dict[str, Any]) -> str:
+    words = [said.get("outcome") or f"{said.get('value', '')} {_symbol(said.get('unit', ''))}".strip()]
+    if "counted_out" in said:
+        words = [_("out %(out)s, in %(back)s") % {"out": said["counted_out"], "back": said["counted_in"]}]
+    if said.get("points"):
+        first, last = said["points"][0], said["points"][-1]
+        words = [
+            _("%(count)d readings from %(began)s to %(ended)s, first %(first)s, last %(last)s %(unit)s")
+            % {
+                "count": len(said["points"]),
+                "began": first["at"],
+                "ended": last["at"],
+                "first": first["value"],
+                "last": last["value"],
+                "unit": _symbol(said["unit"]),
+            }
+        ]
+    if said.get("series"):
+        words = [_("series %s") % said["series"]]
+    if said.get("method"):
+        words.append(_("by %s") % said["method"])
+    if said.get("sample_temperature"):
+        unit = _symbol(said.get("sample_temperature_unit", ""))
+        words.append(_("sample at %(value)s %(unit)s") % {"value": said["sample_temperature"], "unit": unit})
+    return ", ".join(words)
+
+
+def _symbol(unit: str) -> str:
+    return UNITS[unit].symbol if unit in UNITS else unit

@@ -1,0 +1,354 @@
+"""The monitoring log of a control point: every check of a period, or of all versions of its plan, and what was missed."""
+
+from collections import Counter
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, replace
+from datetime import date, datetime
+from itertools import islice
+from typing import Any, ClassVar
+from uuid import UUID
+
+from django.db.models import Q, QuerySet
+from django.utils.translation import gettext as _
+from django.utils.translation import gettext_lazy
+
+from batches.models import Batch
+from config.api.refusals import Unknown
+from haccp import doubts, drawing, histories, limits, monitoring, plans, rules
+from haccp.charting import Asked
+from haccp.history_plots import plot_of
+from haccp.limit_kinds import RangeLimit, ResidueLimit
+from haccp.limits import Result
+from haccp.models import Check, ControlKind, ControlPoint
+from ledger.acts import Moment
+from ledger.models import Establishment, Signature
+from reports import compact, periods, tables
+from reports.check_lines import CHECK_COLUMNS, CheckLine
+from reports.documents import Column, Document
+from reports.periods import Period
+from reports.tables import RECORD_HEADS, Table, record_cells, text
+from reports.templatetags.documents import local_time
+
+TITLE = gettext_lazy("monitoring log")
+LANGUAGES = ("en", "es")
+FORMS = tables.FORMS
+MOST = 20_000
+"""Checks in one document (a site setting, no source): half a minute of drawing."""
+IN_FULL = 500
+"""So many are printed as a table; more in lines of one size, which take a tenth of the time (a site setting)."""
+AT_ONCE = 2000
+READ_WITH = (
+    "performed_by",
+    "recorded_by",
+    "corrected_by__recorded_by",
+    "control_point__version__plan",
+    "part",
+    "lot",
+    "batch__state",
+    "batch__recipe_version",
+    "instrument",
+    "series_uses__series__corrected_by",
+)
+
+
+@dataclass(frozen=True)
+class Reviewed:
+    """A signature on a check, as it stands beside it."""
+
+    name: str
+    meaning: str
+    at: datetime
+    record: UUID
+
+
+@dataclass(frozen=True, kw_only=True)
+class LogLine(CheckLine):
+    """A check of the log. ``plan``: code and number of the version it was made under."""
+
+    batch: str
+    lot: str
+    plan: str
+    instrument_code: str
+    signed: tuple[Reviewed, ...]
+
+    @property
+    def on(self) -> tuple[str, ...]:
+        part = _("part %d") % self.part if self.part else ""
+        what = _("batch %s") % self.batch if self.batch else _("lot %s") % self.lot
+        where = ", ".join(filter(None, (part, self.occasion)))
+        return tuple(filter(None, (what, where, self.plan)))
+
+    @property
+    def reviewed(self) -> tuple[str, ...]:
+        return tuple(f"{each.name}: {each.meaning}, {local_time(each.at)}" for each in self.signed)
+
+
+COLUMNS = (
+    Column(gettext_lazy("Made on"), "on", 3),
+    *CHECK_COLUMNS[1:],
+    Column(gettext_lazy("Signed"), "reviewed", 3),
+)
+HEADS = (
+    "point",
+    "batch",
+    "lot",
+    "part",
+    "occasion",
+    "plan",
+    "instrument",
+    "result",
+    "flags",
+    "reviewed",
+)
+READING_HEADS = ("quantity", "entered", "must", "source", "result", "margin", "sentence", "warning")
+
+
+@dataclass(frozen=True)
+class Missed:
+    """A check that the plan asked for and nobody made in time."""
+
+    due_at: datetime | None
+    batch: str
+    occasion: str
+
+
+MISSED_COLUMNS = (
+    Column(gettext_lazy("Was due"), "due_at", 2),
+    Column(gettext_lazy("Batch"), "batch", 2),
+    Column(gettext_lazy("Occasion"), "occasion", 4),
+)
+
+
+@dataclass(frozen=True)
+class Picture:
+    """A chart as SVG, and what is told of it in words."""
+
+    svg: str
+    words: tuple[str, ...]
+
+
+@dataclass(frozen=True, kw_only=True)
+class MonitoringLog(Document):
+    """``period`` without days: all there is. ``charts``: one for each quantity that is a number."""
+
+    kind: ClassVar[str] = "monitoring-log"
+    template: ClassVar[str] = "reports/monitoring_log.html"
+    columns: ClassVar[tuple[Column, ...]] = COLUMNS
+    missed_columns: ClassVar[tuple[Column, ...]] = MISSED_COLUMNS
+    signed_in_rows: ClassVar[bool] = True
+    landscape: ClassVar[bool] = True
+
+    code: str
+    name: str
+    control: str
+    period: Period
+    versions: tuple[str, ...]
+    counts: tuple[tuple[str, int], ...]
+    checks: tuple[LogLine, ...]
+    missed: tuple[Missed, ...]
+    charts: tuple[Picture, ...]
+    record_ids: tuple[UUID, ...]
+
+    @property
+    def is_long(self) -> bool:
+        return len(self.checks) > IN_FULL
+
+    @property
+    def with_evidence(self) -> bool:
+        """Of a long log the data bear each record's digest; content and proofs of all would weigh more than the log."""
+        return not self.is_long
+
+    @property
+    def instruments(self) -> tuple[str, ...]:
+        return tuple(sorted({line.instrument for line in self.checks if line.instrument}))
+
+    def blocks(self) -> Iterator[str]:
+        """The checks as lines of one size."""
+        return compact.blocks((line, _told(line)) for line in self.checks)
+
+    def data_tables(self) -> tuple[Table, ...]:
+        heads = (*HEADS, *(f"reading_{head}" for head in READING_HEADS), *RECORD_HEADS)
+        return (
+            Table("checks", heads, [row for line in self.checks for row in _cells(line)]),
+            Table(
+                "missed",
+                ("due_at", "batch", "occasion"),
+                [(text(each.due_at), each.batch, each.occasion) for each in self.missed],
+            ),
+        )
+
+
+def _cells(line: LogLine) -> Iterator[tuple[str, ...]]:
+    """One row a reading; what is of the check stands in each."""
+    first = tuple(text(getattr(line, head)) for head in HEADS)
+    last = record_cells(line)
+    for each in line.readings:
+        yield (*first, *(getattr(each, head) for head in READING_HEADS), *last)
+
+
+def _told(line: LogLine) -> Iterator[str]:
+    """What is known of a check, in pieces; instruments and plans by their codes, which stand above in full."""
+    yield from compact.began(line, line.result)
+    part = _("part %d") % line.part if line.part else ""
+    yield from filter(None, (line.batch or line.lot, part, line.occasion, line.plan))
+    for each in line.readings:
+        yield f"{each.quantity} {each.entered}"
+    yield from line.asked
+    yield from filter(None, (line.instrument_code, *(each.warning for each in line.readings), *line.flags))
+    yield from line.reviewed
+    yield from compact.ended(line)
+
+
+def refuse(establishment: Establishment, subject: UUID, about: dict[str, Any]) -> None:
+    """Raise Unknown for a point of another establishment, Unusable for the period, RuleBroken for too many checks."""
+    period = periods.asked(about, whole=True)
+    count = _checks(establishment, _point(establishment, subject).code, period).count()
+    periods.refuse_too_many(count, MOST)
+
+
+def _point(here: Establishment, subject: UUID) -> ControlPoint:
+    found = ControlPoint.objects.filter(establishment=here, pk=subject).first()
+    if found is None:
+        raise Unknown(f"There is no control point {subject} here.", field="subject")
+    return found
+
+
+def _checks(here: Establishment, code: str, period: Period) -> QuerySet[Check]:
+    found = Check.objects.of(here).filter(period.within(here), control_point__code=code)
+    return found.filter(withdrawn=False)  # a withdrawal is told at what it withdraws
+
+
+def build(here: Establishment, subject: UUID, about: dict[str, Any], **head: Any) -> MonitoringLog:
+    """Read the log; call it within one snapshot."""
+    period = periods.asked(about, whole=True)
+    points = histories.control_points(here, _point(here, subject).code)
+    newest = points[0]
+    read = _Read(here)
+    checks = tuple(read.lines(_checks(here, newest.code, period)))
+    day = period.last or head["made_at"].date()
+    return MonitoringLog(
+        code=newest.code,
+        name=newest.name,
+        control=_(str(ControlKind(newest.kind).label)),
+        period=period,
+        versions=tuple(_versions(points)),
+        counts=_counts(checks),
+        checks=checks,
+        missed=tuple(_missed(here, newest.code, period, head["made_at"])),
+        charts=tuple(_charts(points, period)) if checks else (),
+        confirmed_rules=tuple(sorted(read.rules)),
+        unconfirmed_rules=tuple(rules.unconfirmed(here, day, read.quantities, read.materials)),
+        record_ids=tuple(sorted({*(key for line in checks for key in line.records), *read.signatures})),
+        **head,
+    )
+
+
+def _counts(checks: Iterable[LogLine]) -> tuple[tuple[str, int], ...]:
+    """How many checks that stand had which result."""
+    found = Counter(str(line.result) for line in checks if line.replaced is None)
+    return tuple((str(each), found[each.value]) for each in Result)
+
+
+def _versions(points: Iterable[ControlPoint]) -> Iterator[str]:
+    for point in points:
+        version = point.version
+        at = Moment(version.performed_at, version.performed_offset).local
+        yield _("%(plan)s version %(number)d, approved %(at)s") % {
+            "plan": version.plan.code,
+            "number": version.number,
+            "at": f"{at:%Y-%m-%d}",
+        }
+
+
+class _Read:
+    """Reads checks some hundreds at a time, so that memory holds lines and never all rows; keeps what they name."""
+
+    def __init__(self, here: Establishment):
+        self.here = here
+        self.rules: set[str] = set()
+        self.quantities: set[str] = set()
+        self.materials: set[UUID] = set()
+        self.signatures: list[UUID] = []
+        self._bounds: dict[str, tuple[str, ...]] = {}
+
+    def lines(self, found: QuerySet[Check]) -> Iterator[LogLine]:
+        rows = found.order_by("performed_at", "recorded_at", "id").prefetch_related(*READ_WITH)
+        left = rows.iterator(chunk_size=AT_ONCE)
+        while checks := list(islice(left, AT_ONCE)):
+            for check in checks:
+                check.establishment = self.here
+            in_doubt, signed = doubts.doubted(checks), self._signed([check.pk for check in checks])
+            for check in checks:
+                self._note(check)
+                yield _line(check, check.pk in in_doubt, signed.get(check.pk, ()))
+
+    def _note(self, check: Check) -> None:
+        for judged in check.judgements:
+            self.rules.update(judged.get("rules", ()))
+            limit = str(judged["limit"])
+            if limit not in self._bounds:
+                parts = limits.bounded_parts(limits.from_json(judged["limit"]))
+                self._bounds[limit] = tuple(part.quantity for part in parts)
+                self.quantities.update(self._bounds[limit])
+        if check.lot is not None:
+            self.materials.add(check.lot.material_id)
+        if check.batch is not None:
+            self.materials.add(check.batch.recipe_version.material_id)
+
+    def _signed(self, keys: list[UUID]) -> dict[UUID, tuple[Reviewed, ...]]:
+        found: dict[UUID, tuple[Reviewed, ...]] = {}
+        rows = Signature.objects.standing().filter(target__in=keys).order_by("performed_at", "id")
+        for row in rows:
+            self.signatures.append(row.pk)
+            at = Moment(row.performed_at, row.performed_offset).local
+            line = Reviewed(row.signer_name, _(str(row.get_meaning_display())), at, row.pk)
+            found[row.target_id] = (*found.get(row.target_id, ()), line)
+        return found
+
+
+def _line(check: Check, in_doubt: bool, signed: tuple[Reviewed, ...]) -> LogLine:
+    version = check.control_point.version
+    return LogLine.of_check(
+        check,
+        in_doubt,
+        batch=check.batch.code if check.batch else "",
+        lot=check.lot.code if check.lot else "",
+        instrument_code=check.instrument.code if check.instrument else "",
+        plan=f"{version.plan.code} {version.number}",
+        signed=signed,
+    )
+
+
+def _missed(here: Establishment, code: str, period: Period, now: datetime) -> Iterator[Missed]:
+    """Of every batch that may have run in the period under a plan with this point."""
+    versions = ControlPoint.objects.filter(establishment=here, code=code).values("version")
+    ran = Batch.objects.filter(establishment=here, plan_version__in=versions)
+    ended = Q(state__ended_at__isnull=True) | Period(period.first, None).within(here, "state__ended_at")
+    ran = ran.filter(ended, Period(None, period.last).within(here, "state__started_at"))
+    found = ran.select_related("state", "recipe_version__material", "establishment")
+    for batch in found.order_by("state__started_at", "pk"):
+        for each in monitoring.of_batch(batch, now):
+            if each.state is monitoring.State.MISSED and each.due.spec.code == code:
+                at = each.due.due_at
+                if at is None or _lies_in(at.astimezone(here.zone).date(), period):
+                    local = None if at is None else at.astimezone(here.zone)
+                    yield Missed(local, batch.code, each.due.occasion)
+
+
+def _lies_in(day: date, period: Period) -> bool:
+    return (period.first is None or period.first <= day) and (period.last is None or day <= period.last)
+
+
+def _charts(points: list[ControlPoint], period: Period) -> Iterator[Picture]:
+    """The chart of each quantity that is one number, in the newest version that asks for it."""
+    asked = histories.Period(period.first, period.last, newest=True)
+    quantities = {
+        member.quantity: None
+        for point in points
+        for said in plans.spec(point).limits
+        for member in limits.members(limits.from_json(said))
+        if isinstance(member, RangeLimit | ResidueLimit)
+    }
+    for quantity in quantities:
+        plot = plot_of(histories.history(points, quantity, asked, Asked()))
+        yield Picture(drawing.svg(replace(plot, words=())), plot.words)

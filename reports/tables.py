@@ -1,0 +1,155 @@
+"""Tables of a document for spreadsheets and programs: CSV of the main one, XLSX with a sheet for each.
+
+Heads are the same in every language, so that a program finds them. A cell that a spreadsheet could take for a formula is
+made harmless, as in ``reports.exchange``; a plain number stays one, also below zero.
+"""
+
+import re
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from datetime import date, datetime, timedelta
+from decimal import Decimal
+from enum import Enum
+from functools import lru_cache
+from io import BytesIO
+from itertools import islice
+from operator import attrgetter
+from typing import IO, TYPE_CHECKING, Any
+from uuid import UUID
+
+from reports.exchange import separated, workbooks
+from reports.exchange.columns import defused
+
+if TYPE_CHECKING:
+    from reports.documents import RecordLine
+
+FORMS = ("pdf", "json", "html", "csv", "xlsx")
+"""Of a document that is a table."""
+NUMBER = re.compile(r"-?[0-9]+([.,][0-9]+)?")
+ROWS_AT_ONCE = 2000
+RECORD_HEADS = (
+    "performed_at",
+    "performed_by",
+    "recorded_at",
+    "recorded_by",
+    "late_by_minutes",
+    "clock_ahead_by_minutes",
+    "place",
+    "note",
+    "state",
+    "corrects",
+    "replaced_by",
+    "replaced_because",
+    "record",
+    "digest",
+)
+"""What every record says in a table, behind the columns of its kind."""
+
+
+@dataclass(frozen=True)
+class Table:
+    """Rows of text below ``heads``. ``amounts``: heads of what a workbook keeps as numbers."""
+
+    name: str
+    heads: tuple[str, ...]
+    rows: Sequence[tuple[str, ...]]
+    amounts: frozenset[str] = frozenset()
+
+
+def of_lines(
+    name: str, lines: Iterable[Any], heads: Sequence[str], amounts: frozenset[str] = frozenset()
+) -> Table:
+    """One row a line: its attributes named by ``heads``, as text."""
+    values = attrgetter(*heads)
+    return Table(name, tuple(heads), [tuple(map(text, values(line))) for line in lines], amounts)
+
+
+def of_records(
+    name: str, lines: Iterable["RecordLine"], heads: Sequence[str], amounts: frozenset[str] = frozenset()
+) -> Table:
+    """One row a record: its own attributes named by ``heads``, then what every record says."""
+    values = attrgetter(*heads)
+    rows = [(*map(text, values(line)), *record_cells(line)) for line in lines]
+    return Table(name, (*heads, *RECORD_HEADS), rows, amounts)
+
+
+def record_cells(line: "RecordLine") -> tuple[str, ...]:
+    """The cells below ``RECORD_HEADS``."""
+    gone = line.replaced
+    return (
+        line.performed_at.isoformat(),
+        line.performed_by,
+        line.recorded_at.isoformat(),
+        line.recorded_by,
+        _minutes(line.late_by),
+        _minutes(line.clock_ahead_by),
+        line.place,
+        line.note,
+        "stands" if gone is None else "withdrawn" if gone.withdrawn else "corrected",
+        "" if line.corrects is None else str(line.corrects),
+        "" if gone is None else str(gone.record),
+        "" if gone is None else gone.reason,
+        str(line.record),
+        line.digest,
+    )
+
+
+def _minutes(span: timedelta | None) -> str:
+    return "" if span is None else str(int(span.total_seconds() // 60))
+
+
+def text(value: Any) -> str:
+    """A value as a cell. Several are parted by semicolons; times bear their offset."""
+    if isinstance(value, Enum):
+        return str(value.value)
+    if isinstance(value, str):
+        return value
+    if value is None:
+        return ""
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, (datetime, date)):
+        return value.isoformat()
+    if isinstance(value, Decimal):
+        return format(value, "f")
+    if isinstance(value, tuple):
+        return "; ".join(map(text, value))
+    if isinstance(value, (int, UUID)):
+        return str(value)
+    raise TypeError(f"{type(value).__name__} is no cell of a table: {value!r:.80}")
+
+
+def as_csv(table: Table) -> Iterator[bytes]:
+    """The table as CSV (RFC 4180), some thousand rows at a time."""
+    places = range(len(table.heads))
+    return separated.as_csv(_chunks(table.rows), table.heads, places, _harmless)
+
+
+def _chunks(rows: Iterable[tuple[str, ...]]) -> Iterator[list[tuple[str, ...]]]:
+    left = iter(rows)
+    while chunk := list(islice(left, ROWS_AT_ONCE)):
+        yield chunk
+
+
+@lru_cache(maxsize=10_000)
+def _harmless(cell: str) -> str:
+    return cell if NUMBER.fullmatch(cell) else defused(cell)
+
+
+def write_workbook(file: IO[bytes], tables: Iterable[Table]) -> None:
+    """All tables as one workbook. Raises RuleBroken for more rows than a sheet holds."""
+    workbooks.write_sheets(file, map(_sheet, tables))
+
+
+def _sheet(table: Table) -> workbooks.Sheet:
+    places = frozenset(place for place, head in enumerate(table.heads) if head in table.amounts)
+    return workbooks.Sheet(table.name, table.heads, table.rows, places)
+
+
+def as_files(tables: Sequence[Table]) -> dict[str, bytes]:
+    """By form: the main one as CSV, all as one workbook; nothing where there is no table."""
+    if not tables:
+        return {}
+    book = BytesIO()
+    write_workbook(book, tables)
+    return {"csv": b"".join(as_csv(tables[0])), "xlsx": book.getvalue()}

@@ -1,0 +1,286 @@
+"""The monitoring log of a control point: what was read and judged, what was missed, and what marks a check."""
+
+import csv
+import io
+import json
+from collections.abc import Callable
+from datetime import timedelta
+from typing import Any
+
+import openpyxl
+import pytest
+from django.db import connection
+from django.test.utils import CaptureQueriesContext
+
+from haccp import reviews
+from ledger.acts import Act
+from ledger.models import Entry, Establishment, Person
+from reports import compact, jobs, monitoring_log, periods, rendering, tables
+from reports.models import DocumentJob
+from tests.batches.conftest import *  # noqa: F403 - a house that makes things
+from tests.conftest import NOON
+from tests.haccp.conftest import *  # noqa: F403 - a plan and its checks
+
+pytestmark = pytest.mark.django_db
+DAY = str(NOON.date())
+PERIOD = {"first": DAY, "last": DAY}
+
+
+@pytest.fixture
+def log(establishment: Establishment, lead: Person, point: Any) -> Callable[..., Any]:
+    def do(code: str = "CP-AW-2", language: str = "en", **about: Any) -> Any:
+        job = jobs.ask(
+            establishment=establishment,
+            asked_by=lead,
+            kind="monitoring-log",
+            subject=point(code).pk,
+            about=about or PERIOD,
+            language=language,
+        )
+        return jobs.read(job)[0]
+
+    return do
+
+
+def page(document: Any) -> str:
+    return rendering.to_html(document, for_paper=False)
+
+
+def test_a_check_stands_as_entered_and_as_judged_with_bounds_source_and_instrument(
+    log: Any, measure: Any, batch: Any, meter: Any
+) -> None:
+    check = measure(batch, "0.52")
+    (line,) = log().checks
+    (reading,) = line.readings
+    assert (line.record, line.batch, line.plan) == (check.pk, batch.code, "HP-1 1")
+    assert reading.entered == "0.52, sample at 21 °C"
+    assert (reading.must, reading.source, reading.margin) == ("0.65 or less", "plan", "0.13")
+    assert meter.code in line.instrument
+    assert str(log().record_ids[0]) == str(check.pk)
+
+
+def test_a_day_without_checks_gives_a_document_that_says_so(log: Any, batch: Any) -> None:
+    document = log(first="2020-01-01", last="2020-01-31")
+    assert document.checks == ()
+    assert "No check of this control point was recorded in this period." in page(document)
+
+
+def test_a_period_goes_by_the_days_of_the_establishment(log: Any, measure: Any, batch: Any, act: Any) -> None:
+    late_evening = NOON.replace(hour=23, minute=30)
+    measure(batch, said_act=act(at=late_evening))
+    assert len(log().checks) == 1
+    tomorrow = str(NOON.date() + timedelta(days=1))
+    assert log(first=tomorrow, last=tomorrow).checks == ()
+
+
+def test_what_was_corrected_stays_struck_and_counts_no_more(
+    log: Any, measure: Any, batch: Any, act: Callable[..., Act]
+) -> None:
+    wrong = measure(batch, "0.52")
+    measure(batch, "0.55", said_act=act(corrects=wrong.pk, reason="Misread."))
+    document = log()
+    assert [line.replaced is None for line in document.checks] == [False, True]
+    assert dict(document.counts)["within"] == 1
+    assert '<tbody class="gone">' in page(document)
+
+
+def test_what_was_withdrawn_is_told_once_where_it_stood(
+    log: Any, measure: Any, batch: Any, act: Callable[..., Act]
+) -> None:
+    from haccp import checks
+
+    wrong = measure(batch)
+    gone = checks.withdraw(act=act(corrects=wrong.pk, reason="Other batch.", withdraws=True))
+    document = log()
+    (line,) = document.checks
+    assert line.replaced is not None
+    assert line.replaced.withdrawn
+    assert gone.pk in document.record_ids
+
+
+def test_who_reviewed_stands_beside_the_check(
+    log: Any, measure: Any, batch: Any, act: Any, lead: Person, proof: Any
+) -> None:
+    check = measure(batch)
+    entry = Entry.objects.get(pk=check.pk)
+    signature = reviews.review(act=act(lead), proof=proof, records=[entry])
+    document = log()
+    (signed,) = document.checks[0].signed
+    assert (signed.name, signed.meaning) == (lead.name, "reviewed by me")
+    assert signature.pk in document.record_ids
+    assert "Nothing in this document is signed" not in page(document)
+
+
+def test_missed_checks_are_listed_with_batch_and_time(log: Any, begin: Any, end: Any) -> None:
+    batch = begin()
+    end(batch, NOON - timedelta(hours=3))
+    missed = log("CP-METAL-1").missed
+    assert {each.batch for each in missed} == {batch.code}
+    assert [each.occasion for each in missed] == ["start", "end"]
+
+
+def test_a_number_has_a_chart_and_an_outcome_has_none(log: Any, measure: Any, look: Any, batch: Any) -> None:
+    measure(batch)
+    look(batch)
+    assert "<svg" in log().charts[0].svg
+    assert log("CP-METAL-1").charts == ()
+
+
+def test_statements_do_not_grow_with_checks(log: Any, measure: Any, batch: Any) -> None:
+    def statements() -> int:
+        with CaptureQueriesContext(
+            connection,
+        ) as seen:
+            log()
+        return len(seen)
+
+    measure(batch)
+    measure(batch)
+    few = statements()
+    for _ in range(4):
+        measure(batch)
+    assert statements() == few
+
+
+# -- long ones ----------------------------------------------------------------------------------------
+
+
+@pytest.fixture
+def long(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(monitoring_log, "IN_FULL", 2)
+
+
+def test_a_long_log_is_lines_of_one_size_and_every_check_is_there(
+    log: Any, measure: Any, batch: Any, act: Any, long: None
+) -> None:
+    made = [measure(batch, "0.5") for _ in range(3)]
+    made.append(
+        measure(batch, "0.55", said_act=act(corrects=made[0].pk, reason="Misread <b>.", note="=1+1\nx"))
+    )
+    shown = page(log())
+    assert all(f"{check.pk.hex[-8:]} {check.digest[:8]}" in shown for check in made)
+    assert "<s>" in shown
+    assert "CORRECTED: Misread &lt;b&gt;." in shown
+    assert "Note: =1+1 x" in shown
+    assert "a4-landscape" in shown
+
+
+def test_evidence_does_not_go_along_with_a_long_log(log: Any, measure: Any, batch: Any, long: None) -> None:
+    for _ in range(3):
+        measure(batch)
+    assert not log().with_evidence
+
+
+def test_lines_are_broken_between_pieces_and_never_cut() -> None:
+    rows = list(compact._wrapped(["a" * 100, "b" * 100, "c" * 400]))
+    assert all(len(row) <= compact.WIDTH for row in rows)
+    assert "".join(rows).replace(" ", "") == "a" * 100 + "b" * 100 + "c" * 400
+
+
+# -- as data ------------------------------------------------------------------------------------------
+
+
+def test_its_table_is_csv_with_every_reading_and_no_formula(
+    log: Any, measure: Any, batch: Any, act: Any
+) -> None:
+    check = measure(batch, said_act=act(note='=HYPERLINK("http://x"), "quoted"\r\nsecond line'))
+    text = b"".join(tables.as_csv(log().data_tables()[0])).decode()
+    (row,) = csv.DictReader(io.StringIO(text, newline=""), strict=True)
+    assert (row["record"], row["digest"], row["reading_entered"]) == (
+        str(check.pk),
+        check.digest,
+        "0.52, sample at 21 °C",
+    )
+    assert row["note"] == '\'=HYPERLINK("http://x"), "quoted"\r\nsecond line'
+    assert text.count("\r\n") == 3  # RFC 4180 section 2: lines end so, and within quotes they may stand
+
+
+def test_below_zero_stays_a_number_in_csv() -> None:
+    made = tables.Table("t", ("a", "b", "c"), [("-18.5", "-18+x", "-1,5")])
+    assert b"".join(tables.as_csv(made)).decode().split("\r\n")[1] == '-18.5,\'-18+x,"-1,5"'
+
+
+@pytest.mark.pdf
+def test_made_it_can_be_fetched_as_workbook_and_as_csv(
+    api: Any, measure: Any, batch: Any, point: Any
+) -> None:
+    measure(batch)
+    body = {"kind": "monitoring-log", "subject": str(point("CP-AW-2").pk), "period": PERIOD, "language": "es"}
+    asked = api.send("documents", body).json()
+    assert (asked["about"], asked["forms"]) == (PERIOD, [])
+    jobs.make(asked["id"])
+    told = api.ask(f"documents/{asked['id']}").json()
+    assert (told["state"], told["problem"]) == ("done", "")
+    assert told["forms"] == ["pdf", "json", "html", "csv", "xlsx"]
+    answer = api.ask(f"documents/{asked['id']}/file.xlsx")
+    book = openpyxl.load_workbook(io.BytesIO(b"".join(answer.streaming_content)))
+    assert book.sheetnames == ["checks", "missed"]
+    assert book["checks"].max_row == 2
+    assert b"reading_entered" in b"".join(api.ask(f"documents/{asked['id']}/file.csv").streaming_content)
+    shown = b"".join(api.ask(f"documents/{asked['id']}/file.html").streaming_content).decode()
+    assert "Registro de vigilancia" in shown
+    assert "0.65 o menos" in shown
+
+
+def test_a_document_that_is_no_table_has_no_csv(
+    api: Any, batch: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(rendering, "to_pdf", lambda document, attachments: b"%PDF")
+    made = api.send("documents", {"kind": "batch-record", "subject": str(batch.uid)}).json()
+    jobs.make(made["id"])
+    answer = api.ask(f"documents/{made['id']}/file.csv")
+    assert (answer.status_code, "pdf, json, html" in answer.json()["detail"]) == (404, True)
+
+
+# -- what cannot be made --------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("period", "field"),
+    [
+        (None, "period"),
+        ({"first": DAY}, "period.last"),
+        ({"first": DAY, "last": "2020-01-01"}, "period.last"),
+        ({"first": "2010-01-01", "last": DAY}, "period.first"),
+        ({"first": "0001-01-01", "last": DAY}, "period.first"),
+        ({"first": DAY, "last": DAY, "whole": True}, "period.whole"),
+        ({"first": DAY, "last": DAY, "until": DAY}, "period.until"),
+        ("always", "period"),
+    ],
+)
+def test_a_period_that_cannot_be_is_refused_by_field(api: Any, point: Any, period: Any, field: str) -> None:
+    body = {"kind": "monitoring-log", "subject": str(point("CP-AW-2").pk)}
+    answer = api.send("documents", body if period is None else body | {"period": period})
+    assert answer.status_code == 400, answer.json()
+    assert field in json.dumps([error["field"] for error in answer.json()["errors"]])
+    assert not DocumentJob.objects.exists()
+
+
+def test_too_many_checks_are_refused_with_their_number_and_what_to_do(
+    api: Any, measure: Any, batch: Any, point: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(monitoring_log, "MOST", 1)
+    measure(batch)
+    measure(batch)
+    body = {"kind": "monitoring-log", "subject": str(point("CP-AW-2").pk), "period": {"whole": True}}
+    answer = api.send("documents", body)
+    assert answer.status_code == 409
+    assert "2 rows" in answer.json()["detail"]
+    assert "in parts" in answer.json()["detail"]
+    assert not DocumentJob.objects.exists()
+
+
+def test_a_point_of_another_establishment_does_not_exist(
+    point: Any, elsewhere: Establishment, lead: Person
+) -> None:
+    from config.api.refusals import Unknown
+
+    with pytest.raises(Unknown):
+        monitoring_log.refuse(elsewhere, point("CP-AW-2").pk, PERIOD)
+
+
+def test_the_whole_is_read_over_every_version_of_the_plan(log: Any, measure: Any, batch: Any) -> None:
+    measure(batch)
+    document = log(whole=True)
+    assert (document.period, len(document.checks)) == (periods.Period(None, None), 1)
+    assert document.versions[0].startswith("HP-1 version 1, approved 2026-")
