@@ -116,15 +116,16 @@ def _read(job: DocumentJob, build: Build) -> tuple[InspectionFile, list[Document
             build(job, part.kind, part.subject or job.establishment_id, part.about, number=_number(job, at))
             for at, part in enumerate(parts, 1)
         ]
-        shown = reading.records({pk for each in documents for pk in each.record_ids})
+        proved = [each for each in documents if each.with_evidence]
+        shown = reading.records({pk for each in proved for pk in each.record_ids})
         front = build(job, job.kind, job.establishment_id, job.about)
     by = reading.sealed(job.establishment)
     by_id = {record.pk: record for record in shown}
-    proved = [
+    under_seal = [
         reading.proved(each, [by_id[pk] for pk in each.record_ids if pk in by_id], by) for each in documents
     ]
     front = replace(front, lines=tuple(_lines(parts, documents)), records=tuple(map(_shown, shown)))
-    return reading.proved(front, shown, by), proved, shown
+    return reading.proved(front, shown, by), under_seal, shown
 
 
 def _number(job: DocumentJob, at: int) -> str:

@@ -4,9 +4,10 @@ from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
 from typing import Any
 
-from django.db.models import Q, QuerySet
+from django.db.models import Min, Q, QuerySet
+from django.utils import timezone
 
-from batches.models import Batch, Lot, Material, TradingPartner
+from batches.models import Batch, Lot, Material, Movement, TradingPartner
 from ledger.models import Establishment
 from reports.api.inspection_files import InspectionFileSerializer
 
@@ -48,6 +49,16 @@ class Asked:
         since = datetime.combine(self.since, time(), zone) if self.since else None
         until = datetime.combine(self.until + DAY, time(), zone) if self.until else None
         return since, until
+
+    def days(self) -> dict[str, str]:
+        """The period as logs are asked for it; an open end is the day of the first movement here, or today."""
+        first = self.since or self._began()
+        last = self.until or timezone.now().astimezone(self.here.zone).date()
+        return {"first": first.isoformat(), "last": max(first, last).isoformat()}
+
+    def _began(self) -> date:
+        earliest = Movement.objects.of(self.here).aggregate(at=Min("performed_at"))["at"]
+        return (earliest or timezone.now()).astimezone(self.here.zone).date()
 
     def within(self, field: str) -> Q:
         """A condition: the time in ``field`` lies in the period."""

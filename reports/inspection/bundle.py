@@ -3,32 +3,37 @@
 import hashlib
 import io
 import zipfile
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from importlib.resources import files as packaged
 from typing import TYPE_CHECKING
 
 from django.utils.translation import gettext as _
 
-from reports import rendering
+from reports import rendering, tables
 from reports.documents import Document
 from reports.rendering import DataFile
 
 if TYPE_CHECKING:
-    from reports.inspection_file import InspectionFile
+    from reports.inspection_file import InspectionFile, Line
 
 CHECKER = "check_evidence.py"
 
 
 def data_of(front: "InspectionFile", documents: Sequence[Document]) -> list[DataFile]:
-    """Each document's own data, named so that files lie in the order of the contents."""
+    """Each document's own data, and its tables as CSV, named so that files lie in the order of the contents."""
     return [
-        DataFile(
-            f"{line.number:03d}-{rendering.file_name(document, 'json')}",
-            rendering.to_json(document),
-            line.title,
-        )
+        file
         for line, document in zip(front.lines, documents, strict=True)
+        for file in _data_of(line, document)
     ]
+
+
+def _data_of(line: "Line", document: Document) -> Iterator[DataFile]:
+    name = f"{line.number:03d}-{rendering.file_name(document, 'json')}"
+    yield DataFile(name, rendering.to_json(document), line.title)
+    for table in document.data_tables():
+        of_table = f"{name.removesuffix('.json')}-{table.name}.csv"
+        yield DataFile(of_table, b"".join(tables.as_csv(table)), line.title)
 
 
 def together(front: "InspectionFile", data: Iterable[DataFile]) -> DataFile:

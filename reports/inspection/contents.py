@@ -7,6 +7,7 @@ from typing import Any
 from uuid import UUID
 
 from config.api.refusals import Unusable
+from haccp import histories
 from haccp.models import ControlPoint, PlanVersion, Recall
 from reports.inspection.asked import Asked
 from reports.models import DocumentJob
@@ -27,14 +28,8 @@ class Part:
 
 
 def parts(asked: Asked) -> list[Part]:
-    """In the order in which they lie in the file. Raises Unusable where there is nothing, or too much."""
+    """In the order in which they lie in the file. Raises Unknown for a control point there is not, Unusable for too much."""
     found = list(islice((part for section in SECTIONS for part in section(asked)), MOST + 1))
-    if not found:
-        raise Unusable(
-            "Nothing here belongs to what was asked for, so no file is made.",
-            code="nothing-found",
-            field="file",
-        )
     if len(found) > MOST:
         told = sum(1 for section in SECTIONS for _part in section(asked))
         raise Unusable(
@@ -50,10 +45,8 @@ def _plans(asked: Asked) -> Iterator[Part]:
     batches = asked.concerned().order_by()
     keys = set(batches.filter(plan_version__isnull=False).values_list("plan_version", flat=True))
     if asked.control_points or asked.only_a_period:
-        points = ControlPoint.newest(asked.here)
-        if asked.control_points:
-            points = points.filter(code__in=asked.control_points)
-        keys |= set(points.values_list("version", flat=True))
+        points = _points(asked) or ControlPoint.newest(asked.here)
+        keys |= {point.version_id for point in points}
     for version in (
         PlanVersion.objects.filter(pk__in=keys).select_related("plan").order_by("plan__code", "number")
     ):
@@ -63,6 +56,37 @@ def _plans(asked: Asked) -> Iterator[Part]:
 def _batch_records(asked: Asked) -> Iterator[Part]:
     for uid, code, product in asked.concerned().values_list("uid", "code", "recipe_version__material__name"):
         yield Part(Kind.BATCH_RECORD, f"{code}, {product}", uid)
+
+
+def _allergen_sheets(asked: Asked) -> Iterator[Part]:
+    for product in asked.products:
+        yield Part(Kind.ALLERGEN_SHEET, product.name, product.pk)
+
+
+def _monitoring(asked: Asked) -> Iterator[Part]:
+    """Of the points asked for; of a period of every point of the plans in use."""
+    points = list(ControlPoint.newest(asked.here)) if asked.only_a_period else _points(asked)
+    for point in points:
+        yield Part(Kind.MONITORING_LOG, f"{point.code} {point.name}", point.pk, asked.days())
+
+
+def _points(asked: Asked) -> list[ControlPoint]:
+    """Each as the newest version of a plan has it that has it at all."""
+    return [histories.control_points(asked.here, code)[0] for code in asked.control_points]
+
+
+def _logs(asked: Asked) -> Iterator[Part]:
+    """What tells of days and of no one thing; deliveries too where a supplier is asked for."""
+    days = asked.days()
+    of = f"{days['first']} – {days['last']}"
+    if asked.only_a_period:
+        yield Part(Kind.DEVIATION_LIST, of, about=days)
+    if asked.only_a_period or asked.suppliers:
+        yield Part(Kind.RECEIVING_LOG, of, about=days)
+    if asked.only_a_period:
+        yield Part(Kind.CHANGEOVER_LOG, of, about=days)
+        yield Part(Kind.VERIFICATION_LOG, of, about=days)
+        yield Part(Kind.PEOPLE_LIST, asked.here.name)
 
 
 def _traces(asked: Asked) -> Iterator[Part]:
@@ -99,7 +123,10 @@ def _recalls(asked: Asked) -> Iterator[Part]:
 
 SECTIONS: tuple[Callable[[Asked], Iterator[Part]], ...] = (
     _plans,
+    _allergen_sheets,
     _batch_records,
+    _monitoring,
+    _logs,
     _traces,
     _balances,
     _recalls,

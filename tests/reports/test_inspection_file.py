@@ -19,14 +19,15 @@ from django.utils import timezone
 from pdfminer.high_level import extract_text
 
 from batches import noting
-from batches.models import Batch, Material
-from config.api.refusals import Unusable
+from batches.models import Batch
+from config.api.refusals import Unknown, Unusable
+from haccp.models import ControlPoint
 from ledger.acts import Act, Moment
 from ledger.ids import uuid7
 from ledger.models import Establishment, Person
-from reports import inspection_file, jobs, verified
+from reports import inspection_file, jobs, rendering, verified
 from reports.demo.house import HOUSE
-from reports.inspection import changes, contents, merging
+from reports.inspection import bundle, changes, contents, merging
 from reports.inspection.asked import Asked
 from reports.models import DocumentJob
 from tests.scene import Scene, undone
@@ -217,19 +218,39 @@ def test_one_that_waits_is_not_asked_for_again(ask: Any, note: Any) -> None:
     assert ask().pk == ask().pk
 
 
-def test_a_product_that_nothing_was_made_of_is_refused(ask: Any, made: Any) -> None:
-    product = Material.objects.filter(establishment=made.here).latest("pk")
-    with pytest.raises(Unusable) as refused:
-        ask(about={"products": [str(product.pk)], "since": "2001-01-01", "until": "2001-01-31"})
-    assert refused.value.code == "nothing-found"
+def test_a_control_point_that_no_plan_has_is_refused(ask: Any) -> None:
+    with pytest.raises(Unknown, match="No approved plan has a control point NEVER-1"):
+        ask(about={"control_points": ["NEVER-1"]})
 
 
 def test_an_empty_period_gives_documents_that_say_so(ask: Any, made: Any) -> None:
     job = ask(about={"since": "2001-01-01", "until": "2001-01-31"})
-    assert [part.kind for part in contents.parts(Asked.read(made.here, job.about))] == [
+    front, documents, _records = inspection_file._read(job, jobs.built)
+    kinds = list(dict.fromkeys(line.kind for line in front.lines))
+    assert kinds == [
         "hazard-plan",
+        "monitoring-log",
+        "deviation-list",
+        "receiving-log",
+        "changeover-log",
+        "verification-log",
+        "people-list",
         "mass-balance",
     ]
+    assert all(rendering.to_html(each, for_paper=True) for each in documents)
+
+
+def test_tables_lie_in_the_zip_as_csv(ask: Any, made: Any) -> None:
+    job = ask(about={"since": "2001-01-01", "until": "2001-01-31"})
+    front, documents, _records = inspection_file._read(job, jobs.built)
+    names = [file.name for file in bundle.data_of(front, documents)]
+    assert any("receiving-log" in name and name.endswith(".csv") for name in names)
+
+
+def test_a_control_point_is_asked_for_by_its_code(made: Any) -> None:
+    code = ControlPoint.newest(made.here).first().code
+    parts = contents.parts(Asked.read(made.here, {"control_points": [code]}))
+    assert [part.kind for part in parts] == ["hazard-plan", "monitoring-log"]
 
 
 def test_too_much_is_refused_with_the_count(ask: Any, made: Any, monkeypatch: pytest.MonkeyPatch) -> None:
