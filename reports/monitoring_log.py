@@ -121,8 +121,9 @@ MISSED_COLUMNS = (
 
 @dataclass(frozen=True)
 class Picture:
-    """A chart as SVG, and what is told of it in words."""
+    """A chart as SVG, empty where too little was read to draw one, and what is told of it in words."""
 
+    title: str
     svg: str
     words: tuple[str, ...]
 
@@ -351,4 +352,5 @@ def _charts(points: list[ControlPoint], period: Period) -> Iterator[Picture]:
     }
     for quantity in quantities:
         plot = plot_of(histories.history(points, quantity, asked, Asked()))
-        yield Picture(drawing.svg(replace(plot, words=())), plot.words)
+        svg = drawing.svg(replace(plot, words=())) if plot.panels else ""
+        yield Picture(plot.title, svg, plot.words)

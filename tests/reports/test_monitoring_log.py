@@ -119,11 +119,21 @@ def test_missed_checks_are_listed_with_batch_and_time(log: Any, begin: Any, end:
     assert [each.occasion for each in missed] == ["start", "end"]
 
 
-def test_a_number_has_a_chart_and_an_outcome_has_none(log: Any, measure: Any, look: Any, batch: Any) -> None:
-    measure(batch)
+def test_a_number_has_a_chart_and_an_outcome_has_none(
+    log: Any, measure: Any, look: Any, batch: Any, act: Any
+) -> None:
+    for minutes in range(10):
+        measure(batch, f"0.5{minutes}", said_act=act(at=NOON + timedelta(minutes=minutes)))
     look(batch)
     assert "<svg" in log().charts[0].svg
     assert log("CP-METAL-1").charts == ()
+
+
+def test_what_is_too_little_for_a_chart_is_told_in_words(log: Any, measure: Any, batch: Any) -> None:
+    measure(batch)
+    (chart,) = log().charts
+    assert (chart.svg, "cannot be computed" in " ".join(chart.words)) == ("", True)
+    assert chart.title in page(log())
 
 
 def test_statements_do_not_grow_with_checks(log: Any, measure: Any, batch: Any) -> None:
