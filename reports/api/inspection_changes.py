@@ -57,8 +57,8 @@ class InspectionFileChanges(Scoped):
 
     @extend_schema(parameters=[SinceFilters], responses={200: FileChangesSerializer, 409: None})
     def get(self, request: Request, *args: Any, **kwargs: Any) -> Response:
-        later = _data(self.get_object())
-        earlier = _data(_other(self.establishment, read_filters(self, SinceFilters)["since"]))
+        since = read_filters(self, SinceFilters)["since"]
+        later, earlier = _data(self.get_object()), _data(_other(self.establishment, since))
         return Response(FileChangesSerializer(changes.between(earlier, later)).data)
 
 
