@@ -51,21 +51,25 @@ class InspectionFileChanges(Scoped):
     """What this inspection file has and an earlier one has not, and the other way round."""
 
     serializer_class = FileChangesSerializer
-    queryset = DocumentJob.objects.filter(kind=DocumentJob.Kind.INSPECTION_FILE)
+    queryset = DocumentJob.objects.all()
     read_roles = WORKERS
     pagination_class = None
 
     @extend_schema(parameters=[SinceFilters], responses={200: FileChangesSerializer, 409: None})
     def get(self, request: Request, *args: Any, **kwargs: Any) -> Response:
+        later = self.get_object()
         since = read_filters(self, SinceFilters)["since"]
-        later, earlier = _data(self.get_object()), _data(_other(self.establishment, since))
-        return Response(FileChangesSerializer(changes.between(earlier, later)).data)
+        changed = changes.between(_data(_other(self.establishment, since)), _data(_file(later)))
+        return Response(FileChangesSerializer(changed).data)
 
 
 def _other(here: Establishment, pk: UUID) -> DocumentJob:
-    found = InspectionFileChanges.queryset.filter(establishment=here, pk=pk).first()
-    if found is None:
-        raise Unknown("There is no such inspection file here.", field="since")
+    return _file(DocumentJob.objects.filter(establishment=here, pk=pk).first(), field="since")
+
+
+def _file(found: DocumentJob | None, field: str = "") -> DocumentJob:
+    if found is None or found.kind != DocumentJob.Kind.INSPECTION_FILE:
+        raise Unknown("There is no such inspection file here.", field=field)
     return found
 
 
