@@ -78,8 +78,9 @@ def _to_ask_back(check: Check, as_entered: bool) -> bool:
 
 def _stands_alone(check: Check) -> bool:
     """Within limits, correcting nothing, with no failed instrument: no lot's status follows from it, so no lock is
-    needed (D15)."""
-    return check.result == Result.WITHIN and check.corrects_id is None and not _doubted(check)
+    needed (D15). One that was keyed in from a sheet waits its turn, so that a line keyed twice at once is seen."""
+    plain = check.corrects_id is None and check.sheet_id is None
+    return check.result == Result.WITHIN and plain and not _doubted(check)
 
 
 def _doubted(check: Check) -> bool:

@@ -8,8 +8,8 @@ from uuid import UUID
 
 from batches.models import Batch, Lot, Part
 from config.api.refusals import Reason, RuleBroken, Unknown, Unusable
-from haccp import instruments, limits, plans, readings, series, series_uses
-from haccp.models import Check, ControlPoint, Instrument, PlanVersion, Series
+from haccp import instruments, limits, plans, readings, series, series_uses, transcribing
+from haccp.models import Check, CheckSheet, ControlPoint, Instrument, PlanVersion, Series
 from haccp.plan_documents import ControlPointSpec
 from haccp.readings import Reading
 from ledger.acts import Act
@@ -26,6 +26,7 @@ SENTENCES = {
     OTHER_INSTRUMENT: "The plan asks for another kind of instrument.",
     OTHER_PRODUCT: "The plan does not ask for this check on this product or material.",
     **instruments.SENTENCES,
+    **transcribing.SENTENCES,
 }
 """What was out of order about a check; it is recorded all the same (design 4.10)."""
 GONE = (
@@ -48,7 +49,7 @@ class OtherPlanVersion(RuleBroken):
 
 @dataclass(frozen=True)
 class Subject:
-    """What a check is made on, with what it was taken."""
+    """What a check is made on, with what it was taken; of one keyed in later, the sheet and line it was written on."""
 
     control_point: ControlPoint
     batch: Batch | None = None
@@ -56,6 +57,8 @@ class Subject:
     lot: Lot | None = None
     instrument: Instrument | None = None
     occasion: str = ""
+    sheet: CheckSheet | None = None
+    line: int | None = None
 
     @property
     def materials(self) -> set[UUID]:
@@ -71,7 +74,7 @@ def shape(act: Act, subject: Subject, said: Sequence[Mapping[str, Any]]) -> Chec
     """The check as the client said it, not judged yet. Raises Unusable, Unknown."""
     if not isinstance(said, list) or not all(isinstance(each, dict) for each in said):
         raise Unusable("Readings are a list of objects.", code="shape", field="readings")
-    for name in ("control_point", "batch", "part", "lot", "instrument"):
+    for name in ("control_point", "batch", "part", "lot", "instrument", "sheet"):
         row = getattr(subject, name)
         if row is not None and row.establishment_id != act.establishment.pk:
             raise Unknown(f"There is no such {name.replace('_', ' ')} here.", field=name)
@@ -83,6 +86,8 @@ def shape(act: Act, subject: Subject, said: Sequence[Mapping[str, Any]]) -> Chec
         lot=subject.lot,
         instrument=subject.instrument,
         occasion=subject.occasion,
+        sheet=subject.sheet,
+        sheet_line=subject.line,
         readings=[_plain(each) for each in said],
     )
 
@@ -97,6 +102,7 @@ def judge(
     """Fill in judgements, result and flags. Raises Unusable, Unknown, OutsideTheRun, OtherPlanVersion."""
     spec = plans.spec(subject.control_point)
     _refuse_wrong_subject(subject, spec)
+    transcribing.refuse_other_line(check)
     if subject.batch is not None:
         _refuse_other_run(check, subject.batch, subject.control_point)
     else:
@@ -220,7 +226,7 @@ def _refuse_superseded(check: Check, point: ControlPoint) -> None:
 
 
 def _flags(check: Check, subject: Subject, spec: ControlPointSpec, taken: Sequence[Taken]) -> set[str]:
-    found = set(run_flags(check))
+    found = {*run_flags(check), *transcribing.flags(check)}
     if not _asked_for(subject, spec):
         found.add(OTHER_PRODUCT)
     used = [each.instrument for each in taken if each.instrument] + [subject.instrument]

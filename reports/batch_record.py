@@ -12,7 +12,7 @@ from batches.models import Batch, Lot, Movement
 from batches.sheet_lines import BatchSheet
 from batches.sheets import batch_sheet
 from config.api.refusals import Unknown
-from haccp import doubts, limits, monitoring, rules
+from haccp import check_sheets, doubts, limits, monitoring, rules
 from haccp.models import (
     Check,
     Deviation,
@@ -100,20 +100,23 @@ def build(here: Establishment, subject: UUID, about: dict[str, Any], **head: Any
     batches = Batch.objects.select_related("recipe_version__material")
     batch = batches.get(establishment=here, uid=subject)
     checks = _checks(batch)
-    in_doubt = doubts.doubted(checks)
+    in_doubt, scans = doubts.doubted(checks), check_sheets.scans_of(checks)
     packing = packed.checks_of(batch)
     cases = _cases(batch, [*checks, *packing])
     releases = list(Release.objects.filter(lot__batch=batch).select_related(*RELATED, "lot"))
     plan = _plan(batch)
     of_cases = (record for case in cases for record in case.records)
-    shown: list[Record] = [*checks, *packing, *of_cases, *releases, *signed.of_batch(batch)]
+    sheets = {each.sheet_id: each.sheet for each in checks if each.sheet is not None}
+    shown: list[Record] = [*checks, *sheets.values(), *packing, *of_cases, *releases, *signed.of_batch(batch)]
     signatures = signed.signatures(plan, shown)
     return BatchRecord(
         sheet=batch_sheet(batch),
         plan=None if plan is None else PlanUsed.of(plan, title=_title(plan), number=plan.number),
         warnings=_warnings(batch),
         lots_used=tuple(_lots_used(batch)),
-        checks=tuple(CheckLine.of_check(each, each.pk in in_doubt) for each in checks),
+        checks=tuple(
+            CheckLine.of_check(each, each.pk in in_doubt, scans.get(each.sheet_id, ())) for each in checks
+        ),
         open_checks=tuple(_open_checks(batch, head["made_at"])),
         packing=tuple(map(packed.line, packing)),
         told_at_release=packed.told(releases),
@@ -170,7 +173,7 @@ def _lots_used(batch: Batch) -> Iterable[LotUsed]:
 
 def _checks(batch: Batch) -> list[Check]:
     rows = Check.objects.filter(batch=batch).select_related(
-        *RELATED, "control_point", "part", "instrument", "batch__state"
+        *RELATED, "control_point", "part", "instrument", "batch__state", "sheet"
     )
     rows = rows.prefetch_related("series_uses__series__corrected_by")
     return list(rows.order_by("performed_at", "recorded_at", "id"))

@@ -9,12 +9,13 @@ from django.utils.translation import get_language, gettext_lazy
 from django.utils.translation import gettext as _
 
 from batches.quantities import UNITS
+from haccp.check_sheets import Scan
 from haccp.figures import amount
 from haccp.judging import GONE, SENTENCES, run_flags
 from haccp.limits import Result
 from haccp.models import Check
 from haccp.series_uses import gone
-from reports.documents import Column, RecordLine
+from reports.documents import Column, RecordLine, Transcribed
 
 IN_DOUBT = gettext_lazy("In doubt: the instrument failed a verification. See its deviation.")
 
@@ -70,8 +71,9 @@ class CheckLine(RecordLine):
         )
 
     @classmethod
-    def of_check(cls, check: Check, in_doubt: bool, **columns: Any) -> Self:
-        """The line of a check; ``in_doubt``: its instrument failed a verification that speaks of that time."""
+    def of_check(cls, check: Check, in_doubt: bool, scans: Iterable[Scan] = (), **columns: Any) -> Self:
+        """The line of a check; ``in_doubt``: its instrument failed a verification that speaks of that time. ``scans``: of the
+        sheet it was written on, where it was keyed in from one."""
         point, instrument = check.control_point, check.instrument
         return cls.of(
             check,
@@ -86,6 +88,7 @@ class CheckLine(RecordLine):
             readings=tuple(_readings(check)),
             result=Result(check.result),
             flags=tuple(_flags(check, in_doubt)),
+            transcribed=Transcribed.of(check, scans),
             **columns,
         )
 

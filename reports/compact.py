@@ -72,6 +72,12 @@ def _marks(line: RecordLine) -> Iterator[str]:
             "typist": line.recorded_by,
             "name": line.performed_by,
         }
+    if line.transcribed is not None:
+        yield _("TRANSCRIBED from sheet %(code)s, line %(number)s; keyed in by %(name)s") % {
+            "code": line.transcribed.sheet,
+            "number": line.transcribed.line,
+            "name": line.recorded_by,
+        }
     if line.clock_ahead_by:
         yield _("CLOCK AHEAD by %s") % span(line.clock_ahead_by)
     if line.corrects is not None:

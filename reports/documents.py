@@ -149,6 +149,26 @@ class Replaced:
 
 
 @dataclass(frozen=True, kw_only=True)
+class Transcribed:
+    """Written by hand on a sheet without power, and keyed in later: where, by whom, and which scans show it.
+
+    ``scans``: name and SHA-256 of each that hangs on the sheet.
+    """
+
+    sheet: str
+    line: int
+    scans: tuple[str, ...] = ()
+
+    @classmethod
+    def of(cls, record: Any, scans: Iterable[Any] = ()) -> Self | None:
+        """None for what was keyed in at once, and for records that no sheet is for."""
+        if getattr(record, "sheet_line", None) is None:
+            return None
+        shown = tuple(f"{each.file_name}, SHA-256 {each.sha256}" for each in scans)
+        return cls(sheet=record.sheet.code, line=record.sheet_line, scans=shown)
+
+
+@dataclass(frozen=True, kw_only=True)
 class RecordLine:
     """One record as a row: subclass it with the columns of your kind. Times carry the offset as sent."""
 
@@ -172,10 +192,14 @@ class RecordLine:
     replaced: Replaced | None = None
     late_by: timedelta | None = None
     clock_ahead_by: timedelta | None = None
+    transcribed: Transcribed | None = None
 
     @classmethod
     def of(cls, record: Record, **columns: Any) -> Self:
-        """The row of a ledger record, with the values of this kind's own ``columns``."""
+        """The row of a ledger record, with the values of this kind's own ``columns``.
+
+        Of checks give ``select_related`` their ``sheet`` too; ``transcribed`` among the columns adds the scans of it.
+        """
         return cls(
             record=record.pk,
             digest=record.digest,
@@ -189,7 +213,7 @@ class RecordLine:
             replaced=_replaced(record),
             late_by=record.late_by if record.is_late else None,
             clock_ahead_by=record.clock_ahead_by,
-            **columns,
+            **({"transcribed": Transcribed.of(record)} | columns),
         )
 
     @property

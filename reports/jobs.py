@@ -22,6 +22,7 @@ from reports import (
     batch_record,
     changeover_log,
     changeover_table,
+    check_sheet,
     deviation_list,
     deviation_paper,
     hazard_plan,
@@ -57,6 +58,7 @@ USUAL_FORMS = ("pdf", "json", "html")
 _KINDS: dict[str, Any] = {
     DocumentJob.Kind.BATCH_RECORD: batch_record,
     DocumentJob.Kind.HAZARD_PLAN: hazard_plan,
+    DocumentJob.Kind.CHECK_SHEET: check_sheet,
     DocumentJob.Kind.TRIAL: trial,
     DocumentJob.Kind.SALE_SIGN: sale_sign,
     DocumentJob.Kind.TAG_SHEET: tag_sheet,

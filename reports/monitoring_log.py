@@ -38,6 +38,7 @@ IN_FULL = 500
 """So many are printed as a table; more in lines of one size, which take a tenth of the time (a site setting)."""
 AT_ONCE = 2000
 READ_WITH = (
+    "sheet",
     "performed_by",
     "recorded_by",
     "corrected_by__recorded_by",

@@ -34,6 +34,7 @@ RECORD_HEADS = (
     "recorded_by",
     "late_by_minutes",
     "clock_ahead_by_minutes",
+    "transcribed_from",
     "place",
     "note",
     "state",
@@ -75,7 +76,7 @@ def of_records(
 
 def record_cells(line: "RecordLine") -> tuple[str, ...]:
     """The cells below ``RECORD_HEADS``."""
-    gone = line.replaced
+    gone, sheet = line.replaced, line.transcribed
     return (
         line.performed_at.isoformat(),
         line.performed_by,
@@ -83,6 +84,7 @@ def record_cells(line: "RecordLine") -> tuple[str, ...]:
         line.recorded_by,
         _minutes(line.late_by),
         _minutes(line.clock_ahead_by),
+        "" if sheet is None else f"{sheet.sheet}, {sheet.line}",
         line.place,
         line.note,
         "stands" if gone is None else "withdrawn" if gone.withdrawn else "corrected",

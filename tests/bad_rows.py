@@ -182,6 +182,14 @@ refuses("weighed_apart_is_known", batches.WeighedApart, what="eaten")
 
 # -- haccp -------------------------------------------------------------------------------------------
 
+refuses("check_sheet_has_lines", haccp.CheckSheet, lines=0)
+refuses("a_check_sheet_is_written_off_not_corrected", haccp.CheckSheet, corrects=same("pk"), reason="x")
+refuses("a_sheet_is_written_off_for_a_reason", haccp.SheetWrittenOff, because="")
+refuses("a_written_off_sheet_stays_so", haccp.SheetWrittenOff, corrects=same("pk"), reason="x")
+refuses("check_keyed_from_a_sheet_names_its_line", haccp.Check, {"sheet__isnull": False}, sheet_line=None)
+refuses("check_keyed_from_a_sheet_names_its_line", haccp.Check, {"sheet__isnull": False}, sheet_line=0)
+refuses("check_keyed_from_a_sheet_names_its_line", haccp.Check, {"sheet": None}, sheet_line=1)
+
 refuses("a_plan_version_is_superseded_not_corrected", haccp.PlanVersion, corrects=same("pk"), reason="x")
 refuses("control_kind_is_known", haccp.ControlPoint, kind="ssop")
 refuses("rule_has_a_bound", haccp.LocalRule, lower=None, upper=None)

@@ -159,6 +159,7 @@ USUAL: dict[str, Any] = {
     "time_zone": "Europe/Berlin",
     "country": "DE",
     "meaning": "recorded",
+    "control_points": [],
 }
 
 
@@ -174,7 +175,13 @@ def _check(scene: Scene) -> dict[str, Any]:
         "part": None,
         "lot": None,
         "instrument": None,
+        "sheet": None,
+        "line": None,
     }
+
+
+def _check_sheet(scene: Scene) -> dict[str, Any]:
+    return {"control_points": [scene.ids["blade_point"]], "batch": None, "lines_each": 1}
 
 
 def _a_movement(scene: Scene) -> dict[str, Any]:
@@ -324,6 +331,7 @@ SPECIAL: dict[str, Any] = {
     },
     "cleaning-procedures": {"draft": CLEANING},
     "cleaning-procedures/{id}": {"draft": CLEANING},
+    "check-sheets": _check_sheet,
     "checks": _check,
     "checks/many": lambda scene: {"items": [scene.body("post", BASE + "checks")]},
     "checks/withdrawn": lambda scene: {"corrects": scene.ids["check"], "reason": "Never happened."},
@@ -641,6 +649,7 @@ def _ids(house: House) -> dict[str, str]:
         "blade_point": house.points["CP-BLADE-1"],
         "control_point": house.points["CP-BLADE-1"],
         "control-points": "CP-BLADE-1",
+        "check-sheets": lead.post("check-sheets", performed_at=NOW, day="2026-03-02", lines_each=1)["id"],
         "compositions": composition,
         "deviations": case,
         "deviation": case,

@@ -5,7 +5,7 @@ from uuid import UUID
 
 from django.shortcuts import get_object_or_404
 from django.utils import timezone
-from drf_spectacular.utils import OpenApiExample, extend_schema, extend_schema_serializer
+from drf_spectacular.utils import OpenApiExample, extend_schema, extend_schema_field, extend_schema_serializer
 from rest_framework import serializers, status
 from rest_framework.request import Request
 from rest_framework.response import Response
@@ -16,7 +16,8 @@ from config.api.bodies import BodySerializer
 from config.api.examples import ID, WHEN, example
 from config.api.problems import exception_handler, refusal_as_item
 from config.api.refusals import Refusal
-from haccp import checks, judging, monitoring, series_uses
+from haccp import check_sheets, checks, judging, monitoring, series_uses
+from haccp.api.check_sheets import SheetCode
 from haccp.limits import Result
 from haccp.models import Check, ControlPoint, Instrument
 from haccp.readings import LONGEST, MOST_POINTS
@@ -89,6 +90,14 @@ class ReadingSerializer(BodySerializer):
     )
 
 
+class ScanSerializer(serializers.Serializer):
+    """A scan of the sheet, as it hangs on the sheet's record."""
+
+    attachment = serializers.UUIDField()
+    file_name = serializers.CharField()
+    sha256 = serializers.CharField()
+
+
 SAMPLE = {"sample_temperature": "21", "sample_temperature_unit": "CEL"}
 SEEN = {
     "performed_at": "2026-03-02T09:30:00+01:00",
@@ -131,6 +140,23 @@ class CheckSerializer(RecordSerializer):
         max_length=40,
         help_text="start, end, break or change, where the plan asks for more than one of them.",
     )
+    sheet = SheetCode(
+        required=False,
+        allow_null=True,
+        default=None,
+        help_text="The code of the sheet it was written on by hand, of a check that is keyed in later: performed_at and "
+        "performed_by are as written there. A line keyed in twice is flagged.",
+    )
+    line = serializers.IntegerField(
+        source="sheet_line",
+        required=False,
+        allow_null=True,
+        default=None,
+        min_value=1,
+        max_value=check_sheets.MOST_POINTS * check_sheets.MOST_LINES,
+        help_text="Which line of the sheet.",
+    )
+    scans = serializers.SerializerMethodField(help_text="Scans that hang on the sheet it was written on.")
     readings = ReadingSerializer(many=True, max_length=MOST_READINGS)  # type: ignore[call-arg]
     as_entered = serializers.BooleanField(
         required=False,
@@ -151,6 +177,12 @@ class CheckSerializer(RecordSerializer):
     )
     sentences = serializers.SerializerMethodField(help_text="What to do now, one sentence each.")
 
+    @extend_schema_field(ScanSerializer(many=True))
+    def get_scans(self, check: Check) -> Any:
+        known = self.context.get("scans")
+        found = check_sheets.scans_of([check]) if known is None else known
+        return ScanSerializer(found.get(check.sheet_id, ()), many=True).data
+
     def get_series_gone(self, check: Check) -> list[UUID]:
         return series_uses.gone(check)
 
@@ -169,6 +201,8 @@ def subject_of(values: dict[str, Any]) -> checks.Subject:
         lot=values.get("lot"),
         instrument=values.get("instrument"),
         occasion=values.get("occasion", ""),
+        sheet=values.get("sheet"),
+        line=values.get("sheet_line"),
     )
 
 
@@ -188,7 +222,7 @@ class Checks(RecordView):
 
     serializer_class = CheckSerializer
     queryset = Check.objects.select_related(
-        "establishment", "performed_by", "control_point", "batch__state", "part", "lot", "instrument"
+        "establishment", "performed_by", "control_point", "batch__state", "part", "lot", "instrument", "sheet"
     ).prefetch_related("series_uses__series__corrected_by")
 
     def get_queryset(self) -> Any:
@@ -201,6 +235,15 @@ class Checks(RecordView):
     @extend_schema(parameters=[CheckFilters])
     def get(self, request: Request, *args: Any, **kwargs: Any) -> Response:
         return self.list(request, *args, **kwargs)
+
+    def paginate_queryset(self, queryset: Any) -> Any:
+        """With the scans of every sheet on the page, asked for at once."""
+        page = super().paginate_queryset(queryset)
+        self.scans = check_sheets.scans_of(page or ())
+        return page
+
+    def get_serializer_context(self) -> dict[str, Any]:
+        return super().get_serializer_context() | {"scans": getattr(self, "scans", None)}
 
     def deed(self, act: Act, **values: Any) -> Record:
         said = [dict(each) for each in values.pop("readings")]

@@ -1,6 +1,6 @@
 from django.urls import path
 
-from haccp.api import checks, deviations, gates, histories, reviews, series
+from haccp.api import check_sheets, checks, deviations, gates, histories, reviews, series
 
 HERE = "establishments/<uuid:establishment>/"
 POINT = f"{HERE}control-points/<str:code>"
@@ -13,6 +13,13 @@ urlpatterns = [
     path(f"{HERE}checks", checks.Checks.as_view(), name="checks"),
     path(f"{HERE}checks/withdrawn", checks.WithdrawnChecks.as_view(), name="checks-withdrawn"),
     path(f"{HERE}checks/many", checks.ManyChecks.as_view(), name="checks-many"),
+    path(f"{HERE}check-sheets", check_sheets.CheckSheets.as_view(), name="check-sheets"),
+    path(f"{HERE}check-sheets/<uuid:pk>", check_sheets.OneCheckSheet.as_view(), name="check-sheet"),
+    path(
+        f"{HERE}check-sheets/<uuid:pk>/written-off",
+        check_sheets.WriteOffSheet.as_view(),
+        name="check-sheet-written-off",
+    ),
     path(f"{POINT}/history", histories.ControlPointHistory.as_view(), name="control-point-history"),
     path(f"{POINT}/history.svg", histories.ControlPointPicture.as_view(), name="control-point-picture"),
     path(f"{HERE}series", series.AllSeries.as_view(), name="all-series"),

@@ -9,6 +9,7 @@ from haccp.models.changeovers import (
     Shown,
     ShownBy,
 )
+from haccp.models.check_sheets import CheckSheet, SheetWrittenOff
 from haccp.models.checks import Check, Result
 from haccp.models.compositions import Composition
 from haccp.models.deviations import (
@@ -65,6 +66,7 @@ __all__ = [
     "ChangeoverRelease",
     "ChangeoverVerification",
     "Check",
+    "CheckSheet",
     "CleaningProcedure",
     "CleaningProcedureVersion",
     "Closing",
@@ -121,6 +123,7 @@ __all__ = [
     "Series",
     "SeriesBlock",
     "SeriesUse",
+    "SheetWrittenOff",
     "Shown",
     "ShownBy",
     "StartPermission",

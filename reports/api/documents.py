@@ -37,6 +37,7 @@ OF_A_PERIOD = (
 NEEDED: dict[str, tuple[str, ...]] = {
     DocumentJob.Kind.BATCH_RECORD: ("subject",),
     DocumentJob.Kind.HAZARD_PLAN: ("subject",),
+    DocumentJob.Kind.CHECK_SHEET: ("subject",),
     DocumentJob.Kind.TRIAL: ("trial",),
     DocumentJob.Kind.SALE_SIGN: ("subject",),
     DocumentJob.Kind.TAG_SHEET: ("tags",),
@@ -168,7 +169,8 @@ class DocumentSerializer(BodySerializer):
         help_text="The id of the batch for a batch record, of the product for a sign, of the notice for a recall "
         "letter or a public notice, of the recall for its report, of the reply to a notice for its letter, of the "
         "approved version for a hazard plan, or of the plan itself for its draft, of a control point of any version of "
-        "the plan for its log, of the deviation, of the product for its allergen and label sheet.",
+        "the plan for its log, of the deviation, of the product for its allergen and label sheet, of the check sheet for "
+        "a sheet to be printed.",
     )
     trial = ProposalSerializer(
         required=False, source="about", write_only=True, help_text="What to try, for a trial."

@@ -17,6 +17,7 @@ BLADES = [
     {"quantity": "blades, knives, mats and gloves", "counted_out": "9", "counted_in": "9"},
     {"quantity": "edges, tips and surfaces of blades, knives, mats and gloves", "outcome": "all whole"},
 ]
+SCAN = b"%PDF-1.4\n% a scan of the sheet, of this demo only\n%%EOF\n"
 
 
 class Story:
@@ -168,6 +169,7 @@ class Story:
         self.look(
             "CP-LABEL-1", 7, "label on the pack against the approved version", "the approved version", "start"
         )
+        self.print_sheet(batch)
         self.before_packing()
         for place, (material, quantity, unit) in enumerate(
             [
@@ -195,9 +197,10 @@ class Story:
             value="amber, as card 4",
             part=slab["id"],
         )
-        self.look("CP-METAL-1", 60, METAL, "all found and rejected", "")
+        self.look("CP-METAL-1", 60, METAL, "all found and rejected", "", sheet=self.sheet["code"], line=1)
         self.good = self._make("HZP", "2.000", 70)
-        self.look("CP-METAL-1", 118, METAL, "all found and rejected", "")
+        self.look("CP-METAL-1", 118, METAL, "all found and rejected", "", sheet=self.sheet["code"], line=2)
+        self.key_in_sheet()
         self.bad = self._make("HZP", "2.750", 150)
         self.failing = self.look("CP-METAL-1", 178, METAL, "one or more missed", "")
         self.tell(
@@ -205,6 +208,33 @@ class Story:
             f"checks/?batch={batch['id']}",
         )
         return batch
+
+    def print_sheet(self, batch: dict[str, Any]) -> None:
+        """Blank lines for the detector, since the power has gone before."""
+        self.sheet = self.house.operator.post(
+            "check-sheets",
+            performed_at=self.at(8),
+            day=self._clock(8).date().isoformat(),
+            batch=batch["id"],
+            control_points=[self.house.points["CP-METAL-1"]],
+        )
+        self.tell(
+            f"A sheet of {self.sheet['lines']} blank lines for the metal detector was printed: {self.sheet['code']}.",
+            f"check-sheets/{self.sheet['id']}",
+        )
+
+    def key_in_sheet(self) -> None:
+        """Two lines were written by hand while the power was out; the rest of the sheet stayed blank."""
+        where = f"check-sheets/{self.sheet['id']}"
+        self.house.operator.attach(self.sheet["id"], "sheet.pdf", SCAN, performed_at=self.at(120))
+        because = "Lines 3 to 6 stayed blank: the power was back."
+        self.house.lead.post(f"{where}/written-off", performed_at=self.at(121), because=because)
+        keyed = self.house.operator.get(where)["keyed"]
+        self.tell(
+            f"The power was out for two hours. {len(keyed)} lines written by hand were keyed in, marked as transcribed, "
+            "with a scan of the sheet.",
+            where,
+        )
 
     def _correct_glucose(self, batch: dict[str, Any]) -> None:
         slip = self.used["GLU"]["id"]
@@ -361,8 +391,11 @@ class Story:
         said = {"material": material, "quantity": quantity, "unit": "KGM"}
         return self._move("made", minutes, batch=self.batch["id"], **said)
 
-    def look(self, point: str, minutes: int, quantity: str, outcome: str, occasion: str) -> dict[str, Any]:
-        return self._check(point, minutes, [{"quantity": quantity, "outcome": outcome}], occasion=occasion)
+    def look(
+        self, point: str, minutes: int, quantity: str, outcome: str, occasion: str, **more: Any
+    ) -> dict[str, Any]:
+        said = [{"quantity": quantity, "outcome": outcome}]
+        return self._check(point, minutes, said, occasion=occasion, **more)
 
     def _check(
         self, point: str, minutes: int, readings: list[dict[str, str]], instrument: str = "", **more: Any

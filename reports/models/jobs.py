@@ -23,6 +23,7 @@ class DocumentJob(models.Model):
     class Kind(models.TextChoices):
         BATCH_RECORD = "batch-record", "batch record"
         HAZARD_PLAN = "hazard-plan", "hazard plan"
+        CHECK_SHEET = "check-sheet", "check sheet"
         TRIAL = "trial", "trial on past checks"
         SALE_SIGN = "sale-sign", "sign for unpacked sale"
         TAG_SHEET = "tag-sheet", "sheet of tags"

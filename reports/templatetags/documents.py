@@ -151,6 +151,7 @@ def marked(row: Row) -> bool:
         or line.corrects
         or line.late_by
         or line.clock_ahead_by
+        or line.transcribed
         or line.note
         or line.place
         or line.performed_by != line.recorded_by

@@ -12,7 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from batches.models import Lot, ProposedReceipt, WebOrder
-from haccp.models import Deviation, Recall
+from haccp.models import CheckSheet, Deviation, Recall
 from ledger import canonical, evidence, seals, triggers, verification
 from ledger.ids import uuid7
 from ledger.models import BASE_1, Qualification, Record, record_class, record_classes
@@ -69,6 +69,7 @@ BASE: dict[str, st.SearchStrategy[Any]] = {
 }
 AS_IT_IS = {
     "batches.movement": {"quantity", "effect", "mass"},  # they follow from one another
+    "haccp.check": {"sheet_line"},
     "haccp.hold": {"since"},
     "haccp.notice-arrived": {"came_at"},
     "haccp.notice-reply": {"figures_at"},
@@ -109,6 +110,8 @@ def _keep_to_the_rules(made: Any, stored: Record) -> None:
     if made.kind in ("haccp.closing", "haccp.answer", "haccp.disposition"):
         untouched = Deviation.objects.filter(closing=None, answers=None, dispositions=None)
         made.deviation = untouched.latest("recorded_at")
+    if made.kind == "haccp.check-sheet-written-off":
+        made.sheet = CheckSheet.objects.filter(written_off=None).first()
     if made.kind == "haccp.notice-arrived":
         made.came_at = made.performed_at
     if made.kind == "batches.proposal-answer":

@@ -77,7 +77,7 @@ def water_activity(house: House) -> Check:
 
 
 def test_a_scan_is_kept_as_a_true_copy_under_the_hash_of_its_bytes(client: APIClient) -> None:
-    attached = Attachment.objects.get()
+    attached = Attachment.objects.get(file_name="scan.png")
     assert attached.sha256 == sha256(PNG).hexdigest()
     answer = client.get(here(f"attachments/{attached.pk}/file"))
     assert b"".join(answer.streaming_content) == PNG

@@ -72,7 +72,7 @@ def test_a_whole_house_verifies(house: House, capsys: Any) -> None:
     code, _, said = verify(capsys)
     assert code == 0
     assert "Everything is as it was written." in said
-    assert "1 files" in said
+    assert "2 files" in said
 
 
 # -- records ------------------------------------------------------------------------------------------------
@@ -263,8 +263,8 @@ def test_everything_rewritten_and_sealed_anew_is_not_seen_but_the_seal_hash_diff
 
 @pytest.fixture
 def file(house: House) -> Iterator[str]:
-    """The path of the one attached file, which is put back afterwards."""
-    path = path_of(Attachment.objects.get().sha256)
+    """The path of the attached picture, which is put back afterwards."""
+    path = path_of(Attachment.objects.get(file_name="scan.png").sha256)
     with default_storage.open(path) as stored:
         as_it_was = stored.read()
     yield path
@@ -275,12 +275,18 @@ def file(house: House) -> Iterator[str]:
 def test_a_changed_file_is_named(file: str, capsys: Any) -> None:
     default_storage.delete(file)
     default_storage.save(file, ContentFile(b"another picture"))
-    assert verify(capsys)[:2] == (1, f"the file of attachment {Attachment.objects.get().pk} was changed")
+    assert verify(capsys)[:2] == (
+        1,
+        f"the file of attachment {Attachment.objects.get(file_name='scan.png').pk} was changed",
+    )
 
 
 def test_a_missing_file_is_named(file: str, capsys: Any) -> None:
     default_storage.delete(file)
-    assert verify(capsys)[:2] == (1, f"the file of attachment {Attachment.objects.get().pk} is missing")
+    assert verify(capsys)[:2] == (
+        1,
+        f"the file of attachment {Attachment.objects.get(file_name='scan.png').pk} is missing",
+    )
 
 
 def test_a_lot_released_behind_its_records_is_named(house: House, capsys: Any) -> None:

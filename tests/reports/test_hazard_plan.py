@@ -18,7 +18,7 @@ from reports.models import DocumentJob
 from tests.haccp.conftest import *  # noqa: F403 - a plan and its checks
 
 TEMPLATES = Path(__file__).parents[2] / "reports/templates/reports"
-SPANISH = "hazard_plan", "_plan_hazards", "_plan_control", "_plan_verification", "_site_source"
+SPANISH = "check_sheet", "hazard_plan", "_plan_hazards", "_plan_control", "_plan_verification", "_site_source"
 FRAME = "base_document", "_records_table", "_marks", "_cautions", "_header", "_seal", "_signatures", "_proofs"
 
 

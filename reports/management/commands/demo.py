@@ -78,6 +78,7 @@ class Command(BaseCommand):
         nuts = {"lot": [story.lots["NUT"]["lot"]], "direction": "whole"}
         return [
             ("The tub labels were printed", {"kind": "tag-sheet", "tags": tags}),
+            ("The sheet for the detector was printed", {"kind": "check-sheet", "subject": story.sheet["id"]}),
             ("The hazelnuts' trace was drawn", {"kind": "trace", "trace": nuts}),
             ("The exercise was reported", {"kind": "recall-report", "subject": tried}),
             ("The letter to the supplier was made", {"kind": "notice-reply", "subject": story.reply}),
