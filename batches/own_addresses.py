@@ -36,6 +36,11 @@ def of_lot(lot: Lot) -> str:
     return f"{below(lot.establishment)}/class/{quote(lot.material.code, safe='')}.{quote(lot.code, safe='')}"
 
 
+def of_document(establishment: Establishment, number: str) -> str:
+    """Where whoever holds a printed document is told whether it was made here."""
+    return f"{below(establishment)}/check?document={quote(number, safe='')}"
+
+
 def read_lot(address: str) -> NamedLot | None:
     """The lot that an address names in this form, of whatever house; None where it names none."""
     try:

@@ -7,5 +7,8 @@ urlpatterns = [
     path("api/v1/", include("haccp.api.urls")),
     path("api/v1/", include("reports.api.urls")),
     path("", include("ledger.pages.urls")),
+    path(
+        "", include("reports.pages.urls")
+    ),  # before the addresses of lots, which take whatever is below a house
     path("", include("haccp.pages.urls")),
 ]

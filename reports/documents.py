@@ -16,6 +16,7 @@ from uuid import UUID
 
 from django.utils.translation import gettext as _
 
+from batches import own_addresses
 from batches.cautions import BURNS
 from ledger import signing_keys
 from ledger.acts import Moment
@@ -265,7 +266,8 @@ class Document:
     ``confirmed_rules``: the local rules confirmed for the establishment, in words; empty = the document says so.
     ``unconfirmed_rules``: those about the same quantities that are to be confirmed with the authority, in words.
     ``seal``: None = the document says that it is not sealed yet.
-    ``key``: None = it says that its file is not signed. ``proofs``: every record shown. ``made_at`` is
+    ``key``: None = it says that its file is not signed. ``check_at``: the address that tells whether it was made here.
+    ``proofs``: every record shown. ``made_at`` is
     aware, on the establishment's clock.
     ``shows_limits``: False where nothing in it is held against a limit, so that it says nothing of any. ``hangs``: it is
     read from afar, so what proves it is set small at its foot. ``landscape``: the paper lies. ``signed_in_rows``: who
@@ -291,6 +293,7 @@ class Document:
     seal: SealLine | None
     proofs: tuple[ProofLine, ...] = ()
     key: KeyLine | None = None
+    check_at: str = ""
     signatures: tuple[SignatureLine, ...] = ()
     language: str = "en"
     page_size: PageSize = PageSize.A4
@@ -310,6 +313,11 @@ class Document:
     def watermark(self) -> str:
         """What stands behind every page, as of an exercise; nothing behind most documents."""
         return ""
+
+    @property
+    def code_leads_somewhere(self) -> bool:
+        """Whether other devices can ask the address: a code with one of this machine alone would be a dead link."""
+        return bool(self.check_at) and own_addresses.answer()
 
     @property
     def prints_proofs(self) -> bool:

@@ -14,6 +14,7 @@ from django.db import transaction
 from django.db.models import F, Max, Q
 from django.utils import timezone, translation
 
+from batches import own_addresses
 from config.api.refusals import Refusal, Unusable
 from ledger.ids import uuid7
 from ledger.models import Establishment, Person, Record, Seal, Unsealed
@@ -285,6 +286,7 @@ def _head(job: DocumentJob, made_at: datetime) -> dict[str, Any]:
         "made_at": made_at,
         "language": job.language,
         "page_size": PageSize(job.page_size),
+        "check_at": own_addresses.of_document(job.establishment, f"{job.number:06d}"),
     }
 
 

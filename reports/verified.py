@@ -4,81 +4,25 @@ Nothing in the file is believed. Its attached evidence and data are read as the 
 read from the pages; and where this database knows the establishment, it tells what it made and recorded.
 """
 
-import hashlib
 import io
-import json
-import re
-from collections.abc import Iterable, Iterator
-from dataclasses import dataclass, field
+from collections.abc import Iterator
 from typing import Any
 from uuid import UUID
 
 import pikepdf
-from django.core.files.storage import default_storage
 
-from ledger.models import Entry, Establishment, Seal, SigningKey, record_class
+from ledger.models import SigningKey
 from ledger.standalone import check_evidence
 from ledger.standalone.check_evidence import Unreadable, shown
-from reports import jobs, printed
+from reports import printed
+from reports.made_here import Paper, Verdict, against_here, establishment_of
 from reports.models import DocumentJob
 from reports.pdf_signing import signature_of
 
-PRINTS_NO_FOOT = frozenset({DocumentJob.Kind.RECALL_LETTER.value, DocumentJob.Kind.TAG_SHEET.value})
-"""Kinds without a foot that bears seal and digest: a letter and labels."""
-A_NUMBER = re.compile("[0-9]{1,18}")
-CHUNK = 500  # SQLite bounds the number of parameters in one statement
-
-
-@dataclass
-class Verdict:
-    """What fits or is only told, and what differs."""
-
-    said: list[str] = field(default_factory=list)
-    differences: list[str] = field(default_factory=list)
-
-
-@dataclass(frozen=True)
-class Paper:
-    """A PDF of this service by what is attached to it. ``data`` as they lie there, ``document`` the same, read."""
-
-    content: bytes
-    evidence: dict[str, Any]
-    data: bytes
-
-    @classmethod
-    def read(cls, content: bytes, most: int = check_evidence.MOST_UNPACKED) -> "Paper":
-        """Raises Unreadable for what is no PDF of this service, or is broken."""
-        if not content.startswith(b"%PDF-"):
-            raise Unreadable("it is no PDF")
-        return cls(content, *check_evidence.attached(content, most))
-
-    @property
-    def document(self) -> dict[str, Any]:
-        read: dict[str, Any] = json.loads(self.data)
-        return read
-
-    @property
-    def sha256(self) -> str:
-        return hashlib.sha256(self.content).hexdigest()
-
-    @property
-    def data_digest(self) -> str:
-        return hashlib.sha256(self.data).hexdigest()
-
-    @property
-    def records(self) -> list[dict[str, Any]]:
-        return [one for one in self.evidence["records"] if isinstance(one, dict)]
-
-    @property
-    def owners(self) -> set[str]:
-        """The establishments that its records and seals name."""
-        contents = (one.get("content") for one in self.records)
-        named = [
-            each.get("establishment")
-            for each in (*contents, *self.evidence["seals"])
-            if isinstance(each, dict)
-        ]
-        return {owner for owner in named if isinstance(owner, str)}
+LETTERS = frozenset({DocumentJob.Kind.RECALL_LETTER.value})
+"""Kinds that print the digest of their data, and neither seal nor key."""
+LABELS = frozenset({DocumentJob.Kind.TAG_SHEET.value})
+"""Kinds that print nothing about themselves."""
 
 
 def verify(content: bytes) -> Verdict:
@@ -131,7 +75,7 @@ def _against_print(pdf: pikepdf.Pdf, paper: Paper, verdict: Verdict) -> None:
         verdict.differences.append(
             "the attached data are not those that the file was made from: its identifier says so"
         )
-    if paper.document.get("kind") in PRINTS_NO_FOOT:
+    if paper.document.get("kind") in LABELS:
         verdict.said.append("This kind of document prints neither seal nor digests.")
         return
     try:
@@ -168,6 +112,8 @@ def _listed(paper: Paper) -> Iterator[dict[str, str]]:
 def _ought_to_be_printed(paper: Paper) -> Iterator[tuple[str, str]]:
     document = paper.document
     yield "the digest of the data", paper.data_digest
+    if document.get("kind") in LETTERS:
+        return
     seal = document.get("seal")
     key = document.get("key")
     if isinstance(key, dict):
@@ -200,120 +146,6 @@ def _against_signature(paper: Paper, verdict: Verdict) -> None:
 def _other_key(fingerprint: str, named: Any, owners: set[str]) -> Iterator[str]:
     if fingerprint != named:
         yield "it is signed with another key than the document names"
-    here = _establishment(owners)
+    here = establishment_of(owners)
     if here is not None and not SigningKey.objects.of(here).filter(fingerprint=fingerprint).exists():
         yield "it is signed with a key that is not this establishment's"
-
-
-# -- against the records here -----------------------------------------------------------------------
-
-
-def against_here(paper: Paper, verdict: Verdict) -> None:
-    """What this database knows of the document, its records and seals."""
-    here = _establishment(paper.owners)
-    if here is None:
-        verdict.said.append(
-            "This database does not know the establishment: nothing was compared with its records."
-        )
-        return
-    job = _job(here, paper.document)
-    verdict.differences += _against_job(job, paper)
-    verdict.differences += _against_records(here, paper.records)
-    verdict.differences += _against_seals(here, paper.evidence["seals"])
-    if job is not None and job.digest == paper.sha256:
-        verdict.said.append("The file is byte for byte the one that was made here.")
-    later = corrected(paper.records)
-    verdict.said += (f"Record {record} was corrected or withdrawn since." for record in later)
-
-
-def _establishment(owners: set[str]) -> Establishment | None:
-    """None where the file names none, more than one, or one that is not here."""
-    try:
-        (owner,) = (UUID(owner) for owner in owners)
-    except ValueError:
-        return None
-    return Establishment.objects.filter(pk=owner).first()
-
-
-def _job(here: Establishment, document: dict[str, Any]) -> DocumentJob | None:
-    number, kind = document.get("number"), document.get("kind")
-    if not (isinstance(number, str) and A_NUMBER.fullmatch(number) and isinstance(kind, str)):
-        return None
-    made = DocumentJob.objects.filter(establishment=here, state=DocumentJob.State.DONE)
-    return made.filter(number=int(number), kind=kind).first()
-
-
-def _against_job(job: DocumentJob | None, paper: Paper) -> Iterator[str]:
-    if job is None:
-        yield "no document of this number and kind was made here"
-        return
-    if job.digest == paper.sha256:
-        return
-    yield "the file is not the one that was made here under this number: it was changed, or made anew"
-    path = jobs.path_of(job, "json")
-    if default_storage.exists(path):
-        with default_storage.open(path) as file:
-            yield from _differing(json.loads(file.read()), paper.document)
-
-
-def _differing(made: dict[str, Any], here: dict[str, Any]) -> Iterator[str]:
-    names = sorted(name for name in made.keys() | here.keys() if made.get(name) != here.get(name))
-    if names:
-        yield f"its data differ from what was made here, in: {', '.join(shown(name) for name in names)}"
-
-
-def _against_records(here: Establishment, records: list[dict[str, Any]]) -> Iterator[str]:
-    ids = _ids(records)
-    known: dict[UUID, str] = {}
-    for some in _chunks(ids):
-        known.update(Entry.objects.filter(establishment=here, pk__in=some).values_list("pk", "digest"))
-    for pk, record in ids.items():
-        if pk not in known:
-            yield f"record {pk} is not among the records here"
-        elif known[pk] != record.get("digest"):
-            yield f"record {pk} of kind {shown(record.get('kind'))} differs from the record here: it has another digest"
-
-
-def _against_seals(here: Establishment, seals: list[Any]) -> Iterator[str]:
-    said = {
-        int(seal["number"]): seal.get("hash")
-        for seal in seals
-        if isinstance(seal, dict)
-        and isinstance(seal.get("number"), str)
-        and A_NUMBER.fullmatch(seal["number"])
-    }
-    for some in _chunks(said):
-        known = dict(Seal.objects.filter(establishment=here, number__in=some).values_list("number", "hash"))
-        for number in some:
-            if known.get(number) != said[number]:
-                yield f"seal {number} differs from the seal here"
-
-
-def corrected(records: list[dict[str, Any]]) -> list[UUID]:
-    """Which of the records, of kinds known here, a later one replaced."""
-    by_kind: dict[str, list[UUID]] = {}
-    for some in _chunks(_ids(records)):
-        for pk, kind in Entry.objects.filter(pk__in=some).values_list("pk", "kind"):
-            by_kind.setdefault(kind, []).append(pk)
-    found: list[UUID] = []
-    for kind, keys in by_kind.items():
-        for some in _chunks(keys):
-            rows: Any = record_class(kind).objects
-            gone = rows.filter(pk__in=some, corrected_by__isnull=False)
-            found += gone.values_list("pk", flat=True)
-    return sorted(found)
-
-
-def _ids(records: list[dict[str, Any]]) -> dict[UUID, dict[str, Any]]:
-    found: dict[UUID, dict[str, Any]] = {}
-    for record in records:
-        try:
-            found[UUID(str(record.get("id")))] = record
-        except ValueError:
-            continue  # the evidence is told to be wrong already
-    return found
-
-
-def _chunks(keys: Iterable[Any]) -> Iterator[list[Any]]:
-    every = list(keys)
-    return (every[start : start + CHUNK] for start in range(0, len(every), CHUNK))

@@ -14,12 +14,15 @@ from typing import Any
 
 import pikepdf
 import pytest
+import zxingcpp
 from asn1crypto import cms
 from cryptography.hazmat.primitives import hashes
 from cryptography.hazmat.primitives.asymmetric import ec
 from django.conf import settings as now
 from django.core.files.storage import default_storage
 from django.core.management import call_command
+from django.test import Client, override_settings
+from PIL import Image
 from pyhanko.pdf_utils import generic
 from pyhanko.pdf_utils.incremental_writer import IncrementalPdfFileWriter
 
@@ -37,6 +40,7 @@ from tests.reports.samples import short_sheet
 from tests.scene import Scene
 
 pytestmark = [pytest.mark.pdf, pytest.mark.django_db]
+SERVICE = "https://records.example.org"
 
 
 @dataclass(frozen=True)
@@ -54,7 +58,8 @@ def made(scene: Scene, django_db_blocker: Any) -> Made:
         lead, here = Person.objects.get(sign_in_name="mara"), Establishment.objects.get(pk=HOUSE)
         batch = Check.objects.filter(result="outside", batch__isnull=False)[0].batch.uid
         job = jobs.ask(establishment=here, asked_by=lead, kind="batch-record", subject=batch)
-        jobs.make(job.pk)
+        with override_settings(PUBLIC_URL=SERVICE):
+            jobs.make(job.pk)
         job.refresh_from_db()
         with default_storage.open(jobs.path_of(job, "pdf")) as file:
             return Made(job, file.read(), now.MEDIA_ROOT, now.SIGNING_KEYS)
@@ -136,6 +141,28 @@ def test_every_record_of_the_evidence_is_listed_and_printed_with_its_digest(made
     ids = {one["id"]: one["digest"] for one in paper.evidence["records"]}
     assert {one["record"]: one["digest"] for one in paper.document["proofs"]} == ids
     assert [pk for pk, digest in ids.items() if f"{pk[-8:]}{digest[:12]}" not in text] == []
+
+
+def test_the_code_leads_to_the_page_that_checks_it(made: Made, tmp_path: Path) -> None:
+    """Read back by zxing-cpp from a picture of the page, and answered there."""
+    (tmp_path / "record.pdf").write_bytes(made.pdf)
+    asked = ["pdftoppm", "-r", "200", "-png", "record.pdf", "page"]
+    subprocess.run(asked, cwd=tmp_path, check=True, capture_output=True)
+    pages = [Image.open(path) for path in sorted(tmp_path.glob("page*.png"))]
+    (address,) = {found.text for page in pages for found in zxingcpp.read_barcodes(page)}
+    assert address == f"{SERVICE}/at/{HOUSE}/check?document={made.job.number:06d}"
+    answer = Client().get(address.removeprefix(SERVICE))
+    assert (answer.status_code, f'value="{made.job.number:06d}"' in answer.content.decode()) == (200, True)
+
+
+@pytest.mark.parametrize(("service", "drawn"), [(SERVICE, True), ("http://127.0.0.1:8000", False)])
+def test_a_code_is_drawn_only_where_others_can_ask_and_the_address_always_told(
+    settings: Any, service: str, drawn: bool
+) -> None:
+    settings.PUBLIC_URL = service
+    page = to_html(short_sheet(check_at=f"{service}/at/x/check?document=1"), for_paper=True)
+    assert f'<span class="mono">{service}/at/x/check?document=1</span>' in page
+    assert ('<svg xmlns="http://www.w3.org/2000/svg" class="qr"' in page) is drawn
 
 
 def test_where_the_establishment_is_not_known_nothing_is_compared_and_this_is_said() -> None:
