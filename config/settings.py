@@ -261,5 +261,5 @@ LOGGING = {
     "formatters": {"plain": {"format": "%(asctime)s %(levelname)s %(name)s: %(message)s"}},
     "handlers": {"console": {"class": "logging.StreamHandler", "formatter": "plain"}},
     "root": {"handlers": ["console"], "level": "INFO"},
-    "loggers": {name: {"level": "WARNING"} for name in ("axes", "weasyprint", "fontTools")},
+    "loggers": {name: {"level": "WARNING"} for name in ("axes", "weasyprint", "fontTools", "pikepdf")},
 }

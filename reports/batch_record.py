@@ -1,7 +1,7 @@
 """The batch record: what was planned, weighed, done, checked, lost, decided and signed for one batch."""
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, datetime
 from typing import Any, ClassVar
 from uuid import UUID
@@ -22,11 +22,14 @@ from haccp.models import (
     Release,
     StartPermission,
 )
-from ledger.models import Establishment, Record
-from reports import packed, predicted, signed
+from ledger import disclosures
+from ledger.models import Disclosure, Establishment, Record
+from ledger.models import Part as DisclosedPart
+from reports import left_out, packed, predicted, signed
 from reports.cases import ANSWER_COLUMNS, DISPOSITION_COLUMNS, Case, CaseRead, case
 from reports.check_lines import CHECK_COLUMNS, CheckLine
 from reports.documents import Column, Document, RecordLine, SignatureLine
+from reports.left_out import BareLine
 from reports.packed import PackingLine
 from reports.predicted import Predicted
 
@@ -53,6 +56,14 @@ class OpenCheck:
     slot: str
     due_at: datetime | None
     state: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class Included(RecordLine):
+    """The word of a food-safety lead that confidential parts may be in here."""
+
+    given_to: str
+    because: str
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -85,8 +96,14 @@ class BatchRecord(Document):
     packing: tuple[PackingLine, ...]
     told_at_release: tuple[str, ...]
     predicted: Predicted | None
+    left_out: tuple[str, ...] = ()
+    included: Included | None = None
+    weighed: tuple[BareLine, ...] = ()
     cases: tuple[Case, ...]
     record_ids: tuple[UUID, ...]
+
+    def withholds(self, record: Record) -> bool:
+        return bool(self.left_out) and left_out.withheld(record)
 
 
 def refuse(establishment: Establishment, subject: UUID, about: dict[str, Any]) -> None:
@@ -107,9 +124,12 @@ def build(here: Establishment, subject: UUID, about: dict[str, Any], **head: Any
     plan = _plan(batch)
     of_cases = (record for case in cases for record in case.records)
     sheets = {each.sheet_id: each.sheet for each in checks if each.sheet is not None}
-    shown: list[Record] = [*checks, *sheets.values(), *packing, *of_cases, *releases, *signed.of_batch(batch)]
+    word = _word(here, subject) if about.get("outside") else None
+    words = [] if word is None else [word]
+    of_batch = signed.of_batch(batch)
+    shown: list[Record] = [*checks, *sheets.values(), *packing, *of_cases, *releases, *of_batch, *words]
     signatures = signed.signatures(plan, shown)
-    return BatchRecord(
+    record = BatchRecord(
         sheet=batch_sheet(batch),
         plan=None if plan is None else PlanUsed.of(plan, title=_title(plan), number=plan.number),
         warnings=_warnings(batch),
@@ -125,9 +145,21 @@ def build(here: Establishment, subject: UUID, about: dict[str, Any], **head: Any
         signatures=tuple(SignatureLine.of(each, what) for each, what in signatures),
         confirmed_rules=_rules(checks),
         unconfirmed_rules=_unconfirmed_rules(batch, checks),
-        record_ids=tuple(sorted({record.pk for record in (*shown, *(each for each, _what in signatures))})),
+        included=None if word is None else Included.of(word, given_to=word.given_to, because=word.because),
+        record_ids=tuple(sorted({each.pk for each in (*shown, *(one for one, _what in signatures))})),
         **head,
     )
+    return _for_outside(record) if about.get("outside") and word is None else record
+
+
+def _word(here: Establishment, subject: UUID) -> Disclosure | None:
+    return disclosures.standing(here, subject, DisclosedPart.RECIPE)
+
+
+def _for_outside(record: BatchRecord) -> BatchRecord:
+    sheet = left_out.without_quantities(record.sheet)
+    bare = left_out.bare_lines(record.sheet)
+    return replace(record, sheet=sheet, weighed=bare, predicted=None, left_out=left_out.told())
 
 
 def _title(plan: PlanVersion) -> str:

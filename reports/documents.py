@@ -29,6 +29,13 @@ class PageSize(StrEnum):
     LETTER = "letter"
 
 
+class PdfVariant(StrEnum):
+    """Which standard a PDF is made by; both are tagged. Nothing here has validated either."""
+
+    ARCHIVE = "pdf/a-3u"
+    ACCESSIBLE = "pdf/ua-1"
+
+
 LETTER_COUNTRIES = frozenset(
     ["BZ", "CA", "CL", "CO", "CR", "GT", "MX", "NI", "PA", "PH", "PR", "SV", "US", "VE"]
 )
@@ -267,8 +274,7 @@ class Document:
     ``unconfirmed_rules``: those about the same quantities that are to be confirmed with the authority, in words.
     ``seal``: None = the document says that it is not sealed yet.
     ``key``: None = it says that its file is not signed. ``check_at``: the address that tells whether it was made here.
-    ``proofs``: every record shown. ``made_at`` is
-    aware, on the establishment's clock.
+    ``proofs``: every record shown. ``made_at`` is aware, on the establishment's clock.
     ``shows_limits``: False where nothing in it is held against a limit, so that it says nothing of any. ``hangs``: it is
     read from afar, so what proves it is set small at its foot. ``landscape``: the paper lies. ``signed_in_rows``: who
     signed stands with each record, and not once more at the end.
@@ -299,6 +305,10 @@ class Document:
     page_size: PageSize = PageSize.A4
     cautions: tuple[str, ...] = field(default_factory=standing_cautions)
     deferral: str = field(default_factory=standing_deferral)
+
+    def withholds(self, record: Record) -> bool:
+        """Whether the evidence holds only the digest of a record, since what it says stays in the house."""
+        return False
 
     @property
     def with_evidence(self) -> bool:

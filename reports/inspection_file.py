@@ -88,7 +88,7 @@ def make(job: DocumentJob, build: Build, told: Callable[[int, int], None]) -> Ma
     """The file's forms. ``build`` makes one document; ``told`` hears how many of all are drawn."""
     front, documents, shown = _read(job, build)
     pages = _drawn(documents, told)
-    proof = reading.evidence_file(job.establishment, shown, front.seal)
+    proof = reading.evidence_file(job.establishment, shown, [front, *documents])
     data = bundle.data_of(front, documents)
     first, front = _front(front, pages, [proof, bundle.together(front, data)])
     words = translated(job.language, lambda: merging.words(front.number))

@@ -46,7 +46,7 @@ from reports import (
     trial,
     verification_log,
 )
-from reports.documents import Document, PageSize, establishment_lines
+from reports.documents import Document, PageSize, PdfVariant, establishment_lines
 from reports.models import DocumentJob
 from reports.rendering import Made
 
@@ -84,6 +84,17 @@ _KINDS: dict[str, Any] = {
 """Where each kind of document is made: a module with ``refuse`` (before it is asked for) and ``build``."""
 
 
+FOR_OUTSIDE = frozenset(
+    {
+        DocumentJob.Kind.BATCH_RECORD.value,
+        DocumentJob.Kind.SALE_SIGN.value,
+        DocumentJob.Kind.RECALL_LETTER.value,
+        DocumentJob.Kind.PUBLIC_NOTICE.value,
+    }
+)
+"""Kinds that leave out what is confidential when they are asked so, or never show any."""
+
+
 @transaction.atomic
 def ask(
     *,
@@ -95,11 +106,14 @@ def ask(
     id: UUID | None = None,
     language: str = "en",
     page_size: str = "a4",
+    outside: bool = False,
+    pdf_variant: str = PdfVariant.ARCHIVE.value,
 ) -> DocumentJob:
     """Ask for a document; a worker makes it after commit. The same ``id`` again is the same job.
 
     ``subject``: the uuid of what it is about, where its kind is about one thing; ``about``: what its kind asks besides.
-    Raises Unknown for a subject of another establishment, Unusable for a language or paper there is not.
+    ``outside``: as it may leave the house, without what is confidential.
+    Raises Unknown for a subject of another establishment, Unusable for a language, paper or look there is not.
     """
     if known := DocumentJob.objects.filter(pk=id, establishment=establishment).first() if id else None:
         return known
@@ -108,14 +122,16 @@ def ask(
         raise Unusable(f"Such documents come in: {', '.join(spoken)}.", field="language")
     if page_size not in list(PageSize):
         raise Unusable(f"Papers are: {', '.join(PageSize)}.", field="page_size")
-    subject = subject or establishment.pk
-    _KINDS[kind].refuse(establishment, subject, about or {})
+    _refuse_form(kind, outside, pdf_variant)
+    subject, about = subject or establishment.pk, {**(about or {}), **({"outside": True} if outside else {})}
+    _KINDS[kind].refuse(establishment, subject, about)
     asked = {
         "kind": kind,
         "subject": subject,
-        "about": about or {},
+        "about": about,
         "language": language,
         "page_size": page_size,
+        "pdf_variant": pdf_variant,
     }
     digest = _request_digest(asked, asked_by)
     number = _next_number(establishment)
@@ -133,6 +149,17 @@ def ask(
     )
     transaction.on_commit(lambda: _make_soon(job.pk), robust=True)
     return job
+
+
+def _refuse_form(kind: str, outside: bool, pdf_variant: str) -> None:
+    if outside and kind not in FOR_OUTSIDE:
+        raise Unusable(
+            f"Of these there is a look for outside: {', '.join(sorted(FOR_OUTSIDE))}.", field="outside"
+        )
+    if pdf_variant not in list(PdfVariant):
+        raise Unusable(f"PDFs come as: {', '.join(PdfVariant)}.", field="pdf_variant")
+    if pdf_variant != PdfVariant.ARCHIVE and hasattr(_KINDS[kind], "make"):
+        raise Unusable(f"A {kind} comes as {PdfVariant.ARCHIVE} only.", field="pdf_variant")
 
 
 def _next_number(establishment: Establishment) -> int:
@@ -217,8 +244,8 @@ def _tell(job: DocumentJob, drawn: int, of: int) -> None:
 def _one(job: DocumentJob) -> Made:
     document, shown = read(job)
     data = rendering.own_data(document)
-    proof = reading.evidence_file(job.establishment, shown, document.seal)
-    pdf = rendering.to_pdf(document, attachments=[data, proof])
+    proof = reading.evidence_file(job.establishment, shown, [document])
+    pdf = rendering.to_pdf(document, attachments=[data, proof], variant=PdfVariant(job.pdf_variant))
     page = rendering.to_html(document, for_paper=False).encode()
     files = {"pdf": pdf, "json": data.content, "html": page}
     return Made(document, files | tables.as_files(document.data_tables()))

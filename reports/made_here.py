@@ -67,7 +67,7 @@ class Paper:
     @property
     def owners(self) -> set[str]:
         """The establishments that its records and seals name."""
-        contents = (one.get("content") for one in self.records)
+        contents = (one if "withheld" in one else one.get("content") for one in self.records)
         named = [
             each.get("establishment")
             for each in (*contents, *self.evidence["seals"])

@@ -24,9 +24,14 @@ LOOKS_ONLY = frozenset(range(0xFE00, 0xFE10))
 
 
 def draw(
-    html: str, *, identifier: str, made_at: datetime, attachments: Iterable[tuple[str, bytes, str]] = ()
+    html: str,
+    *,
+    identifier: str,
+    made_at: datetime,
+    attachments: Iterable[tuple[str, bytes, str]] = (),
+    variant: str = "pdf/a-3u",
 ) -> bytes:
-    """PDF bytes (PDF/A-3u option, tagged) of ``html`` with files (name, content, description) inside.
+    """PDF bytes (option PDF/A-3u or PDF/UA-1, tagged) of ``html`` with files (name, content, description) inside.
 
     ``identifier`` becomes the first half of the file's /ID, ``made_at`` the date of the attachments. Whatever the
     HTML asks for beside the packaged style sheet and fonts is refused and left out.
@@ -38,7 +43,7 @@ def draw(
     made = page.render(stylesheets=[sheet], font_config=fonts)
     made.metadata.attachments = [_attachment(file, made_at, fetcher) for file in attachments]
     pdf: bytes = made.write_pdf(
-        pdf_variant="pdf/a-3u", pdf_tags=True, pdf_identifier=identifier.encode(), finisher=_put_files_right
+        pdf_variant=variant, pdf_tags=True, pdf_identifier=identifier.encode(), finisher=_put_files_right
     )
     return pdf
 

@@ -63,8 +63,12 @@ def records(ids: Iterable[UUID]) -> list[Record]:
     return found
 
 
-def evidence_file(here: Establishment, shown: Sequence[Record], seal: SealLine | None) -> DataFile:
-    """The records with digests and proofs, and the seal that is printed."""
+def evidence_file(here: Establishment, shown: Sequence[Record], documents: Sequence[Document]) -> DataFile:
+    """The records with digests and proofs, and the seal that is printed. What one of the documents withholds is withheld."""
+    seal = documents[0].seal
     printed = Seal.objects.filter(establishment=here, number=seal.number if seal else 0)
-    content = json.dumps(evidence(shown, also=printed), ensure_ascii=False).encode()
+    made = evidence(
+        shown, also=printed, withheld=lambda record: any(each.withholds(record) for each in documents)
+    )
+    content = json.dumps(made, ensure_ascii=False).encode()
     return DataFile("evidence.json", content, "Records with digests and proofs, for the stand-alone checker")

@@ -27,7 +27,7 @@ from django.utils.functional import Promise
 
 from config.api.refusals import Unavailable
 from ledger.canonical import canonical
-from reports.documents import Document
+from reports.documents import Document, PdfVariant
 from reports.drawers import Sheet
 
 
@@ -67,7 +67,9 @@ def to_html(document: Document, *, for_paper: bool) -> str:
     return html.translate(_SHOWN)
 
 
-def to_pdf(document: Document, *, attachments: Sequence[DataFile] = ()) -> bytes:
+def to_pdf(
+    document: Document, *, attachments: Sequence[DataFile] = (), variant: PdfVariant = PdfVariant.ARCHIVE
+) -> bytes:
     """The document as PDF bytes with ``attachments`` inside. Raises PdfUnavailable.
 
     Characters that the packaged fonts lack (emoji, Chinese, ...) are written out like [U+1F36C]; attach
@@ -85,6 +87,7 @@ def to_pdf(document: Document, *, attachments: Sequence[DataFile] = ()) -> bytes
         drawn.html,
         identifier=drawn.identifier,
         made_at=drawn.made_at,
+        variant=variant.value,
         attachments=[(file.name, file.content, file.description) for file in attachments],
     )
 

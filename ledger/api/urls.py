@@ -1,6 +1,6 @@
 from django.urls import path
 
-from ledger.api import entries, establishments, keys, people, signing_keys
+from ledger.api import disclosures, entries, establishments, keys, people, signing_keys
 
 HERE = "establishments/<uuid:establishment>/"
 
@@ -24,5 +24,7 @@ urlpatterns = [
     path(f"{HERE}attachments/<uuid:pk>/file", entries.AttachmentFile.as_view(), name="attachment-file"),
     path(f"{HERE}changes", entries.Changes.as_view(), name="changes"),
     path(f"{HERE}seals", entries.Seals.as_view(), name="seals"),
+    path(f"{HERE}disclosures", disclosures.Disclosures.as_view(), name="disclosures"),
+    path(f"{HERE}disclosures/taken-back", disclosures.TakenBack.as_view(), name="disclosures-taken-back"),
     path(f"{HERE}signing-keys", signing_keys.SigningKeys.as_view(), name="signing-keys"),
 ]

@@ -1,6 +1,7 @@
 from ledger.models.attachments import Attachment
 from ledger.models.changes import Change, Removal
 from ledger.models.digits import digits_or_empty
+from ledger.models.disclosures import Disclosure, Part
 from ledger.models.establishments import Establishment
 from ledger.models.kept import Kept, Versioned
 from ledger.models.people import Membership, Person, Qualification, Role, Token
@@ -14,12 +15,14 @@ __all__ = [
     "AlreadyRecorded",
     "Attachment",
     "Change",
+    "Disclosure",
     "Entry",
     "Establishment",
     "Kept",
     "Leaf",
     "Meaning",
     "Membership",
+    "Part",
     "Person",
     "Qualification",
     "Record",

@@ -13,6 +13,7 @@ and how a record stands under its seal. All of it is computed again here:
 
 * digest        SHA-256 (FIPS 180-4) of the content as canonical JSON (RFC 8785)
 * hidden value  SHA-256 of a 16-byte salt followed by the value as canonical JSON
+* withheld      of such a record only the digest and how it stands under its seal are in the file, not what it says
 * proof         root of a Merkle tree (RFC 6962 section 2.1) from the digest and its inclusion path
 * seal          SHA-256 of the seal's fields as canonical JSON, the hash of the seal before it among them
 """
@@ -254,7 +255,7 @@ class Findings:
     """What was counted, what differs, and what is only said."""
 
     def __init__(self) -> None:
-        self.records = self.opened = self.seals = 0
+        self.records = self.opened = self.withheld = self.seals = 0
         self.differences: list[str] = []
         self.remarks: list[str] = []
         self.good: dict[Key, Json] = {}  # seals whose hash fits
@@ -391,6 +392,9 @@ def _check_link(findings: Findings, before: Key, key: Key) -> None:
 
 
 def _check_record(findings: Findings, record: Any, what: str, seen: set[str]) -> None:
+    if isinstance(record, dict) and record.get("withheld") is True:
+        _check_withheld(findings, record, what, seen)
+        return
     content = _member(record, "content", dict, what)
     for name in ("id", "kind"):
         if _member(record, name, str, what) != content.get(name):
@@ -407,6 +411,20 @@ def _check_record(findings: Findings, record: Any, what: str, seen: set[str]) ->
             findings.opened += 1
     if "proof" in record:
         _check_proof(findings, record, content, what)
+
+
+def _check_withheld(findings: Findings, record: Json, what: str, seen: set[str]) -> None:
+    """A record whose content was left out: its digest is there, and has to stand under its seal if it names one."""
+    for name in ("id", "kind", "establishment"):
+        _member(record, name, str, what)
+    what = f"withheld record {shown(record['id'])} of kind {shown(record['kind'])}"
+    if record["id"] in seen or "content" in record:
+        raise Differs(f"{what} is in the file twice, or shown all the same")
+    seen.add(record["id"])
+    _matching(record, "digest", HASH, what)
+    findings.withheld += 1
+    if "proof" in record:
+        _check_proof(findings, record, record, what)
 
 
 def _check_opened(opened: Any, kept: Any, what: str) -> None:
@@ -486,6 +504,7 @@ def report(evidence: Json, findings: Findings) -> Iterator[str]:
         f"{_count(findings.records, 'record')}: {sealed} proved under a seal, "
         f"{findings.records - sealed} not. "
         f"{_count(findings.opened, 'confidential value')} opened. {_count(findings.seals, 'seal')}."
+        + (f" What {_count(findings.withheld, 'record')} say is left out." if findings.withheld else "")
     )
     for key, seal in sorted(findings.good.items(), key=lambda pair: pair[0]):
         here = f"{findings.under.get(key, 0)} of its {_count(int(seal['leaves']), 'record')} here"

@@ -23,7 +23,7 @@ from reports.api.periods import DaysSerializer
 from reports.api.recall_reports import RecallPlanPaperSerializer, RecallReportSerializer
 from reports.api.tags import TagSerializer
 from reports.api.trace_questions import TraceAskedSerializer
-from reports.documents import PageSize
+from reports.documents import PageSize, PdfVariant
 from reports.models import DocumentJob
 
 OF_A_PERIOD = (
@@ -212,6 +212,17 @@ class DocumentSerializer(BodySerializer):
     about = serializers.DictField(read_only=True, help_text="What was asked besides the subject.")
     language = serializers.ChoiceField(choices=jobs.LANGUAGES, default="en")
     page_size = serializers.ChoiceField(choices=[size.value for size in PageSize], default="a4")
+    pdf_variant = serializers.ChoiceField(
+        choices=[variant.value for variant in PdfVariant],
+        default="pdf/a-3u",
+        help_text="For the archive (ISO 19005-3) or for assistive technology (ISO 14289-1); both are tagged.",
+    )
+    outside = serializers.BooleanField(
+        default=False,
+        write_only=True,
+        help_text="As it may leave the house: without quantities of the recipe, unless a food-safety lead let them go "
+        "(`disclosures`). Inspectors see such documents only.",
+    )
     number = serializers.IntegerField(read_only=True)
     parts_drawn = serializers.IntegerField(
         read_only=True, help_text="How far it is: so many documents of it."
@@ -244,12 +255,22 @@ class DocumentSerializer(BodySerializer):
         return asked
 
 
-class Documents(mixins.ListModelMixin, Scoped):
-    """Documents asked for, newest first. A new one is made by a worker: 202, and its address to ask at."""
+class ReadDocuments(Scoped):
+    """Who works here reads all of them; an inspector those that were made for outside."""
 
     serializer_class = DocumentSerializer
     queryset = DocumentJob.objects.all()
-    read_roles = WORKERS
+
+    def get_queryset(self) -> Any:
+        queryset = super().get_queryset()
+        if getattr(self, "swagger_fake_view", False) or self.standing.roles & WORKERS:
+            return queryset
+        return queryset.filter(about__outside=True)
+
+
+class Documents(mixins.ListModelMixin, ReadDocuments):
+    """Documents asked for, newest first. A new one is made by a worker: 202, and its address to ask at."""
+
     ordering = ("-id",)
 
     def get(self, request: Request, *args: Any, **kwargs: Any) -> Response:
@@ -266,23 +287,15 @@ class Documents(mixins.ListModelMixin, Scoped):
         )
 
 
-class OneDocument(Scoped):
+class OneDocument(ReadDocuments):
     """How far a document is; ``state`` says done when its files can be fetched."""
-
-    serializer_class = DocumentSerializer
-    queryset = DocumentJob.objects.all()
-    read_roles = WORKERS
 
     def get(self, request: Request, *args: Any, **kwargs: Any) -> Response:
         return Response(self.get_serializer(self.get_object()).data)
 
 
-class DocumentFile(Scoped):
+class DocumentFile(ReadDocuments):
     """The document as PDF, as data (JSON) or as a page (HTML); one that is a table also as CSV and XLSX."""
-
-    serializer_class = DocumentSerializer
-    queryset = DocumentJob.objects.all()
-    read_roles = WORKERS
 
     @extend_schema(responses={(200, "application/octet-stream"): OpenApiTypes.BINARY, 409: None})
     def get(self, request: Request, *args: Any, **kwargs: Any) -> FileResponse:

@@ -54,6 +54,7 @@ class DocumentJob(models.Model):
     about = models.JSONField(default=dict, blank=True)
     language = models.CharField(max_length=5, default="en")
     page_size = models.CharField(max_length=6, default="a4")
+    pdf_variant = models.CharField(max_length=10, default="pdf/a-3u")
     number = models.PositiveBigIntegerField()
     asked_by = models.ForeignKey(Person, models.PROTECT, related_name="+")
     asked_at = models.DateTimeField()

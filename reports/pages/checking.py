@@ -76,4 +76,4 @@ def _told(request: HttpRequest, here: Establishment, told: Told, by_number: bool
 
 def _page(request: HttpRequest, here: Establishment, status: int = 200, **shown: Any) -> HttpResponse:
     key = signing_keys.in_force(here)
-    return render(request, "reports/check.html", {"house": here, "key": key, **shown}, status=status)
+    return render(request, "reports/pages/check.html", {"house": here, "key": key, **shown}, status=status)

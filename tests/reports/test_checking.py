@@ -39,7 +39,7 @@ def attached(*contents: bytes) -> bytes:
 
 @pytest.fixture
 def made(ask: Callable[..., DocumentJob], monkeypatch: pytest.MonkeyPatch) -> DocumentJob:
-    def draw(document: Any, attachments: Sequence[DataFile]) -> bytes:
+    def draw(document: Any, attachments: Sequence[DataFile], variant: str) -> bytes:
         return attached(*(file.content for file in attachments))
 
     monkeypatch.setattr(rendering, "to_pdf", draw)

@@ -58,7 +58,7 @@ def planned_batch(
 @pytest.fixture
 def quick_pdf(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(
-        rendering, "to_pdf", lambda document, attachments: b"%PDF-1.7 " + document.number.encode()
+        rendering, "to_pdf", lambda document, attachments, variant: b"%PDF-1.7 " + document.number.encode()
     )
 
 
@@ -207,7 +207,18 @@ def test_bad_input_names_the_field_and_writes_nothing(
     assert not DocumentJob.objects.exists()
 
 
-def test_an_inspector_does_not_see_recipes_in_documents(
-    client_of: Any, inspector: Person, planned_batch: Batch
+def test_an_inspector_sees_only_documents_made_for_outside(
+    client_of: Any, inspector: Person, ask: Callable[..., DocumentJob], quick_pdf: None
 ) -> None:
-    assert client_of(inspector).ask("documents").status_code == 403
+    inside, outside = ask(), ask(outside=True)
+    for job in (inside, outside):
+        jobs.make(job.pk)
+    reader = client_of(inspector)
+    assert [each["id"] for each in reader.ask("documents").json()["results"]] == [str(outside.pk)]
+    assert reader.ask(f"documents/{outside.pk}/file.pdf").status_code == 200
+    assert reader.ask(f"documents/{inside.pk}/file.pdf").status_code == 404
+
+
+def test_a_kind_without_a_look_for_outside_is_refused(ask: Callable[..., DocumentJob]) -> None:
+    with pytest.raises(Unusable, match="look for outside"):
+        ask(kind="trace", outside=True)

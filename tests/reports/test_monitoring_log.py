@@ -235,7 +235,7 @@ def test_made_it_can_be_fetched_as_workbook_and_as_csv(
 def test_a_document_that_is_no_table_has_no_csv(
     api: Any, batch: Any, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(rendering, "to_pdf", lambda document, attachments: b"%PDF")
+    monkeypatch.setattr(rendering, "to_pdf", lambda document, attachments, variant: b"%PDF")
     made = api.send("documents", {"kind": "batch-record", "subject": str(batch.uid)}).json()
     jobs.make(made["id"])
     answer = api.ask(f"documents/{made['id']}/file.csv")

@@ -10,6 +10,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from functools import cache
 from importlib.abc import MetaPathFinder
+from importlib.resources import files
 from typing import Any
 from xml.etree import ElementTree
 
@@ -19,9 +20,10 @@ from pdfminer.high_level import extract_pages, extract_text
 from pdfminer.layout import LTTextContainer
 
 import reports
+from reports.documents import PdfVariant
 from reports.rendering import DataFile, PdfUnavailable, own_data, to_html, to_json, to_pdf
 from reports.templatetags.documents import short_id
-from tests.reports.samples import LETTER, NOON, ShiftSheet, hostile_lines, sheet, short_sheet
+from tests.reports.samples import LETTER, NOON, ShiftSheet, check_line, hostile_lines, sheet, short_sheet
 
 paper = pytest.importorskip("reports.paper", exc_type=OSError, reason="Pango is not installed")
 pytestmark = pytest.mark.pdf
@@ -129,6 +131,83 @@ def test_another_document_has_another_file_identifier() -> None:
             return bytes(pdf.trailer.ID[0])
 
     assert identifier(short_sheet()) != identifier(short_sheet(product="Plain lemon drops"))
+
+
+@cache
+def accessible() -> bytes:
+    return to_pdf(short_sheet(), attachments=[own_data(short_sheet())], variant=PdfVariant.ACCESSIBLE)
+
+
+def test_made_for_assistive_technology_it_names_that_standard() -> None:
+    """ISO 14289-1, clause 5: pdfuaid:part is 1 in the metadata (from memory)."""
+    with opened(accessible()) as pdf:
+        xmp = ElementTree.fromstring(bytes(pdf.Root.Metadata.read_bytes()))
+    name = "{http://www.aiim.org/pdfua/ns/id/}part"
+    told = [node.text or node.get(name) for node in xmp.iter() if node.tag == name or name in node.attrib]
+    assert told == ["1"]
+
+
+@pytest.mark.parametrize("variant", list(PdfVariant))
+def test_either_is_tagged_named_and_in_a_language(variant: PdfVariant) -> None:
+    """ISO 14289-1, 7.1 and 7.2: tagged, a title that viewers show, a language (from memory)."""
+    with opened(big() if variant is PdfVariant.ARCHIVE else accessible()) as pdf:
+        assert bool(pdf.Root.MarkInfo.Marked)
+        assert "/StructTreeRoot" in pdf.Root
+        assert bool(pdf.Root.ViewerPreferences.DisplayDocTitle)
+        assert str(pdf.Root.Lang) == "en"
+        assert pdf.check_pdf_syntax() == []
+        assert "/Encrypt" not in pdf.trailer
+
+
+def test_headings_tables_and_their_heads_are_tagged_as_such() -> None:
+    """ISO 32000-1, 14.8.4: standard structure types (from memory)."""
+    with opened(accessible()) as pdf:
+        tags = {
+            str(thing.S) for thing in pdf.objects if isinstance(thing, pikepdf.Dictionary) and "/S" in thing
+        }
+    assert {"/H1", "/H2", "/Table", "/TR", "/TH", "/TD", "/P"} <= tags
+
+
+def test_nothing_that_runs_or_calls_out_is_in_the_file() -> None:
+    """ISO 19005-3, 6.5.1: no JavaScript, launching, or form that sends (from memory)."""
+    with opened(big()) as pdf:
+        actions = {
+            str(thing.S) for thing in pdf.objects if isinstance(thing, pikepdf.Dictionary) and "/S" in thing
+        }
+        assert not actions & {"/JavaScript", "/Launch", "/URI", "/SubmitForm", "/GoToR"}
+        assert "/OpenAction" not in pdf.Root
+        assert "/AA" not in pdf.Root
+
+
+def test_the_text_comes_in_the_order_it_is_read() -> None:
+    """By pdfminer: head, checks as they were made, then what proves it."""
+    text = "".join(pages_of(accessible()))
+    order = ["Shift sheet", "112.0 °C", "121.0 °C", "Signatures", "Caution", "Local regulation", "Seal"]
+    places = [text.index(each) for each in order]
+    assert places == sorted(places)
+
+
+SCRIPTS = {
+    "Latin": "Zuckerwürfel, Őrség, Łódź, İstanbul, œuf, ñandú, šećer",
+    "Greek": "Ζαχαρωτά με φουντούκια, Ώρα",
+    "Cyrillic": "Карамель с фундуком, Ґалаґан, Ђурђевдан",
+}
+
+
+@cache
+def in_many_scripts() -> str:
+    lines = tuple(check_line(at, note=text) for at, text in enumerate(SCRIPTS.values(), 1))
+    return text_of(short_sheet(checks=lines))
+
+
+@pytest.mark.parametrize("script", SCRIPTS)
+def test_our_own_font_prints(script: str) -> None:
+    assert SCRIPTS[script] in " ".join(in_many_scripts().split())
+
+
+def test_the_font_brings_its_licence() -> None:
+    licence = (files("reports") / "static/reports/fonts/LICENCE.txt").read_text(encoding="utf-8")
+    assert "Permission is hereby granted, free of charge" in licence
 
 
 # -- pages ------------------------------------------------------------------------------------------

@@ -197,6 +197,48 @@ def test_a_record_corrected_since_is_told_and_is_no_difference(made: Made) -> No
     assert f"Record {known.pk} was corrected or withdrawn since." in verdict.said
 
 
+# -- what a reader has to find on it ----------------------------------------------------------------
+
+
+@pytest.fixture
+def told(made: Made) -> tuple[dict[str, Any], str]:
+    """The record's data, and what its pages have printed, both without white space where they are compared."""
+    with pikepdf.open(io.BytesIO(made.pdf)) as pdf:
+        return verified.Paper.read(made.pdf).document, printed.text_of(pdf)
+
+
+def missing(text: str, *said: str) -> list[str]:
+    return [each for each in said if "".join(each.split()) not in text]
+
+
+def test_every_reading_is_printed_as_entered_with_what_it_must_be_and_who_set_that(told: Any) -> None:
+    document, text = told
+    readings = [reading for check in document["checks"] for reading in check["readings"]]
+    assert readings
+    for reading in readings:
+        assert "" not in (reading["entered"], reading["must"], reading["source"])
+        assert missing(text, reading["entered"], reading["must"], f"({reading['source']}") == []
+
+
+def test_every_check_is_printed_with_its_point_instrument_and_result(told: Any) -> None:
+    document, text = told
+    for check in document["checks"]:
+        assert missing(text, f"{check['point']} {check['name']}", check["instrument"], check["result"]) == []
+
+
+def test_every_signature_is_printed_with_name_meaning_and_what_was_signed(told: Any) -> None:
+    document, text = told
+    assert document["signatures"]
+    for each in document["signatures"]:
+        assert missing(text, each["name"], each["meaning"], each["signed"], each["digest"]) == []
+
+
+def test_number_who_asked_and_seal_are_printed(made: Made, told: Any) -> None:
+    document, text = told
+    seal = document["seal"]
+    assert missing(text, f"{made.job.number:06d}", document["asked_by"], seal["hash"], seal["root"]) == []
+
+
 # -- its signature ----------------------------------------------------------------------------------
 
 
