@@ -1,4 +1,5 @@
 import zoneinfo
+from functools import cache
 
 from django.core.exceptions import ValidationError
 from django.core.validators import MaxValueValidator, MinValueValidator, RegexValidator
@@ -14,8 +15,14 @@ BUYERS_KEPT_DAYS = 183
 for records of what is sold to the consumer without a date (from memory)."""
 
 
+@cache
+def _time_zones() -> frozenset[str]:
+    """Of the machine's database, which is walked file by file each time it is asked: once a process is enough."""
+    return frozenset(zoneinfo.available_timezones())
+
+
 def validate_time_zone(name: str) -> None:
-    if name not in zoneinfo.available_timezones():
+    if name not in _time_zones():
         raise ValidationError("%(name)s is not a time zone of the IANA database.", params={"name": name})
 
 
