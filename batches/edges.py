@@ -161,7 +161,11 @@ def _cursor() -> Any:
 
 @cache
 def _binary_cursor() -> Any:
-    """Prepared on the server, since planning a small trace takes longer than answering it."""
+    """Asks to be prepared on the server, since planning a small trace takes longer than answering it.
+
+    The library does so only where the connection's ``prepare_threshold`` is a number; Django leaves it empty, so
+    nothing is prepared unless ``OPTIONS`` of the database say so. What that gains and costs is not measured.
+    """
     from django.db.backends.postgresql.base import ServerBindingCursor  # needs psycopg
 
     class Prepared(ServerBindingCursor):
