@@ -84,15 +84,26 @@ _KINDS: dict[str, Any] = {
 """Where each kind of document is made: a module with ``refuse`` (before it is asked for) and ``build``."""
 
 
-FOR_OUTSIDE = frozenset(
-    {
-        DocumentJob.Kind.BATCH_RECORD.value,
-        DocumentJob.Kind.SALE_SIGN.value,
-        DocumentJob.Kind.RECALL_LETTER.value,
-        DocumentJob.Kind.PUBLIC_NOTICE.value,
-    }
-)
-"""Kinds that leave out what is confidential when they are asked so, or never show any."""
+LEAVES_OUT = frozenset({DocumentJob.Kind.BATCH_RECORD.value})
+"""Kinds that leave out what is confidential when they are asked so."""
+FOR_OUTSIDE = LEAVES_OUT | {
+    kind.value
+    for kind in (
+        DocumentJob.Kind.SALE_SIGN,
+        DocumentJob.Kind.RECALL_LETTER,
+        DocumentJob.Kind.PUBLIC_NOTICE,
+        DocumentJob.Kind.HAZARD_PLAN,
+        DocumentJob.Kind.CHANGEOVER_TABLE,
+        DocumentJob.Kind.MONITORING_LOG,
+        DocumentJob.Kind.DEVIATION,
+        DocumentJob.Kind.DEVIATION_LIST,
+        DocumentJob.Kind.RECEIVING_LOG,
+        DocumentJob.Kind.CHANGEOVER_LOG,
+        DocumentJob.Kind.VERIFICATION_LOG,
+        DocumentJob.Kind.PEOPLE_LIST,
+    )
+}
+"""Those, and kinds that never show quantities of a recipe, prices or private contacts: the same look for outside."""
 
 
 @transaction.atomic
@@ -124,7 +135,7 @@ def ask(
         raise Unusable(f"Papers are: {', '.join(PageSize)}.", field="page_size")
     _refuse_form(kind, outside, pdf_variant)
     subject, about = subject or establishment.pk, {**(about or {}), **({"outside": True} if outside else {})}
-    _KINDS[kind].refuse(establishment, subject, about)
+    _KINDS[kind].refuse(establishment, subject, _heard(kind, about))
     asked = {
         "kind": kind,
         "subject": subject,
@@ -149,6 +160,11 @@ def ask(
     )
     transaction.on_commit(lambda: _make_soon(job.pk), robust=True)
     return job
+
+
+def _heard(kind: str, about: dict[str, Any]) -> dict[str, Any]:
+    """What the kind hears of it: ``outside`` only where that makes another look."""
+    return {name: said for name, said in about.items() if name != "outside" or kind in LEAVES_OUT}
 
 
 def _refuse_form(kind: str, outside: bool, pdf_variant: str) -> None:
@@ -291,7 +307,7 @@ def built(job: DocumentJob, kind: str, subject: UUID, about: dict[str, Any], **h
     made_at = timezone.now().astimezone(job.establishment.zone)
     head = _head(job, made_at) | {"language": language, "title": _title(kind, language)} | head
     with translation.override(language):
-        return _KINDS[kind].build(job.establishment, subject, about, **head, seal=None)
+        return _KINDS[kind].build(job.establishment, subject, _heard(kind, about), **head, seal=None)
 
 
 def languages(kind: str) -> tuple[str, ...]:

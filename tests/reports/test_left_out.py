@@ -2,6 +2,7 @@
 
 import json
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from typing import Any
 
 import pytest
@@ -114,3 +115,15 @@ def test_what_was_struck_tells_no_amount(
     assert [struck.said for struck in document.sheet.struck] == ["an amount, left out"]
     assert "0.601" not in all_of_it
     assert "0.597" not in all_of_it
+
+
+@pytest.mark.parametrize("kind", ["receiving-log", "people-list", "deviation-list"])
+def test_what_never_shows_a_recipe_is_the_same_for_outside(
+    ask: Callable[..., DocumentJob], kind: str
+) -> None:
+    about = {} if kind == "people-list" else {"first": "2026-03-01", "last": "2026-03-31"}
+    inside, outside = (
+        jobs.read(ask(kind=kind, subject=None, about=about, outside=look))[0] for look in (False, True)
+    )
+    where = {"number": "", "check_at": "", "seal": None, "made_at": inside.made_at}
+    assert replace(outside, **where) == replace(inside, **where)
