@@ -48,11 +48,6 @@ class Balance:
     def in_all(self) -> int:
         return self.opening + sum(self.came.values())
 
-    @property
-    def flagged(self) -> bool | None:
-        """Whether the gap is over what the house allows; None where it has not said how much that is."""
-        return over(self.gap, self.in_all, self.tolerance_permille)
-
 
 def over(gap: int, of: int, permille: int | None, measured_to: int = 0) -> bool | None:
     """Whether a gap is more than per mille of what went in and what the balances can show (base steps)."""

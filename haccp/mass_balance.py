@@ -1,4 +1,6 @@
-"""Whether what went into a batch came out of it: lines, what should have gone off, and what nobody can explain.
+"""Whether what went into a batch came out of it, and whether stock closes as well as its balances can show.
+
+Of a batch: lines, what should have gone off, and what nobody can explain.
 
 Masses in mg, of food; packaging has none. A gap is flagged where it is more than the house allows and than its
 balances and the cook leave open. It opens no case by itself: it asks to look.
@@ -7,14 +9,30 @@ balances and the cook leave open. It opens no case by itself: it asks to look.
 from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
 from uuid import UUID
 
-from batches.mass_balance import over
-from batches.models import Batch, LossKind, MaterialKind, Movement, MovementKind, TrimReturn, WeighedApart
+from django.db.models import Count
+
+from batches import mass_balance as stock
+from batches.mass_balance import Balance, over
+from batches.models import (
+    Batch,
+    LossKind,
+    Lot,
+    Material,
+    MaterialKind,
+    Movement,
+    MovementKind,
+    TrimReturn,
+    WeighedApart,
+)
 from batches.quantities import shown
 from haccp import cook_losses
 from haccp.cook_losses import CookLoss, How
-from haccp.weighed_to import Weighed, WeighedTo, weighed_to
+from haccp.weighed_to import Weighed, WeighedTo, each_weighed_to, weighed_to
+from ledger.models import Establishment
 
 
 @dataclass(frozen=True)
@@ -144,6 +162,58 @@ def of_batch(batch: Batch) -> BatchBalance:
         out=_sum(made),
         tolerance_permille=batch.establishment.balance_gap_permille,
     )
+
+
+@dataclass(frozen=True)
+class StockBalance:
+    """A balance of stock, and how well its weighings are known: nothing of what is counted by pieces."""
+
+    balance: Balance
+    weighed_to: WeighedTo
+
+    @property
+    def flagged(self) -> bool | None:
+        found = self.balance
+        return over(found.gap, found.in_all, found.tolerance_permille, self.weighed_to.uncertainty)
+
+
+def of_lot(lot: Lot) -> StockBalance:
+    """Everything that ever happened to a lot. Three statements."""
+    weighed = _weighings(Movement.objects.filter(lot=lot), "lot_id")
+    shown_to = each_weighed_to(lot.establishment, {lot.pk: weighed.get(lot.pk, [])})
+    return StockBalance(stock.of_lot(lot), shown_to[lot.pk])
+
+
+def of_period(
+    here: Establishment, *, since: datetime, until: datetime, material: Material | None = None
+) -> list[tuple[Material, StockBalance]]:
+    """Each material, by the weighings within the period. Four statements for any number of materials.
+
+    What was weighed before it adds to no uncertainty: what is over is flagged rather than too little.
+    """
+    found = stock.of_period(here, since=since, until=until, material=material)
+    moved = Movement.objects.of(here).filter(performed_at__gte=since, performed_at__lt=until)
+    weighed = _weighings(
+        moved.filter(lot__material__in=[each for each, _balance in found]), "lot__material_id"
+    )
+    shown_to = each_weighed_to(here, {each.pk: weighed.get(each.pk, []) for each, _balance in found})
+    return [(each, StockBalance(balance, shown_to[each.pk])) for each, balance in found]
+
+
+def _weighings(moved: Any, by: str) -> dict[Any, list[Weighed]]:
+    """What was put on a balance, alike ones together; moving a lot elsewhere weighs nothing."""
+    rows = (
+        moved.standing()
+        .filter(lot__material__dimension="mass", quantity__gt=0)
+        .exclude(what=MovementKind.MOVED)
+        .order_by()
+        .values_list(by, "quantity", "weighed_with")
+        .annotate(times=Count("pk"))
+    )
+    found: defaultdict[Any, list[Weighed]] = defaultdict(list)
+    for key, quantity, balance, times in rows:
+        found[key].append(Weighed(quantity, balance, times))
+    return dict(found)
 
 
 LOST = (LossKind.POT_RESIDUE, LossKind.TRIM, LossKind.SPILLED)

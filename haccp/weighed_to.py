@@ -9,6 +9,7 @@ import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
+from typing import Any
 from uuid import UUID
 
 from django.db.models import Q
@@ -21,10 +22,11 @@ from ledger.models import Establishment
 
 @dataclass(frozen=True)
 class Weighed:
-    """``amount``: mg. ``by``: the balance it names."""
+    """``amount``: mg. ``by``: the balance it names. ``times``: so many alike."""
 
     amount: int
     by: UUID | None = None
+    times: int = 1
 
 
 @dataclass(frozen=True)
@@ -39,20 +41,32 @@ class WeighedTo:
 
 def weighed_to(establishment: Establishment, weighings: Iterable[Weighed]) -> WeighedTo:
     """How well a sum of weighings is known. One statement."""
-    asked = list(weighings)
-    named = {each.by for each in asked if each.by}
+    return each_weighed_to(establishment, {None: list(weighings)})[None]
+
+
+def each_weighed_to(
+    establishment: Establishment, sums: Mapping[Any, Sequence[Weighed]]
+) -> dict[Any, WeighedTo]:
+    """The same for several sums, by their keys. One statement for all."""
+    named = {each.by for weighings in sums.values() for each in weighings if each.by}
     register = Instrument.objects.filter(Q(in_use=True) | Q(pk__in=named), establishment=establishment)
     balances = [each for each in register.order_by("code") if instruments.measures(each, "KGM")]
     by_key = {each.pk: each for each in balances}
     in_use = [each for each in balances if each.in_use]
+    return {key: _of(weighings, by_key, in_use) for key, weighings in sums.items()}
+
+
+def _of(
+    weighings: Sequence[Weighed], by_key: Mapping[UUID, Instrument], in_use: Sequence[Instrument]
+) -> WeighedTo:
     squares, counted, unknown = 0.0, set(), 0
-    for each in asked:
+    for each in weighings:
         worst = _least_certain(_candidates(each, by_key, in_use), each.amount)
         if worst is None:
-            unknown += 1
+            unknown += each.times
             continue
         counted.add(worst[1])
-        squares += worst[0] ** 2
+        squares += worst[0] ** 2 * each.times
     return WeighedTo(math.ceil(math.sqrt(squares)), tuple(sorted(counted)), unknown)
 
 

@@ -11,14 +11,14 @@ from uuid import UUID
 
 from django.utils.translation import gettext as _
 
-from batches import mass_balance as of_stock
 from batches.mass_balance import Balance
 from batches.models import Batch, LossKind, Lot, Material, Movement, MovementKind, TrimReturn, WeighedApart
 from batches.quantities import shown
 from config.api.refusals import Unknown
 from haccp import mass_balance as of_batches
 from haccp.cook_losses import CookLoss, How
-from haccp.mass_balance import LOST, BatchBalance, LotLine
+from haccp.mass_balance import LOST, BatchBalance, LotLine, StockBalance
+from haccp.weighed_to import WeighedTo
 from ledger.models import Establishment
 from reports.api.mass_balances import BalanceAskedSerializer
 from reports.documents import Document
@@ -51,6 +51,7 @@ class MaterialRow:
     closing: str
     counted_at: datetime | None
     unexplained: str
+    shows_to: tuple[Line, ...]
     flagged: bool | None
 
 
@@ -138,19 +139,22 @@ def _allowed(here: Establishment) -> str:
 
 
 def _of_lot(lot: Lot) -> dict[str, Any]:
-    found = of_stock.of_lot(lot)
+    measured = of_batches.of_lot(lot)
+    found = measured.balance
     moved = Movement.objects.standing().filter(lot=lot).order_by("performed_at", "id")
     return {
         "about": f"{lot.code}, {lot.material.name}",
-        "groups": tuple(_groups(found)),
+        "groups": tuple(_groups(measured)),
         "sentences": tuple(_said(found)),
-        "flagged": found.flagged,
-        "gaps": (_gap(lot.code, found.gap, found.dimension),) if found.flagged else (),
+        "flagged": measured.flagged,
+        "gaps": (_gap(lot.code, found.gap, found.dimension),) if measured.flagged else (),
         "record_ids": tuple(moved.values_list("pk", flat=True)),
     }
 
 
-def _groups(found: Balance) -> Iterator[Group]:
+def _groups(measured: StockBalance) -> Iterator[Group]:
+    found = measured.balance
+
     def amount(base: int) -> str:
         return shown(base, found.dimension)
 
@@ -159,7 +163,17 @@ def _groups(found: Balance) -> Iterator[Group]:
     yield Group(_("Went"), _kinds(found.went, found.dimension), amount(went))
     yield Group(_("There, by the records"), (Line(_("on hand"), amount(found.closing)),))
     counts = Line(_("counts found less (with a minus: more)"), amount(found.missing))
-    yield Group(_("Unexplained"), (counts,), amount(found.gap))
+    shows = _shows_to(measured.weighed_to, found.dimension)
+    yield Group(_("Unexplained"), (counts, *shows), amount(found.gap))
+
+
+def _shows_to(weighed: WeighedTo, dimension: str) -> tuple[Line, ...]:
+    """How well the weighings are known; nothing of what is counted by pieces."""
+    if dimension != "mass":
+        return ()
+    by = _("the balances show to (k = 2): %s") % (", ".join(weighed.balances) or "–")
+    unknown = (Line(_("weighings of unknown uncertainty"), str(weighed.unknown)),) if weighed.unknown else ()
+    return (Line(by, _mass(weighed.uncertainty)), *unknown)
 
 
 def _kinds(sums: Mapping[str, int], dimension: str) -> tuple[Line, ...]:
@@ -187,8 +201,8 @@ def _gap(name: str, gap: int, dimension: str) -> str:
 
 
 def _of_period(here: Establishment, since: datetime, until: datetime, of: Material | None) -> dict[str, Any]:
-    found = of_stock.of_period(here, since=since, until=until, material=of)
-    over = [(material, each) for material, each in found if each.flagged]
+    found = of_batches.of_period(here, since=since, until=until, material=of)
+    over = [(material, each.balance) for material, each in found if each.flagged]
     unsaid = here.balance_gap_permille is None
     return {
         "about": of.name if of else _("every material"),
@@ -202,7 +216,8 @@ def _of_period(here: Establishment, since: datetime, until: datetime, of: Materi
     }
 
 
-def _row(material: Material, found: Balance, here: Establishment) -> MaterialRow:
+def _row(material: Material, measured: StockBalance, here: Establishment) -> MaterialRow:
+    found = measured.balance
     return MaterialRow(
         code=material.code,
         name=material.name,
@@ -212,7 +227,8 @@ def _row(material: Material, found: Balance, here: Establishment) -> MaterialRow
         closing=shown(found.closing, found.dimension),
         counted_at=found.counted_at and found.counted_at.astimezone(here.zone),
         unexplained=shown(found.gap, found.dimension),
-        flagged=found.flagged,
+        shows_to=_shows_to(measured.weighed_to, found.dimension),
+        flagged=measured.flagged,
     )
 
 
@@ -252,10 +268,7 @@ def _batch_groups(found: BatchBalance) -> Iterator[Group]:
         (
             Line(_("with the most that may have gone off"), _mass(found.gap_low)),
             Line(_("with the least that may have gone off"), _mass(found.gap_high)),
-            Line(
-                _("the balances show to (k = 2): %s") % (", ".join(found.weighed_to.balances) or "–"),
-                _mass(found.weighed_to.uncertainty),
-            ),
+            *_shows_to(found.weighed_to, "mass"),
         ),
         _mass(found.gap),
     )

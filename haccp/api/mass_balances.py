@@ -9,17 +9,22 @@ from rest_framework import serializers
 from rest_framework.request import Request
 from rest_framework.response import Response
 
-from batches import mass_balance as of_stock
 from batches.api.amounts import AmountSerializer, amount
 from batches.api.movements import read_filters
 from batches.models import Batch, LossKind, Lot, Material
 from config.api.refusals import Unusable
 from haccp import mass_balance
 from haccp.cook_losses import How
-from haccp.mass_balance import BatchBalance, LotLine
+from haccp.mass_balance import BatchBalance, LotLine, StockBalance
 from ledger.api.scope import Scoped
 
-FLAGGED = "Over what the house allows (balance_gap_permille); null: it cannot be said."
+FLAGGED = (
+    "Over what the house allows (balance_gap_permille) and what its balances show; null: it cannot be said."
+)
+SHOW_TO = (
+    "Expanded uncertainty (k = 2) of all weighings together, each by the balance it names, else by the least certain of "
+    "the register that could weigh it; 0 of what is counted by pieces."
+)
 
 
 class BalanceSerializer(serializers.Serializer):
@@ -35,6 +40,9 @@ class BalanceSerializer(serializers.Serializer):
         allow_null=True, help_text="What is known to have gone or to be there, of what was there or came."
     )
     unexplained = AmountSerializer(help_text="With a minus: gone without having come, or found more.")
+    balances_show_to = AmountSerializer(help_text=SHOW_TO)
+    balances = serializers.ListField(child=serializers.CharField())
+    weighings_of_unknown_uncertainty = serializers.IntegerField()
     flagged = serializers.BooleanField(allow_null=True, help_text=FLAGGED)
 
 
@@ -83,10 +91,7 @@ class BatchBalanceSerializer(serializers.Serializer):
     coating = AmountSerializer(help_text=f"Weighed as {LossKind.COATING.value}.")
     trim = AmountSerializer()
     cooked_off = CookedOffSerializer()
-    balances_show_to = AmountSerializer(
-        help_text="Expanded uncertainty (k = 2) of all weighings together, each by the balance it names, else by the "
-        "least certain of the register that could weigh it."
-    )
+    balances_show_to = AmountSerializer(help_text=SHOW_TO)
     balances = serializers.ListField(child=serializers.CharField())
     weighings_of_unknown_uncertainty = serializers.IntegerField()
     unexplained = AmountSerializer(
@@ -98,7 +103,9 @@ class BatchBalanceSerializer(serializers.Serializer):
     sentences = serializers.ListField(child=serializers.CharField())
 
 
-def balance(found: of_stock.Balance) -> dict[str, Any]:
+def balance(measured: StockBalance) -> dict[str, Any]:
+    found = measured.balance
+
     def said(base: int) -> dict[str, str]:
         return amount(base, found.dimension)
 
@@ -111,7 +118,10 @@ def balance(found: of_stock.Balance) -> dict[str, Any]:
         "counted_at": found.counted_at,
         "accounted_percent": f"{100 * found.accounted / found.in_all:.2f}" if found.in_all > 0 else None,
         "unexplained": said(found.gap),
-        "flagged": found.flagged,
+        "balances_show_to": said(measured.weighed_to.uncertainty),
+        "balances": list(measured.weighed_to.balances),
+        "weighings_of_unknown_uncertainty": measured.weighed_to.unknown,
+        "flagged": measured.flagged,
     }
 
 
@@ -162,7 +172,7 @@ class LotMassBalance(Scoped):
 
     def get(self, request: Request, *args: Any, **kwargs: Any) -> Response:
         lot = get_object_or_404(self.get_queryset(), uid=kwargs["uid"])
-        return Response(balance(of_stock.of_lot(lot)))
+        return Response(balance(mass_balance.of_lot(lot)))
 
 
 class BatchMassBalance(Scoped):
@@ -196,7 +206,7 @@ class PeriodMassBalance(Scoped):
         material = None
         if "material" in asked:
             material = get_object_or_404(self.get_queryset(), pk=asked["material"])
-        found = of_stock.of_period(self.establishment, since=since, until=until, material=material)
+        found = mass_balance.of_period(self.establishment, since=since, until=until, material=material)
         rows = [
             {"material": each.pk, "material_code": each.code, "material_name": each.name, **balance(said)}
             for each, said in found

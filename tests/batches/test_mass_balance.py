@@ -55,17 +55,6 @@ def test_more_shipped_than_made_is_a_gap_and_not_accounted_twice(act: Any, lot: 
     assert (found.closing, found.gap) == (-1_000_000, -1_000_000)
 
 
-@pytest.mark.parametrize(("permille", "flagged"), [(None, None), (39, True), (40, False), (41, False)])
-def test_a_gap_is_flagged_over_what_the_house_allows(
-    act: Any, lot: Lot, establishment: Any, permille: Any, flagged: Any
-):
-    """1 kg of 25 kg is 40 per mille."""
-    establishment.balance_gap_permille = permille
-    establishment.save(update_fields=["balance_gap_permille"])
-    storing.count(act=act(at=NOON + DAY), lot=lot, quantity="24", unit="KGM")
-    assert mass_balance.of_lot(Lot.objects.get(pk=lot.pk)).flagged is flagged
-
-
 def test_a_withdrawn_movement_is_in_no_balance(act: Any, lot: Lot):
     done = storing.destroy(act=act(at=NOON), lot=lot, quantity="1", unit="KGM")
     movements.withdraw(act=act(corrects=done.pk, reason="Not this lot", withdraws=True))

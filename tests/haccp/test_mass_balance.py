@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 
-from batches import noting, recipes, runs
+from batches import noting, receiving, recipes, runs, storing
 from batches.models import Batch, Lot, Material, Movement, RecipeVersion, WeighedApart
 from haccp import compositions, mass_balance
 from haccp.cook_losses import FEWEST_BATCHES, How
@@ -17,7 +17,7 @@ from ledger import signatures
 from ledger.acts import Act
 from ledger.ids import uuid7
 from ledger.models import Establishment, Person
-from tests.conftest import Client
+from tests.conftest import NOON, Client
 from tests.haccp.conftest import HOUR, MORNING
 
 pytestmark = pytest.mark.django_db
@@ -225,6 +225,63 @@ def test_only_an_instrument_of_the_house_that_weighs_can_be_named(
     weighs = make_instrument(unit="GRM")
     answer = api.send("movements/sampled", said | {"weighed_with": str(weighs.pk)})
     assert (answer.status_code, answer.json()["weighed_with"]) == (201, str(weighs.pk))
+
+
+@pytest.fixture
+def sack(act: Any, sugar: Material, supplier: Any) -> Lot:
+    """25 kg of sugar, received at noon, of which a count found 24 kg a day later."""
+    got = receiving.receive(
+        act=act(at=NOON), material=sugar, supplier=supplier, supplier_code="N-1", quantity="25", unit="KGM"
+    )
+    storing.count(act=act(at=NOON + timedelta(days=1)), lot=got.lot, quantity="24", unit="KGM")
+    return got.lot
+
+
+@pytest.mark.parametrize(("permille", "flagged"), [(None, None), (39, True), (40, False), (41, False)])
+def test_a_gap_in_stock_is_flagged_over_what_the_house_allows(
+    sack: Lot, establishment: Establishment, permille: Any, flagged: Any
+):
+    """1 kg of 25 kg is 40 per mille."""
+    establishment.balance_gap_permille = permille
+    establishment.save(update_fields=["balance_gap_permille"])
+    assert mass_balance.of_lot(Lot.objects.get(pk=sack.pk)).flagged is flagged
+
+
+@pytest.mark.parametrize(("each", "flagged"), [("0.70", True), ("0.71", False)])
+def test_what_the_balances_cannot_show_of_a_lot_is_no_gap(
+    sack: Lot, establishment: Establishment, make_instrument: Any, each: str, flagged: bool
+):
+    """Two weighings known to 0.71 kg each are known to 1.004 kg together (JCGM 100:2008, 5.1)."""
+    usual = {"kind": "balance", "unit": "KGM", "range_lower": Decimal(1), "range_upper": Decimal(60)}
+    make_instrument(code="B-1", expanded_uncertainty=Decimal(each), **usual)
+    establishment.balance_gap_permille = 0
+    establishment.save(update_fields=["balance_gap_permille"])
+    found = mass_balance.of_lot(Lot.objects.get(pk=sack.pk))
+    assert (found.weighed_to.balances, found.flagged) == (("B-1",), flagged)
+
+
+def test_the_balance_of_a_period_takes_the_weighings_within_it(
+    sack: Lot, establishment: Establishment, make_instrument: Any
+):
+    usual = {"kind": "balance", "unit": "KGM", "range_lower": Decimal(1), "range_upper": Decimal(60)}
+    make_instrument(code="B-1", expanded_uncertainty=Decimal("0.5"), **usual)
+    since, until = NOON + timedelta(hours=1), NOON + timedelta(days=2)
+    ((_material, found),) = mass_balance.of_period(establishment, since=since, until=until)
+    assert (found.balance.gap, found.weighed_to.uncertainty) == (1_000_000, 500_000)
+
+
+def test_a_period_costs_four_statements(
+    sack: Lot, establishment: Establishment, django_assert_num_queries: Any
+):
+    with django_assert_num_queries(4):
+        mass_balance.of_period(establishment, since=NOON, until=NOON + timedelta(days=2))
+
+
+def test_what_the_balances_of_a_lot_show_to_is_told_over_http(api: Client, sack: Lot, make_instrument: Any):
+    usual = {"kind": "balance", "unit": "KGM", "range_lower": Decimal(1), "range_upper": Decimal(60)}
+    make_instrument(code="B-1", expanded_uncertainty=Decimal("0.5"), **usual)
+    told = api.ask(f"lots/{sack.uid}/mass-balance").json()
+    assert (told["balances"], told["weighings_of_unknown_uncertainty"]) == (["B-1"], 0)
 
 
 def test_a_material_without_a_composition_leaves_the_cook_loss_unknown(
