@@ -1,5 +1,5 @@
-"""Word to the food-safety leads, of a deviation, an instrument that is due, or whether to recall: a row first, mail
-second; the sweep sends what was lost.
+"""Word to the food-safety leads, of a deviation, an instrument that is due, whether to recall, or a relief that ends: a row
+first, mail second; the sweep sends what was lost.
 
 Mail is sent and then marked: after a crash in between a lead may hear of a case twice, never not at all.
 """
@@ -15,7 +15,8 @@ from django.db.models import F, Q
 from django.urls import reverse
 from django.utils import timezone
 
-from haccp.models import Deviation, Instrument, Notice, RecallQuestion
+from haccp.compliance import known
+from haccp.models import ComplianceRelief, Deviation, Instrument, Notice, RecallQuestion
 from haccp.verified import State
 from ledger.models import Establishment, Membership, Role
 
@@ -46,24 +47,27 @@ def leave_word_again(deviation: Deviation) -> None:
     _send([*known, *made])
 
 
-@transaction.atomic
 def leave_word_of_instrument(instrument: Instrument, slot: str) -> int:
     """One row for each lead who has none about this instrument and ``slot`` yet; how many were new."""
-    told = Notice.objects.filter(instrument=instrument, slot=slot).values_list("person", flat=True)
-    leads = _leads(instrument.establishment).exclude(person__in=told)
-    now = timezone.now()
-    rows = [Notice(instrument=instrument, slot=slot, person_id=lead, made_at=now) for lead in leads]
-    _send(Notice.objects.bulk_create(rows))
-    return len(rows)
+    return _leave_once(instrument.establishment, slot, instrument=instrument)
+
+
+def leave_word_of_question(question: RecallQuestion, slot: str) -> int:
+    """The same of whether to recall."""
+    return _leave_once(question.establishment, slot, question=question)
+
+
+def leave_word_of_relief(relief: ComplianceRelief, slot: str) -> int:
+    """The same of a relief that ends."""
+    return _leave_once(relief.establishment, slot, relief=relief)
 
 
 @transaction.atomic
-def leave_word_of_question(question: RecallQuestion, slot: str) -> int:
-    """The same of whether to recall: one row for each lead who has none of this question and ``slot`` yet."""
-    told = Notice.objects.filter(question=question, slot=slot).values_list("person", flat=True)
-    leads = _leads(question.establishment).exclude(person__in=told)
+def _leave_once(here: Establishment, slot: str, **about: Any) -> int:
+    told = Notice.objects.filter(slot=slot, **about).values_list("person", flat=True)
+    leads = _leads(here).exclude(person__in=told)
     now = timezone.now()
-    rows = [Notice(question=question, slot=slot, person_id=lead, made_at=now) for lead in leads]
+    rows = [Notice(slot=slot, person_id=lead, made_at=now, **about) for lead in leads]
     _send(Notice.objects.bulk_create(rows))
     return len(rows)
 
@@ -100,7 +104,14 @@ def tell(pk: int) -> None:
     """Send one notice. A second call finds it sent and stops; a failing mail server raises, to be tried again."""
     notice = (
         Notice.objects.select_for_update(of=("self",))
-        .select_related("person", "deviation", "instrument", "question__deviation", "question__establishment")
+        .select_related(
+            "person",
+            "deviation",
+            "instrument",
+            "question__deviation",
+            "question__establishment",
+            "relief__establishment",
+        )
         .get(pk=pk)
     )
     if notice.sent_at:
@@ -109,6 +120,8 @@ def tell(pk: int) -> None:
         subject, text = _of_case(notice.deviation)
     elif notice.question is not None:
         subject, text = _of_question(notice.question, notice.slot)
+    elif notice.relief is not None:
+        subject, text = _of_relief(notice.relief)
     else:
         assert notice.instrument is not None
         subject, text = _of_instrument(notice.instrument, notice.slot)
@@ -145,6 +158,15 @@ def _of_question(question: RecallQuestion, slot: str) -> tuple[str, str]:
         f"{question.deviation.title}\n\nSome of what this case holds was shipped ({slot}). It was known on "
         f"{question.determined_at.astimezone(here.zone):%Y-%m-%d %H:%M %z}. Decide whether to recall, by signature, and "
         "ask your authority: periods may run from then.\n",
+    )
+
+
+def _of_relief(relief: ComplianceRelief) -> tuple[str, str]:
+    here, law = relief.establishment, known.relief(relief.relief)
+    return (
+        f"A relief ends at {here.name}: {law.name}",
+        f"{law.name} ({law.source}) holds until {relief.until_day}, which is the first day it no longer does. From then on all "
+        "is asked again that it eases. If its basis still holds, record it anew from that day on, signed.\n",
     )
 
 

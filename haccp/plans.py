@@ -1,6 +1,6 @@
 """Hazard plans: a draft that changes, and approved versions that never do (decision D18)."""
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import replace
 from datetime import date
 from typing import Any
@@ -11,10 +11,11 @@ from batches import reference
 from batches.models import Material
 from config.api.refusals import ChangedMeanwhile, Reason, RuleBroken, Unknown, Unusable
 from haccp import limits, plan_documents, rules
+from haccp.compliance import easing, reliefs
 from haccp.models import ControlPoint, Plan, PlanProduct, PlanVersion
 from haccp.plan_documents import ControlPointSpec, Difference, Gap
 from ledger import canonical, people, signatures
-from ledger.acts import Act
+from ledger.acts import Act, Moment
 from ledger.deeds import deed
 from ledger.models import Entry, Establishment, Role
 
@@ -90,9 +91,14 @@ def _write_rows(version: PlanVersion, products: dict[str, Material]) -> None:
 # -- what a reader asks -------------------------------------------------------------------------------
 
 
-def gaps(plan: Plan) -> list[Gap]:
-    """Everything the draft lacks against the twelve Codex steps."""
-    return plan_documents.gaps(plan.draft)
+def gaps(plan: Plan, days: Iterable[date] = ()) -> list[Gap]:
+    """Everything the draft lacks against the twelve Codex steps; each says by which relief it is eased on all these days,
+    today if none is named."""
+    named = list(days) or [Moment.now(plan.establishment).local.date()]
+    found = plan_documents.gaps(plan.draft)
+    return (
+        easing.with_easing(found, plan.draft, reliefs.codes_on(plan.establishment, named)) if found else found
+    )
 
 
 def differences(plan: Plan, *, before: int | None = None, after: int | None = None) -> list[Difference]:
@@ -153,7 +159,11 @@ def _reasons(
         sentence = f"The draft is the same as version {latest.number}, which is approved."
         yield Reason("unchanged", sentence, "draft", [str(latest.pk)])
     yield from _approver(act)
-    yield from (replace(gap, field=_in_draft(gap.field)) for gap in gaps(plan))
+    days = [
+        act.local_day,
+        Moment.now(act.establishment).local.date(),
+    ]  # as decisions ask (people.refuse_unless)
+    yield from (replace(gap, field=_in_draft(gap.field)) for gap in gaps(plan, days) if not gap.eased_by)
     yield from _products(plan.draft, products)
     yield from _looser(act.establishment, act.local_day, plan.draft)
 

@@ -2,7 +2,8 @@
 
 Asked for: checks of critical points and operational programmes, packing checks, closed deviations, corrections of
 slips, ends of batches, and starts that were put right. A correction is a record of its own, so it awaits a review of its own
-(decision D7). By when, the plan says (``records.review``), with its source; without that there is no day.
+(decision D7). By when, the plan says (``records.review``), with its source; without that there is no day. Under a relief
+(``haccp.compliance``) what is least is not asked for; see ``_spared``.
 """
 
 from collections.abc import Iterable, Iterator, Sequence
@@ -17,7 +18,17 @@ from django.utils import timezone
 from batches.models import Batch, BatchEnd, BatchStart, BroughtIn
 from config.api.refusals import OtherContent, Reason, RuleBroken
 from haccp import plan_documents
-from haccp.models import Check, Closing, ControlKind, Correction, PackingCheck, PlanVersion
+from haccp.compliance import easing, reliefs
+from haccp.models import (
+    Check,
+    Closing,
+    ControlKind,
+    ControlPoint,
+    Correction,
+    PackingCheck,
+    PlanVersion,
+    Result,
+)
 from ledger import signatures
 from ledger.acts import Act
 from ledger.deeds import deed
@@ -95,9 +106,10 @@ def _reasons(index: int, entry: Entry) -> Iterator[Reason]:
 
 def awaiting(establishment: Establishment, batch: Batch | None = None) -> QuerySet[Entry]:
     """The entries of records that nobody has reviewed as they stand; of one batch, if it is named."""
-    found = Q()
+    found, spared = Q(), _spared(establishment)
     for kind in RELATED:
-        rows: Any = kind.objects.filter(_asked(kind), corrected_by__isnull=True, pk=OuterRef("pk"))  # type: ignore[attr-defined,misc]
+        asked = _asked(kind) & ~spared[kind] if kind in spared else _asked(kind)
+        rows: Any = kind.objects.filter(asked, corrected_by__isnull=True, pk=OuterRef("pk"))  # type: ignore[attr-defined,misc]
         if batch is not None:
             rows = rows.filter(_of_batch(kind, batch))
         found |= Q(Exists(rows), kind=kind.kind)
@@ -111,6 +123,25 @@ def _asked(kind: type[Record]) -> Q:
     if kind is BatchEnd:  # what was brought in was no record of here when it was done
         return ~Q(batch__permission__kind=BroughtIn.kind)
     return Q(corrects__isnull=False) if kind is BatchStart else Q()
+
+
+def _spared(establishment: Establishment) -> dict[type[Record], Q]:
+    """By kind what needs no review under a relief, in its days: no check of a critical point, of an allergen or a supplier,
+    none outside its limit, nothing that corrects or bears a flag."""
+    within = Q()
+    for begin, end in reliefs.spans(establishment, "lesser-review"):
+        within |= Q(recorded_at__gte=begin, recorded_at__lt=end)
+    if not within:
+        return {}
+    within &= Q(corrects__isnull=True)
+    points = ControlPoint.objects.filter(establishment=establishment, kind=ControlKind.OPRP).select_related(
+        "version"
+    )
+    lesser = [each.pk for each in points if easing.lesser(each.document, each.version.document)]
+    return {
+        Check: within & Q(control_point__in=lesser, result=Result.WITHIN, flags=[]),
+        BatchEnd: within,
+    }
 
 
 def _of_batch(kind: type[Record], batch: Batch) -> Q:

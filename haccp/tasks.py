@@ -1,6 +1,7 @@
 from celery import shared_task
 
 from haccp import buyers, due_instruments, missed, missed_changeovers, missed_packing, notices
+from haccp.compliance import reliefs
 from haccp.recalls import noticing, questions
 
 
@@ -60,3 +61,9 @@ def sweep_buyers() -> None:
 def sweep_recall_questions() -> None:
     """Every quarter of an hour: remind the leads of what is not decided yet, once for each mark of time."""
     questions.sweep()
+
+
+@shared_task
+def sweep_reliefs() -> None:
+    """Every few hours: tell of reliefs that end soon or have ended, once for each mark of time."""
+    reliefs.sweep()

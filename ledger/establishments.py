@@ -78,10 +78,16 @@ def _record_founder(act: Act, founder: Person) -> None:
 
 @deed
 def change_profile(*, act: Act, values: dict[str, Any], expected_version: int | None = None) -> Establishment:
-    """Change the address, the clock or the compliance profile, and record what it was."""
+    """Change the address, the clock or the compliance profile, and record what it was. Raises NotAllowed, Unusable.
+
+    That who made a record may review it is a relief of a small firm, so it takes a food-safety lead.
+    """
     unknown = set(values) - PROFILE
     if unknown:
         raise ValueError(f"not part of the profile: {sorted(unknown)}")
+    reason = values.get("one_person_reason", act.establishment.one_person_reason)
+    if reason != act.establishment.one_person_reason:
+        people.refuse_unless(act, {Role.FOOD_SAFETY_LEAD}, "notes the exception of a one-person firm")
     return changes.alter(
         act=act, row=act.establishment, values=_checked(values), expected_version=expected_version
     )

@@ -1,6 +1,6 @@
 from django.urls import path
 
-from haccp.api import instruments, plans, rules, trials, verifications
+from haccp.api import compliance, instruments, plans, rules, trials, verifications
 
 HERE = "establishments/<uuid:establishment>/"
 PLAN = f"{HERE}plans/<uuid:pk>"
@@ -8,6 +8,7 @@ VERSION = f"{HERE}plan-versions/<uuid:pk>"
 INSTRUMENT = f"{HERE}instruments/<uuid:pk>"
 VERIFICATIONS = f"{HERE}instrument-verifications"
 RULE = f"{HERE}local-rules/<uuid:pk>"
+RELIEFS = f"{HERE}compliance-reliefs"
 
 urlpatterns = [
     path(f"{HERE}plans", plans.Plans.as_view(), name="plans"),
@@ -23,6 +24,9 @@ urlpatterns = [
     path(f"{HERE}local-rules/from-file", rules.LocalRulesFromFile.as_view(), name="local-rules-from-file"),
     path(RULE, rules.OneLocalRule.as_view(), name="local-rule"),
     path(f"{RULE}/confirmation", rules.ConfirmLocalRule.as_view(), name="local-rule-confirmation"),
+    path(f"{HERE}required-parts", compliance.RequiredParts.as_view(), name="required-parts"),
+    path(RELIEFS, compliance.ComplianceReliefs.as_view(), name="compliance-reliefs"),
+    path(f"{RELIEFS}/withdrawn", compliance.WithdrawnReliefs.as_view(), name="compliance-reliefs-withdrawn"),
     path(f"{HERE}trials", trials.Trials.as_view(), name="trials"),
     path(f"{HERE}instruments", instruments.Instruments.as_view(), name="instruments"),
     path(f"{HERE}instruments/due", verifications.DueInstruments.as_view(), name="instruments-due"),

@@ -184,6 +184,9 @@ class PlanGapSerializer(serializers.Serializer):
     code = serializers.CharField()
     detail = serializers.CharField()
     field = serializers.CharField(help_text="Where in the draft, as a dotted path.")
+    eased_by = serializers.CharField(
+        help_text="The relief of the house by which it does not stand before approval today; empty: it does."
+    )
 
     def get_step(self, gap: plan_documents.Gap) -> str:
         return plan_documents.CODEX_STEPS.get(gap.codex_step, "shape")

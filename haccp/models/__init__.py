@@ -11,6 +11,7 @@ from haccp.models.changeovers import (
 )
 from haccp.models.check_sheets import CheckSheet, SheetWrittenOff
 from haccp.models.checks import Check, Result
+from haccp.models.compliance import ComplianceRelief
 from haccp.models.compositions import Composition
 from haccp.models.deviations import (
     Answer,
@@ -70,6 +71,7 @@ __all__ = [
     "CleaningProcedure",
     "CleaningProcedureVersion",
     "Closing",
+    "ComplianceRelief",
     "Composition",
     "ContactAssessment",
     "ControlKind",

@@ -215,17 +215,31 @@ class Correction(Record):
         ]
 
 
+SUBJECTS_OF_NOTICES = ("deviation", "instrument", "question", "relief")
+
+
+def _about_one_thing() -> Q:
+    """Exactly one of the subjects is named."""
+    one = Q()
+    for named in SUBJECTS_OF_NOTICES:
+        one |= Q(**{f"{each}__isnull": each != named for each in SUBJECTS_OF_NOTICES})
+    return one
+
+
 class Notice(models.Model):
     """Mail that must go out: a row first, a message second; the sweep sends what was lost.
 
-    About a deviation; an instrument whose verification is due (``slot``: since which day, or never made); or whether to
-    recall (``slot``: of how many lots, and after how long).
+    About a deviation; an instrument whose verification is due (``slot``: since which day, or never made); whether to
+    recall (``slot``: of how many lots, and after how long); or a relief that ends (``slot``: how near it was).
     """
 
     deviation = models.ForeignKey(Deviation, models.PROTECT, related_name="notices", null=True, blank=True)
     instrument = models.ForeignKey(Instrument, models.PROTECT, related_name="notices", null=True, blank=True)
     question = models.ForeignKey(
         "haccp.RecallQuestion", models.PROTECT, related_name="notices", null=True, blank=True
+    )
+    relief = models.ForeignKey(
+        "haccp.ComplianceRelief", models.PROTECT, related_name="notices", null=True, blank=True
     )
     slot = models.CharField(max_length=20, blank=True)
     person = models.ForeignKey(Person, models.PROTECT, related_name="+")
@@ -242,11 +256,7 @@ class Notice(models.Model):
             models.UniqueConstraint(
                 name="one_notice_of_a_recall_question", fields=["person", "question", "slot"]
             ),
-            models.CheckConstraint(
-                name="notice_is_about_one_thing",
-                condition=Q(deviation__isnull=False, instrument__isnull=True, question__isnull=True)
-                | Q(deviation__isnull=True, instrument__isnull=False, question__isnull=True)
-                | Q(deviation__isnull=True, instrument__isnull=True, question__isnull=False),
-            ),
+            models.UniqueConstraint(name="one_notice_of_a_relief", fields=["person", "relief", "slot"]),
+            models.CheckConstraint(name="notice_is_about_one_thing", condition=_about_one_thing()),
         ]
         indexes = [models.Index(name="notice_unsent", fields=["made_at"], condition=Q(sent_at__isnull=True))]

@@ -27,9 +27,11 @@ CODEX_STEPS = {
 
 @dataclass(frozen=True)
 class Gap(Reason):
-    """What a plan still lacks. ``codex_step``: which of the twelve steps; 0 = the shape is wrong."""
+    """What a plan still lacks. ``codex_step``: which of the twelve steps; 0 = the shape is wrong. ``eased_by``: the code of
+    the house's relief under which it does not stand before approval; empty = it does."""
 
     codex_step: int = 0
+    eased_by: str = ""
 
 
 @dataclass(frozen=True)

@@ -70,6 +70,7 @@ BASE: dict[str, st.SearchStrategy[Any]] = {
 AS_IT_IS = {
     "batches.movement": {"quantity", "effect", "mass"},  # they follow from one another
     "haccp.check": {"sheet_line"},
+    "haccp.compliance-relief": {"from_day", "until_day"},
     "haccp.hold": {"since"},
     "haccp.notice-arrived": {"came_at"},
     "haccp.notice-reply": {"figures_at"},
@@ -131,6 +132,10 @@ def _keep_to_the_rules(made: Any, stored: Record) -> None:
         made.lot = Lot.objects.exclude(pk=made.lot_id).first()
     if made.kind in ("batches.process-step", "haccp.changeover") and made.ended_at is not None:
         made.ended_at = max(made.ended_at, made.performed_at)
+    if made.kind == "haccp.compliance-relief":
+        made.relief, made.basis, made.evidence = (
+            getattr(made, name) or "x" for name in ("relief", "basis", "evidence")
+        )
     if made.kind == "ledger.disclosure":
         made.given_to, made.because = made.given_to or "x", made.because or "x"
     if made.kind == "ledger.signing-key":
