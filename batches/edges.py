@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from datetime import UTC, date, datetime
 from functools import cache
 from itertools import groupby
+from types import SimpleNamespace
 from typing import Any
 from uuid import UUID
 
@@ -161,16 +162,18 @@ def _cursor() -> Any:
 
 @cache
 def _binary_cursor() -> Any:
-    """Asks to be prepared on the server, since planning a small trace takes longer than answering it.
+    """Asks to be prepared on the server: planning a small trace takes longer than answering it (see ``benchmarks``).
 
-    The library does so only where the connection's ``prepare_threshold`` is a number; Django leaves it empty, so
-    nothing is prepared unless ``OPTIONS`` of the database say so. What that gains and costs is not measured.
+    The driver does so because ``prepare_threshold`` in the settings is a number; Django would leave it empty.
     """
     from django.db.backends.postgresql.base import ServerBindingCursor  # needs psycopg
 
     class Prepared(ServerBindingCursor):
         def execute(self, query: Any, params: Any = None, **how: Any) -> Any:
-            return super().execute(query, params, prepare=True, **how)  # type: ignore[misc]
+            try:
+                return super().execute(query, params, prepare=True, **how)  # type: ignore[misc]
+            finally:  # Django's log of statements reads it, and the driver keeps no prepared one
+                self._query = SimpleNamespace(query=query.encode())
 
     return Prepared
 

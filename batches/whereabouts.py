@@ -47,20 +47,13 @@ def whereabouts(trace: Trace) -> Whereabouts | None:
     whole = trace.following is None and len(trace.lots) == trace.size.lots
     if not whole or trace.loop or trace.unfollowed or any(lot.mass is None for lot in lots.values()):
         return None
-    sums: defaultdict[str, float] = defaultdict(float)
     per_step = {number: _suspect_in_a_step(lot) for number, lot in lots.items()}
-    for number, lot in lots.items():
-        each = per_step[number]
-        sums["on_hand"] += each * lot.on_hand
-        sums["shipped"] += each * (lot.shipped - lot.returned)
-        sums["sent_back"] += each * lot.sent_back
-        sums["sampled"] += each * lot.sampled
-        sums["destroyed"] += each * lot.destroyed
-        sums["unexplained"] -= each * lot.unexplained
+    sums = _where_it_is(lots, per_step)
     in_process: defaultdict[int, int] = defaultdict(int)
     for one in trace.in_process:
         in_process[one.lot.int] += one.quantity
     sums["in_process"] = sum(per_step[lot] * amount for lot, amount in in_process.items() if lot in lots)
+    sums["by_name"] = 0.0
     if trace.taken_as:
         mixed = {taken.lot.int for taken in trace.taken_as if taken.batch is None}
         for number, lot in lots.items():
@@ -73,6 +66,27 @@ def whereabouts(trace: Trace) -> Whereabouts | None:
     starts = [uid.int for uid in trace.starts]
     came = sum(((lots[each].share or 0.0) - carried.get(each, 0.0)) * masses[each] for each in starts)
     return Whereabouts(came=came, lost=went_in - came_out, **sums)
+
+
+def _where_it_is(lots: Mapping[int, TracedLot], per_step: Mapping[int, float]) -> dict[str, float]:
+    """What was not used: sums in plain names, since this is asked of every lot of a long trace."""
+    on_hand = shipped = sent_back = sampled = destroyed = unexplained = 0.0
+    for number, lot in lots.items():
+        each = per_step[number]
+        on_hand += each * lot.on_hand
+        shipped += each * (lot.shipped - lot.returned)
+        sent_back += each * lot.sent_back
+        sampled += each * lot.sampled
+        destroyed += each * lot.destroyed
+        unexplained -= each * lot.unexplained
+    return {
+        "on_hand": on_hand,
+        "shipped": shipped,
+        "sent_back": sent_back,
+        "sampled": sampled,
+        "destroyed": destroyed,
+        "unexplained": unexplained,
+    }
 
 
 def _suspect_in_a_step(lot: TracedLot) -> float:
@@ -89,11 +103,17 @@ def _through_batches(
 ) -> tuple[float, Mapping[int, float]]:
     """What went into batches; by lot the share that came into it, of a start less than its whole."""
     used: dict[tuple[int, int], float] = {}
-    carried: defaultdict[int, float] = defaultdict(float)
+    carried: dict[int, float] = {}
+    shares = {number: lot.share or 0.0 for number, lot in lots.items()}
     for source, target, batch, _, _, amount, share, _ in trace.steps:
-        came_from, went_into = source.int, target.int
-        if came_from in lots:
-            used[came_from, batch.int] = per_step[came_from] * amount
-            if went_into in lots:
-                carried[went_into] += (lots[came_from].share or 0.0) * share
+        came_from = source.int
+        had = shares.get(came_from)
+        if had is None:
+            continue
+        used[came_from, batch.int] = per_step[came_from] * amount
+        went_into = target.int
+        if went_into in carried:
+            carried[went_into] += had * share
+        elif went_into in shares:
+            carried[went_into] = had * share
     return sum(used.values()), carried

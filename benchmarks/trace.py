@@ -50,16 +50,21 @@ def percentile(values: list[float], part: float) -> float:
 
 
 def in_turns(subjects: dict[str, Callable[[Any], Any]], starts: list[Any]) -> dict[str, list[float]]:
-    """Milliseconds of each subject for each start, taken one after the other; the median of the rounds."""
+    """Milliseconds of each subject for each start, taken one after the other; the median of the rounds.
+
+    Each round begins with another subject: whatever comes after ``ours`` finds memory that was just given back.
+    """
     rounds: dict[str, list[list[float]]] = {name: [] for name in subjects}
+    order = list(subjects)
     for _ in range(ROUNDS):
         for name in subjects:
             rounds[name].append([])
         for start in starts:
-            for name, subject in subjects.items():
+            for name in order:
                 began = perf_counter()
-                subject(start)
+                subjects[name](start)
                 rounds[name][-1].append((perf_counter() - began) * 1000)
+        order = [*order[2:], *order[:2]]
     return {
         name: [statistics.median(each) for each in zip(*times, strict=True)] for name, times in rounds.items()
     }

@@ -101,6 +101,9 @@ TEMPLATES = [
 ]
 
 
+NEVER_BY_ITSELF = 1_000_000_000  # so often the driver sees a statement before it prepares it unasked
+
+
 def _database() -> dict:
     """One database. SQLite waits its turn to write and survives a power cut (WAL, FULL, IMMEDIATE)."""
     url = os.environ.get("DATABASE_URL") or f"sqlite:///{DATA_DIR / 'records.sqlite3'}"
@@ -116,7 +119,10 @@ def _database() -> dict:
         }
     else:
         # A trace looks expensive to the planner and is not: compiling it costs more than running it.
-        database.setdefault("OPTIONS", {}).setdefault("options", "-c jit=off")
+        options = database.setdefault("OPTIONS", {})
+        options.setdefault("options", "-c jit=off")
+        # Only statements that ask for it are prepared (batches.edges). A pooler between must know prepared statements.
+        options["prepare_threshold"] = NEVER_BY_ITSELF
     return database
 
 
