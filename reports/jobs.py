@@ -24,6 +24,7 @@ from reports import (
     changeover_log,
     changeover_table,
     check_sheet,
+    compliance_profile,
     deviation_list,
     deviation_paper,
     hazard_plan,
@@ -80,6 +81,7 @@ _KINDS: dict[str, Any] = {
     DocumentJob.Kind.VERIFICATION_LOG: verification_log,
     DocumentJob.Kind.PEOPLE_LIST: people_list,
     DocumentJob.Kind.ALLERGEN_SHEET: allergen_sheet,
+    DocumentJob.Kind.COMPLIANCE_PROFILE: compliance_profile,
 }
 """Where each kind of document is made: a module with ``refuse`` (before it is asked for) and ``build``."""
 
@@ -101,6 +103,7 @@ FOR_OUTSIDE = LEAVES_OUT | {
         DocumentJob.Kind.CHANGEOVER_LOG,
         DocumentJob.Kind.VERIFICATION_LOG,
         DocumentJob.Kind.PEOPLE_LIST,
+        DocumentJob.Kind.COMPLIANCE_PROFILE,
     )
 }
 """Those, and kinds that never show quantities of a recipe, prices or private contacts: the same look for outside."""

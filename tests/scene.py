@@ -365,6 +365,7 @@ SPECIAL: dict[str, Any] = {
         "plan": None,
         "balance": None,
         "file": None,
+        "profile": None,
         "period": None,
     },
     "run-orders": lambda scene: {

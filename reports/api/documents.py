@@ -17,6 +17,7 @@ from haccp.api.trials import TRIED, ProposalSerializer
 from ledger.api.scope import WORKERS, Scoped
 from reports import jobs
 from reports.api.changeover_table import ChangeoverTableSerializer
+from reports.api.compliance_profiles import ProfileAskedSerializer
 from reports.api.inspection_files import InspectionFileSerializer
 from reports.api.mass_balances import BalanceAskedSerializer
 from reports.api.periods import DaysSerializer
@@ -63,6 +64,7 @@ OWN = {
     "plan": (DocumentJob.Kind.RECALL_PLAN,),
     "balance": (DocumentJob.Kind.MASS_BALANCE,),
     "file": (DocumentJob.Kind.INSPECTION_FILE,),
+    "profile": (DocumentJob.Kind.COMPLIANCE_PROFILE,),
     "period": OF_A_PERIOD,
 }
 """What is said of some kinds only."""
@@ -205,6 +207,11 @@ class DocumentSerializer(BodySerializer):
     )
     file = InspectionFileSerializer(
         required=False, write_only=True, help_text="What an inspection file is of: it takes some minutes."
+    )
+    profile = ProfileAskedSerializer(
+        required=False,
+        write_only=True,
+        help_text="As of which day, for which parts are asked of the establishment.",
     )
     period = DaysSerializer(
         required=False, write_only=True, help_text="Of which days, for logs and lists of a period."

@@ -87,6 +87,7 @@ def _logs(asked: Asked) -> Iterator[Part]:
         yield Part(Kind.CHANGEOVER_LOG, of, about=days)
         yield Part(Kind.VERIFICATION_LOG, of, about=days)
         yield Part(Kind.PEOPLE_LIST, asked.here.name)
+        yield Part(Kind.COMPLIANCE_PROFILE, asked.here.name, about={"on": days["last"]})
 
 
 def _traces(asked: Asked) -> Iterator[Part]:

@@ -44,6 +44,7 @@ class DocumentJob(models.Model):
         VERIFICATION_LOG = "verification-log", "instrument verification log"
         PEOPLE_LIST = "people-list", "people, training and qualifications"
         ALLERGEN_SHEET = "allergen-sheet", "allergen and label sheet"
+        COMPLIANCE_PROFILE = "compliance-profile", "which parts are asked of this establishment"
 
     id = models.UUIDField(primary_key=True, default=uuid7, editable=False)
     establishment = models.ForeignKey(Establishment, models.PROTECT, related_name="+")

@@ -235,6 +235,7 @@ def test_an_empty_period_gives_documents_that_say_so(ask: Any, made: Any) -> Non
         "changeover-log",
         "verification-log",
         "people-list",
+        "compliance-profile",
         "mass-balance",
     ]
     assert all(rendering.to_html(each, for_paper=True) for each in documents)
