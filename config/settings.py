@@ -235,6 +235,7 @@ CELERY_BEAT_SCHEDULE = {
     "unsent notices": {"task": "haccp.tasks.sweep_notices", "schedule": 120},
     "unsent recall notices": {"task": "haccp.tasks.sweep_recall_mail", "schedule": 120},
     "buyers to forget": {"task": "haccp.tasks.sweep_buyers", "schedule": 6 * 3600},
+    "reliefs that end": {"task": "haccp.tasks.sweep_reliefs", "schedule": 6 * 3600},
     "whether to recall": {"task": "haccp.tasks.sweep_recall_questions", "schedule": 900},
     "waiting documents": {"task": "reports.tasks.sweep_documents", "schedule": 120},
     "lost files": {"task": "ledger.tasks.sweep_files", "schedule": 6 * 3600},
