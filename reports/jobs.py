@@ -25,6 +25,7 @@ from reports import (
     changeover_table,
     check_sheet,
     compliance_profile,
+    dated,
     deviation_list,
     deviation_paper,
     hazard_plan,
@@ -151,8 +152,11 @@ def ask(
     number = _next_number(establishment)
     if getattr(_KINDS[kind], "ONCE", False) and (same := _same(establishment, digest)):
         return same
+    days = dated.days_of(establishment, kind, subject, about) if outside else None
     job = DocumentJob.objects.create(
         **asked,
+        told_first=days.first if days else None,
+        told_last=days.last if days else None,
         id=id or uuid7(),
         establishment=establishment,
         request_digest=digest,

@@ -7,7 +7,7 @@ unique needs no line (``tests/twins.py`` finds it), nor what holds for every rec
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from datetime import timedelta
+from datetime import date, timedelta
 from typing import Any
 
 from batches import models as batches
@@ -93,6 +93,13 @@ refuses("disclosure_says_why", ledger.Disclosure, because="")
 refuses("signing_key_has_a_certificate", ledger.SigningKey, certificate="")
 refuses("signing_key_has_a_fingerprint", ledger.SigningKey, fingerprint="", replaces="0" * 64)
 refuses("signing_key_does_not_replace_itself", ledger.SigningKey, replaces=same("fingerprint"))
+refuses("entrance_names_the_authority", ledger.Entrance, authority="")
+refuses("entrance_says_why", ledger.Entrance, because="")
+refuses("entrance_closes_after_it_opens", ledger.Entrance, closes_at=same("opens_at"))
+refuses("entrance_days_end_after_they_begin", ledger.Entrance, last_day=before("first_day"))
+refuses("look_says_at_what", ledger.Look, what="")
+refuses("look_was_answered", ledger.Look, answered=99)
+refuses("look_was_answered", ledger.Look, answered=600)
 refuses("qualification_has_evidence", ledger.Qualification, evidence="")
 refuses("signature_is_by_the_signer", ledger.Signature, performed_by=lambda row: another_member(row))
 refuses("signature_meaning_is_known", ledger.Signature, meaning="liked")
@@ -299,6 +306,10 @@ refuses("correction_says_why_no_impact", haccp.Correction, done="")
 
 refuses("document_state_is_known", DocumentJob, state="lost")
 refuses("document_done_has_a_digest", DocumentJob, state="done", digest="")
+DAY = date(2026, 3, 2)
+refuses("document_days_end_after_they_begin", DocumentJob, told_first=DAY, told_last=DAY - timedelta(days=1))
+refuses("document_days_end_after_they_begin", DocumentJob, told_first=DAY)
+refuses("document_days_end_after_they_begin", DocumentJob, told_last=DAY)
 refuses("document_parts_drawn_are_of_all", DocumentJob, parts_in_all=2, parts_drawn=3)
 
 # -- recalls -----------------------------------------------------------------------------------------

@@ -6,7 +6,7 @@ import os
 import uuid
 from collections.abc import Callable, Iterator
 from dataclasses import replace
-from datetime import date, datetime, timedelta, timezone
+from datetime import UTC, date, datetime, timedelta, timezone
 from pathlib import Path
 from typing import Any
 
@@ -16,9 +16,9 @@ from django.db import connection
 from django.test import TransactionTestCase
 from rest_framework.test import APIClient
 
-from ledger import establishments, people, triggers
+from ledger import entrances, establishments, people, triggers
 from ledger.acts import Act, Moment
-from ledger.models import Establishment, Membership, Person
+from ledger.models import Entrance, Establishment, Membership, Person
 
 pytest.register_assert_rewrite("tests.kept_rows", "tests.twins")
 hypothesis.settings.register_profile("ci", derandomize=True, max_examples=30, deadline=None)
@@ -131,6 +131,25 @@ def inspector(establishment: Establishment, lead: Person, make_person: Callable[
         act=_act(establishment, lead), person=person, role="inspector", from_day=date(2020, 1, 1)
     )
     return person
+
+
+@pytest.fixture
+def let_in(establishment: Establishment, lead: Person, inspector: Person) -> Callable[..., Entrance]:
+    """Opens an entrance for the inspector from yesterday until tomorrow, to all days of the records."""
+
+    def do(**values: Any) -> Entrance:
+        now = datetime.now(UTC)
+        usual = {
+            "person": inspector,
+            "authority": "County food inspection",
+            "because": "Yearly inspection.",
+            "opens_at": now - timedelta(days=1),
+            "closes_at": now + timedelta(days=1),
+            "first_day": date(2020, 1, 1),
+        }
+        return entrances.let_in(act=_act(establishment, lead), **(usual | values))
+
+    return do
 
 
 def _act(establishment: Establishment, person: Person, **values: Any) -> Act:

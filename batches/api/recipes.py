@@ -23,7 +23,7 @@ from config.api.etags import answer_with_etag, version_sent
 from config.api.examples import example
 from ledger.api.approvals import Versions, VersionSerializer
 from ledger.api.records import act_of
-from ledger.api.scope import PLANNERS, WORKERS, Scoped, ScopedReference
+from ledger.api.scope import PLANNERS, Scoped, ScopedReference
 
 CARAMELS = {
     "code": "R-SBC",
@@ -125,7 +125,6 @@ class RecipeVersionSerializer(VersionSerializer):
 class RecipeView(Scoped):
     """Recipes are confidential: an inspector does not read them here."""
 
-    read_roles = WORKERS
     write_roles = PLANNERS
 
 

@@ -12,7 +12,7 @@ from batches.api.sheets import FlagSerializer
 from batches.flags import SENTENCES, Flag
 from batches.models import Batch, ReworkFrom
 from batches.rework_rules import Rules
-from ledger.api.scope import WORKERS, Scoped
+from ledger.api.scope import Scoped
 
 
 class RulesSerializer(serializers.Serializer):
@@ -99,7 +99,6 @@ class BatchRework(Scoped):
     serializer_class = BatchReworkSerializer
     queryset = BATCHES
     lookup_field = "uid"
-    read_roles = WORKERS
 
     def get(self, request: Request, *args: Any, **kwargs: Any) -> Response:
         return Response(BatchReworkSerializer(shown(self.get_object())).data)

@@ -17,7 +17,7 @@ from batches.flags import SENTENCES, Flag
 from batches.models import Dimension, LossKind, LotStatus
 from batches.quantities import plain_text, to_unit
 from batches.weighing_up import WeighUp
-from ledger.api.scope import WORKERS, Scoped
+from ledger.api.scope import Scoped
 
 
 @extend_schema_field(OpenApiTypes.DATETIME)
@@ -251,7 +251,6 @@ class Sheet(Scoped):
     serializer_class = SheetSerializer
     queryset = BATCHES
     lookup_field = "uid"
-    read_roles = WORKERS
 
     def get(self, request: Request, *args: Any, **kwargs: Any) -> Response:
         return Response(self.get_serializer(sheets.batch_sheet(self.get_object())).data)

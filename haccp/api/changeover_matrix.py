@@ -13,7 +13,7 @@ from haccp.changeovers import matrix
 from haccp.changeovers.matrix import Cell, Level, Matrix
 from haccp.models import CleaningProcedureVersion
 from ledger.acts import Moment
-from ledger.api.scope import WORKERS, Scoped
+from ledger.api.scope import Scoped
 
 MOST_MATERIALS = 200
 
@@ -102,7 +102,6 @@ class ChangeoverMatrix(Scoped):
     Of every product with an approved recipe. Recipes are confidential: an inspector does not read this here.
     """
 
-    read_roles = WORKERS
     queryset = CleaningProcedureVersion.objects.all()
     serializer_class = MatrixSerializer
     pagination_class = None

@@ -22,7 +22,7 @@ from haccp.labels.ingredient_list import Listed
 from haccp.labels.recipe_lists import OfRecipe
 from haccp.models import Label, LabelVersion, StatedParts
 from ledger.acts import Act
-from ledger.api.scope import PLANNERS, WORKERS, Scoped, ScopedReference
+from ledger.api.scope import PLANNERS, Scoped, ScopedReference
 
 RECIPE_VERSIONS = RecipeVersion.objects.select_related("material", "establishment")
 
@@ -120,8 +120,6 @@ def _listed(listed: Sequence[Listed], whole: OfRecipe) -> list[dict[str, Any]]:
 
 class ListView(Scoped):
     """Shares tell the recipe, which is confidential: an inspector does not read them here."""
-
-    read_roles = WORKERS
 
     def day(self, asked: dict[str, Any]) -> date:
         return asked.get("day") or timezone.now().astimezone(self.establishment.zone).date()

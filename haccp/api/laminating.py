@@ -140,7 +140,6 @@ class Laminating(Scoped):
 
     serializer_class = LaminatingSerializer
     queryset = Establishment.objects.none()
-    read_roles = WORKERS
     write_roles = WORKERS
 
     @extend_schema(request=LaminatingSerializer, responses={200: ComputedAnswersSerializer})

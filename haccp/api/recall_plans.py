@@ -11,7 +11,7 @@ from haccp.recalls import plans
 from ledger import signatures
 from ledger.acts import Act
 from ledger.api.records import RecordSerializer, RecordView
-from ledger.api.scope import DECIDERS, WORKERS
+from ledger.api.scope import DECIDERS
 from ledger.models import Record
 
 MOST = 50  # of people, and of those outside (site setting, no source)
@@ -89,7 +89,6 @@ class RecallPlans(RecordView):
 
     serializer_class = RecallPlanSerializer
     queryset = RecallPlan.objects.select_related("establishment", "performed_by")
-    read_roles = WORKERS
     write_roles = DECIDERS
 
     def deed(self, act: Act, **values: Any) -> Record:

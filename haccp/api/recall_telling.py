@@ -16,7 +16,7 @@ from haccp.recalls import answering, noticing
 from haccp.recalls.answering import SENTENCES, Odd
 from ledger.acts import Act
 from ledger.api.records import RecordSerializer
-from ledger.api.scope import PLANNERS, WORKERS, ScopedReference
+from ledger.api.scope import WORKERS, ScopedReference
 from ledger.models import Record
 
 
@@ -67,7 +67,6 @@ class RecallNotices(OfRecall):
 
     serializer_class = RecallNoticeSerializer
     queryset = RecallNotice.objects.select_related(*RELATED, "mail")
-    read_roles = PLANNERS | WORKERS
 
     def deed(self, act: Act, **values: Any) -> Record:
         return noticing.tell(act=act, recall=self.recall, **values)

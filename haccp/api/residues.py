@@ -87,7 +87,6 @@ class ActionLevels(Scoped):
 
     serializer_class = ActionLevelsAskedSerializer
     queryset = Establishment.objects.none()
-    read_roles = WORKERS
     write_roles = WORKERS
 
     @extend_schema(request=ActionLevelsAskedSerializer, responses={200: ActionLevelsSerializer})
@@ -139,7 +138,6 @@ class Swab(Scoped):
 
     serializer_class = SwabSerializer
     queryset = Establishment.objects.none()
-    read_roles = WORKERS
     write_roles = WORKERS
 
     @extend_schema(request=SwabSerializer, responses={200: ComputedAnswersSerializer})

@@ -96,7 +96,6 @@ class SamplingPlans(Scoped):
 
     serializer_class = SamplingPlanSerializer
     queryset = Establishment.objects.none()
-    read_roles = WORKERS
     write_roles = WORKERS
 
     @extend_schema(request=SamplingPlanSerializer, responses={200: ComputedAnswersSerializer})

@@ -18,7 +18,7 @@ from config.api.parsers import StrictJSONParser
 from haccp import scanning
 from haccp.lot_doings import Standing
 from haccp.scanning import Answered, Candidate
-from ledger.api.scope import ANY_ROLE, Scoped
+from ledger.api.scope import Scoped
 
 
 class ScanParser(StrictJSONParser):
@@ -108,7 +108,6 @@ class Scan(Scoped):
 
     serializer_class = ScanSerializer
     parser_classes = [ScanParser]
-    write_roles = ANY_ROLE
 
     @extend_schema(responses=ScanAnswerSerializer)
     def post(self, request: Request, *args: Any, **kwargs: Any) -> Response:

@@ -104,7 +104,6 @@ class Trials(Scoped):
     """Judge the standing checks of a period again by a proposal. Nothing is written."""
 
     serializer_class = ProposalSerializer
-    read_roles = WORKERS
     write_roles = WORKERS
 
     @extend_schema(request=ProposalSerializer, responses={200: TrialSerializer})

@@ -7,7 +7,6 @@ a lot or not, so that nothing can be found out by trying.
 from typing import Any
 
 from django.conf import settings
-from django.contrib.auth.views import redirect_to_login
 from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import render
 from django.utils import timezone
@@ -19,13 +18,14 @@ from batches import own_addresses, quantities
 from batches.codes import CHOSEN_CODE
 from batches.models import Dimension
 from batches.scanning import links
-from config.api.refusals import Refusal, Unknown, Unusable
+from config.api.refusals import NotAllowed, Refusal, Unknown, Unusable
 from haccp import scanning
 from haccp.lot_doings import Standing
 from haccp.scanning import Answered, Candidate
 from ledger.api.authentication import Standing as At
 from ledger.api.authentication import standing_at
 from ledger.models import Establishment, Person
+from ledger.pages.ways_in import page
 
 DEEDS = {
     "use": _("Use in a batch"),
@@ -54,28 +54,24 @@ def at_address(request: HttpRequest, establishment: Any, rest: str) -> HttpRespo
     return _answer(request, at, address, nothing=404)
 
 
-@never_cache
 @require_http_methods(["GET", "POST"])
-def scan(request: HttpRequest, establishment: Any) -> HttpResponse:
+@page()
+def scan(request: HttpRequest, at: At) -> HttpResponse:
     """A field to scan into or type in, and what the code is."""
-    if not request.user.is_authenticated:
-        return redirect_to_login(request.get_full_path())
-    here = Establishment.objects.filter(pk=establishment).first()
-    at = _standing(request, here) if here else None
-    if at is None:
-        raise Http404
     if request.method == "GET":
-        return render(request, "haccp/code.html", {"establishment": here})
+        return render(request, "haccp/code.html", {"establishment": at.establishment})
     return _answer(request, at, request.POST.get("text", ""))
 
 
 def _standing(request: HttpRequest, here: Establishment) -> At | None:
+    """None for whoever does not work here: an inspector's entrance opens documents, not what lies where today."""
     if not isinstance(request.user, Person):
         return None
     try:
-        return standing_at(request.user, None, here.pk)
-    except Unknown:
+        at = standing_at(request.user, None, here.pk)
+    except (Unknown, NotAllowed):
         return None
+    return None if at.entrance else at
 
 
 def _answer(request: HttpRequest, at: At, text: str, nothing: int = 200) -> HttpResponse:

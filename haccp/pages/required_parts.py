@@ -3,31 +3,23 @@
 from datetime import date
 from typing import Any
 
-from django.contrib.auth.views import redirect_to_login
-from django.http import Http404, HttpRequest, HttpResponse
+from django.http import HttpRequest, HttpResponse
 from django.shortcuts import render
 from django.utils.dateparse import parse_date
 from django.utils.translation import gettext as _
-from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_safe
 
-from config.api.refusals import Unknown
 from haccp.compliance import known, profile
 from ledger.acts import Moment
-from ledger.api.authentication import standing_at
-from ledger.models import Person
+from ledger.api.authentication import Standing
+from ledger.pages.ways_in import page
 
 
-@never_cache
 @require_safe
-def required_parts(request: HttpRequest, establishment: Any) -> HttpResponse:
+@page()
+def required_parts(request: HttpRequest, at: Standing) -> HttpResponse:
     """``on``: the day, in ISO 8601; today, if left out. A house where nobody may look does not exist."""
-    if not isinstance(request.user, Person):
-        return redirect_to_login(request.get_full_path())
-    try:
-        here = standing_at(request.user, None, establishment).establishment
-    except Unknown:
-        raise Http404 from None
+    here = at.establishment
     asked = request.GET.get("on", "").strip()
     day = _day(asked) if asked else Moment.now(here).local.date()
     shown: dict[str, Any] = {"establishment": here, "asked": asked, "kept": known.KEPT, "ask": known.DEFERRAL}

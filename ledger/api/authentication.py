@@ -2,7 +2,7 @@
 
 import uuid
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from typing import Any
 
@@ -14,17 +14,19 @@ from rest_framework.exceptions import AuthenticationFailed
 from rest_framework.request import Request
 
 from config.api.refusals import Unknown
-from ledger.models import Establishment, Membership, Person, Token
+from ledger import entrances
+from ledger.models import Entrance, Establishment, Membership, Person, Role, Token
 from ledger.people import hash_of
 from ledger.prepared import Given, Prepared
 
 
 @dataclass(frozen=True)
 class Standing:
-    """What a person is at one establishment today."""
+    """What a person is at one establishment today. ``entrance``: of who only inspects there, the one that is open now."""
 
     establishment: Establishment
     roles: frozenset[str]
+    entrance: Entrance | None = None
 
 
 class TokenAuthentication(BaseAuthentication):
@@ -86,17 +88,25 @@ def _current(held: Iterable[tuple[str, date, date | None]], establishment: Estab
 
 
 def standing_at(person: Person, auth: Any, establishment: uuid.UUID) -> Standing:
-    """What ``person`` is at an establishment. Raises Unknown: what one does not belong to does not exist."""
-    if isinstance(auth, Standing):
-        if auth.establishment.pk == establishment and auth.roles:
-            return auth
+    """What ``person`` is at an establishment, by every way in.
+
+    Raises Unknown: what one does not belong to does not exist; NotAllowed for an inspector without an open entrance.
+    """
+    found = auth if isinstance(auth, Standing) else _by_membership(person, establishment)
+    if found is None or found.establishment.pk != establishment or not found.roles:
         raise Unknown("There is no such establishment for you.")
-    rows = list(
-        Membership.objects.filter(person=person, establishment=establishment).select_related("establishment")
-    )
-    if rows:
-        here = rows[0].establishment
-        roles = _current(((row.role, row.from_day, row.until_day) for row in rows), here)
-        if roles:
-            return Standing(here, roles)
-    raise Unknown("There is no such establishment for you.")
+    if found.roles == ONLY_INSPECTS:
+        return replace(found, entrance=entrances.of_today(person, found.establishment))
+    return found
+
+
+ONLY_INSPECTS = frozenset({Role.INSPECTOR})
+
+
+def _by_membership(person: Person, establishment: uuid.UUID) -> Standing | None:
+    held = Membership.objects.filter(person=person, establishment=establishment)
+    rows = list(held.select_related("establishment"))
+    if not rows:
+        return None
+    here = rows[0].establishment
+    return Standing(here, _current(((row.role, row.from_day, row.until_day) for row in rows), here))

@@ -16,7 +16,7 @@ from config.api.refusals import Unknown
 from ledger import attachments, signatures
 from ledger.acts import Act
 from ledger.api.records import RecordSerializer, RecordView
-from ledger.api.scope import PLANNERS, Scoped, ScopedReference
+from ledger.api.scope import ANY_ROLE, PLANNERS, Scoped, ScopedReference
 from ledger.evidence import evidence
 from ledger.models import Attachment, Change, Entry, Meaning, Record, Removal, Seal, Signature
 from ledger.seals import proof_of
@@ -37,6 +37,7 @@ class Seals(mixins.ListModelMixin, Scoped):
     serializer_class = SealSerializer
     queryset = Seal.objects.all()
     ordering = ("-number",)
+    read_roles = ANY_ROLE
 
     def get(self, request: Request, *args: Any, **kwargs: Any) -> Response:
         return self.list(request, *args, **kwargs)

@@ -10,11 +10,11 @@ from rest_framework.views import APIView
 
 from config.api.bodies import BodySerializer
 from config.api.examples import ID, PASSWORD, example
-from ledger import people
+from ledger import looks, people
 from ledger.acts import Act, Moment
 from ledger.api.authentication import standing_at
 from ledger.api.records import act_of
-from ledger.api.scope import ADMINISTRATORS, ANY_ROLE, Scoped
+from ledger.api.scope import ADMINISTRATORS, Scoped
 from ledger.models import Person, Token
 from ledger.passwords import WrongPassword, person_who_knows
 from ledger.signatures import prove
@@ -65,9 +65,12 @@ class SignIn(APIView):
         serializer.is_valid(raise_exception=True)
         values = serializer.validated_data
         person = _signed_in(request, values["sign_in_name"], values["password"])
-        here = standing_at(person, None, values["establishment"]).establishment
+        at = standing_at(person, None, values["establishment"])
+        here = at.establishment
         act = Act(establishment=here, performed_by=person, performed=Moment.now(here), recorded_by=person)
         token, key = people.give_token(act=act, person=person, label=values["label"], days=values["days"])
+        if at.entrance:
+            looks.note(at.entrance, request._request, status.HTTP_201_CREATED)
         return _shown_once(token, key)
 
 
@@ -88,7 +91,6 @@ class Keys(mixins.ListModelMixin, Scoped):
 
     serializer_class = KeySerializer
     queryset = Token.objects.all()
-    write_roles = ANY_ROLE
     ordering = ("-made_at", "-id")
 
     def get_queryset(self) -> Any:

@@ -12,7 +12,7 @@ from config.api.refusals import Unknown
 from ledger import people
 from ledger.acts import Act
 from ledger.api.records import RecordSerializer, RecordView, WhyField, act_of
-from ledger.api.scope import ADMINISTRATORS, ANY_ROLE, PLANNERS, PersonReference, Scoped
+from ledger.api.scope import ADMINISTRATORS, PLANNERS, PersonReference, Scoped
 from ledger.models import Membership, Person, Qualification, Record, Role
 from ledger.signatures import prove
 
@@ -209,7 +209,6 @@ class PersonPassword(Scoped):
     serializer_class = PasswordSerializer
     queryset = Person.objects.all()
     scope_by = "memberships__establishment"
-    write_roles = ANY_ROLE
 
     @extend_schema(responses={204: None})
     def post(self, request: Request, *args: Any, **kwargs: Any) -> Response:

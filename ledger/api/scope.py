@@ -10,6 +10,7 @@ from rest_framework.generics import GenericAPIView
 from rest_framework.request import Request
 
 from config.api.refusals import NotAllowed, Unknown
+from ledger import looks
 from ledger.api.authentication import Standing, standing_at
 from ledger.models import Establishment, Person, Role
 from ledger.prepared import Given, Prepared
@@ -17,6 +18,10 @@ from ledger.prepared import Given, Prepared
 ANY_ROLE = frozenset(Role.values)
 WORKERS = frozenset({Role.OPERATOR, Role.SUPERVISOR, Role.FOOD_SAFETY_LEAD, Role.ADMINISTRATOR})
 DECIDERS = frozenset({Role.FOOD_SAFETY_LEAD})
+NOT_FOR_INSPECTORS = (
+    "An entrance opens the documents made for outside and the list of what there is. Ask the house for a document of this, "
+    "or for its look. Nothing was shown."
+)
 PLANNERS = frozenset({Role.FOOD_SAFETY_LEAD, Role.ADMINISTRATOR})
 ADMINISTRATORS = frozenset({Role.ADMINISTRATOR})
 
@@ -25,11 +30,12 @@ class Scoped(GenericAPIView):
     """A view below ``/establishments/{establishment}/``.
 
     ``read_roles`` may read; ``write_roles`` may post. ``queryset`` is narrowed to the establishment by
-    ``scope_by`` (the path from the model to its establishment).
+    ``scope_by`` (the path from the model to its establishment). An inspector reads only what names ``ANY_ROLE``; of who was let
+    in by an entrance each answer is noted before it is sent.
     """
 
     scope_by: ClassVar[str] = "establishment"
-    read_roles: ClassVar[frozenset[str]] = ANY_ROLE
+    read_roles: ClassVar[frozenset[str]] = WORKERS
     write_roles: ClassVar[frozenset[str]] = WORKERS
     standing: Standing
 
@@ -38,8 +44,21 @@ class Scoped(GenericAPIView):
         self.standing = standing_at(request.user, request.auth, kwargs["establishment"])
         allowed = self.read_roles if request.method in ("GET", "HEAD", "OPTIONS") else self.write_roles
         if not self.standing.roles & allowed:
+            if self.standing.entrance:
+                raise NotAllowed(NOT_FOR_INSPECTORS, code="not-for-inspectors")
             named = ", ".join(sorted(allowed))
             raise NotAllowed(f"This needs one of these roles here: {named}. Nothing was written.")
+
+    def finalize_response(self, request: Request, response: Any, *args: Any, **kwargs: Any) -> Any:
+        answer = super().finalize_response(request, response, *args, **kwargs)
+        standing: Standing | None = getattr(self, "standing", None)
+        if standing and standing.entrance:
+            looks.note(standing.entrance, request._request, answer.status_code, **self.looked_at())
+        return answer
+
+    def looked_at(self) -> dict[str, Any]:
+        """What the list of looks says of it, beside the route."""
+        return {"subject": self.kwargs.get("pk")}
 
     @property
     def establishment(self) -> Establishment:

@@ -8,7 +8,7 @@ from rest_framework.response import Response
 
 from ledger import signing_keys
 from ledger.api.records import RecordSerializer
-from ledger.api.scope import Scoped
+from ledger.api.scope import ANY_ROLE, Scoped
 from ledger.models import SigningKey
 
 
@@ -35,6 +35,7 @@ class SigningKeys(mixins.ListModelMixin, Scoped):
     serializer_class = SigningKeySerializer
     queryset = SigningKey.objects.select_related("establishment", "performed_by")
     ordering = ("-recorded_at", "-id")
+    read_roles = ANY_ROLE
 
     def get(self, request: Request, *args: Any, **kwargs: Any) -> Response:
         return self.list(request, *args, **kwargs)

@@ -1,6 +1,6 @@
 from django.urls import path
 
-from ledger.api import disclosures, entries, establishments, keys, people, signing_keys
+from ledger.api import disclosures, entrances, entries, establishments, keys, people, signing_keys
 
 HERE = "establishments/<uuid:establishment>/"
 
@@ -26,5 +26,8 @@ urlpatterns = [
     path(f"{HERE}seals", entries.Seals.as_view(), name="seals"),
     path(f"{HERE}disclosures", disclosures.Disclosures.as_view(), name="disclosures"),
     path(f"{HERE}disclosures/taken-back", disclosures.TakenBack.as_view(), name="disclosures-taken-back"),
+    path(f"{HERE}entrances", entrances.Entrances.as_view(), name="entrances"),
+    path(f"{HERE}entrances/revoked", entrances.EntrancesRevoked.as_view(), name="entrances-revoked"),
+    path(f"{HERE}looks", entrances.Looks.as_view(), name="looks"),
     path(f"{HERE}signing-keys", signing_keys.SigningKeys.as_view(), name="signing-keys"),
 ]

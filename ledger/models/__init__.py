@@ -2,6 +2,7 @@ from ledger.models.attachments import Attachment
 from ledger.models.changes import Change, Removal
 from ledger.models.digits import digits_or_empty
 from ledger.models.disclosures import Disclosure, Part
+from ledger.models.entrances import Entrance, Look
 from ledger.models.establishments import Establishment
 from ledger.models.kept import Kept, Versioned
 from ledger.models.people import Membership, Person, Qualification, Role, Token
@@ -16,10 +17,12 @@ __all__ = [
     "Attachment",
     "Change",
     "Disclosure",
+    "Entrance",
     "Entry",
     "Establishment",
     "Kept",
     "Leaf",
+    "Look",
     "Meaning",
     "Membership",
     "Part",

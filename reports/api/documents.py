@@ -14,8 +14,8 @@ from rest_framework.response import Response
 from config.api.bodies import BodySerializer
 from config.api.refusals import RuleBroken, Unknown
 from haccp.api.trials import TRIED, ProposalSerializer
-from ledger.api.scope import WORKERS, Scoped
-from reports import jobs
+from ledger.api.scope import ANY_ROLE, Scoped
+from reports import inspecting, jobs
 from reports.api.changeover_table import ChangeoverTableSerializer
 from reports.api.compliance_profiles import ProfileAskedSerializer
 from reports.api.inspection_files import InspectionFileSerializer
@@ -228,7 +228,7 @@ class DocumentSerializer(BodySerializer):
         default=False,
         write_only=True,
         help_text="As it may leave the house: without quantities of the recipe, unless a food-safety lead let them go "
-        "(`disclosures`). Inspectors see such documents only.",
+        "(`disclosures`). What an inspector asks for is always made so.",
     )
     number = serializers.IntegerField(read_only=True)
     parts_drawn = serializers.IntegerField(
@@ -263,22 +263,35 @@ class DocumentSerializer(BodySerializer):
 
 
 class ReadDocuments(Scoped):
-    """Who works here reads all of them; an inspector those that were made for outside."""
+    """Who works here reads all of them; an inspector those made for outside that lie in the days of the entrance."""
 
     serializer_class = DocumentSerializer
     queryset = DocumentJob.objects.all()
+    read_roles = ANY_ROLE
+    seen: DocumentJob | None = None
 
     def get_queryset(self) -> Any:
         queryset = super().get_queryset()
-        if getattr(self, "swagger_fake_view", False) or self.standing.roles & WORKERS:
+        if getattr(self, "swagger_fake_view", False) or not self.standing.entrance:
             return queryset
-        return queryset.filter(about__outside=True)
+        return queryset.filter(inspecting.open_to(self.standing.entrance))
+
+    def get_object(self) -> DocumentJob:
+        self.seen = super().get_object()
+        return self.seen
+
+    def looked_at(self) -> dict[str, Any]:
+        return inspecting.looked_at(self.seen) if self.seen else super().looked_at()
 
 
 class Documents(mixins.ListModelMixin, ReadDocuments):
-    """Documents asked for, newest first. A new one is made by a worker: 202, and its address to ask at."""
+    """Documents asked for, newest first. A new one is made by a worker: 202, and its address to ask at.
+
+    What an inspector asks for is made for outside, and lies in the days that the entrance opens.
+    """
 
     ordering = ("-id",)
+    write_roles = ANY_ROLE
 
     def get(self, request: Request, *args: Any, **kwargs: Any) -> Response:
         return self.list(request, *args, **kwargs)
@@ -287,7 +300,12 @@ class Documents(mixins.ListModelMixin, ReadDocuments):
     def post(self, request: Request, *args: Any, **kwargs: Any) -> Response:
         serializer = self.get_serializer(data=request.data)
         serializer.is_valid(raise_exception=True)
-        job = jobs.ask(establishment=self.establishment, asked_by=request.user, **serializer.validated_data)
+        said = {"asked_by": request.user, **serializer.validated_data}
+        if self.standing.entrance:
+            job = inspecting.ask(self.standing.entrance, **said)
+        else:
+            job = jobs.ask(establishment=self.establishment, **said)
+        self.seen = job
         where = reverse("document", kwargs={"establishment": self.establishment.pk, "pk": job.pk})
         return Response(
             self.get_serializer(job).data, status=status.HTTP_202_ACCEPTED, headers={"Location": where}
@@ -306,18 +324,22 @@ class DocumentFile(ReadDocuments):
 
     @extend_schema(responses={(200, "application/octet-stream"): OpenApiTypes.BINARY, 409: None})
     def get(self, request: Request, *args: Any, **kwargs: Any) -> FileResponse:
-        job, kind = self.get_object(), kwargs["form"]
-        if job.state != DocumentJob.State.DONE:
-            raise RuleBroken(
-                f"The document is {job.get_state_display()}. {job.problem}".strip(), code="not-made-yet"
-            )
-        if kind not in jobs.forms_of(job):
-            raise Unknown(f"A {job.kind} comes as: {', '.join(jobs.forms_of(job))}.")
-        answer = FileResponse(
-            default_storage.open(jobs.path_of(job, kind)),
-            content_type=MEDIA[kind],
-            as_attachment=kind != "html",
-            filename=f"{job.kind}-{job.number:06d}.{kind}",
+        return fetched(self.get_object(), kwargs["form"])
+
+
+def fetched(job: DocumentJob, kind: str) -> FileResponse:
+    """A file of a document that is done. Raises RuleBroken ``not-made-yet``, Unknown for a form it does not come in."""
+    if job.state != DocumentJob.State.DONE:
+        raise RuleBroken(
+            f"The document is {job.get_state_display()}. {job.problem}".strip(), code="not-made-yet"
         )
-        answer["Content-Security-Policy"] = "default-src 'none'; style-src 'unsafe-inline'; sandbox"
-        return answer
+    if kind not in jobs.forms_of(job):
+        raise Unknown(f"A {job.kind} comes as: {', '.join(jobs.forms_of(job))}.")
+    answer = FileResponse(
+        default_storage.open(jobs.path_of(job, kind)),
+        content_type=MEDIA[kind],
+        as_attachment=kind != "html",
+        filename=f"{job.kind}-{job.number:06d}.{kind}",
+    )
+    answer["Content-Security-Policy"] = "default-src 'none'; style-src 'unsafe-inline'; sandbox"
+    return answer

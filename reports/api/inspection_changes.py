@@ -12,7 +12,7 @@ from rest_framework.response import Response
 
 from batches.api.movements import read_filters
 from config.api.refusals import RuleBroken, Unknown
-from ledger.api.scope import WORKERS, Scoped
+from ledger.api.scope import Scoped
 from ledger.models import Establishment
 from reports import jobs
 from reports.inspection import changes
@@ -52,7 +52,6 @@ class InspectionFileChanges(Scoped):
 
     serializer_class = FileChangesSerializer
     queryset = DocumentJob.objects.all()
-    read_roles = WORKERS
     pagination_class = None
 
     @extend_schema(parameters=[SinceFilters], responses={200: FileChangesSerializer, 409: None})

@@ -4,10 +4,12 @@ from datetime import date, timedelta
 from typing import Any
 from uuid import UUID, uuid5
 
+from django.utils import timezone
+
 from haccp.plan_documents import starter_plan
 from ledger import establishments, signing_keys
 from ledger.acts import Act, Moment
-from ledger.models import Establishment, Person
+from ledger.models import Entrance, Establishment, Person
 from reports.demo.asking import Asking, Told
 
 HOUSE = UUID("01a20000-0000-7000-8000-00000000d390")
@@ -151,6 +153,7 @@ class House:
         self.points = {each["code"]: each["id"] for each in self.plan_version["control_points"]}
         self._instruments()
         self._compositions()
+        self._let_the_inspector_in()
 
     def _people(self) -> None:
         for sign_in_name, role in (("jonas", "operator"), ("petra", "inspector")):
@@ -177,6 +180,24 @@ class House:
             issued_by="An invented training house",
             valid_from="2024-05-02",
             valid_until=None,
+        )
+
+    def _let_the_inspector_in(self) -> None:
+        """Open for a month from now; once that is over, the next run opens another."""
+        now = timezone.now()
+        petra = Person.objects.get(sign_in_name="petra")
+        standing = Entrance.objects.of(self.establishment).standing()
+        if standing.filter(person=petra, closes_at__gt=now).exists():
+            return
+        self.lead.post(
+            "entrances",
+            performed_at=now.isoformat(),
+            person=str(petra.pk),
+            authority="Food office of an invented county",
+            because="Yearly inspection, announced by letter.",
+            opens_at=now.isoformat(),
+            closes_at=(now + timedelta(days=30)).isoformat(),
+            first_day="2025-01-07",
         )
 
     def _row(self, listed: str, code: str, name: str, **values: Any) -> str:

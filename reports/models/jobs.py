@@ -10,7 +10,9 @@ class DocumentJob(models.Model):
 
     ``subject``: the uuid of what it is about; the establishment's own where it is about no one thing. ``about``: what
     its kind asks besides, as asked. ``request_digest``: SHA-256 over all that was asked and by whom. ``seal_number``:
-    of the seal it bears. ``parts_drawn`` of ``parts_in_all``: how far it is. ``digest``: SHA-256 of the finished PDF.
+    of the seal it bears. ``told_first`` and ``told_last``: of which local days it tells, of one made for outside
+    (``reports.dated``); none where it tells of no days. ``parts_drawn`` of ``parts_in_all``: how far it is. ``digest``:
+    SHA-256 of the finished PDF.
     A job that a worker left behind is picked up again by the sweep; made twice it is the same job.
     """
 
@@ -68,6 +70,8 @@ class DocumentJob(models.Model):
     digest = models.CharField(max_length=64, blank=True)
     request_digest = models.CharField(max_length=64, blank=True)
     seal_number = models.PositiveBigIntegerField(null=True, blank=True)
+    told_first = models.DateField(null=True, blank=True)
+    told_last = models.DateField(null=True, blank=True)
     parts_drawn = models.PositiveSmallIntegerField(default=0)
     parts_in_all = models.PositiveSmallIntegerField(default=1)
 
@@ -82,6 +86,11 @@ class DocumentJob(models.Model):
             ),
             models.CheckConstraint(
                 name="document_parts_drawn_are_of_all", condition=Q(parts_drawn__lte=F("parts_in_all"))
+            ),
+            models.CheckConstraint(
+                name="document_days_end_after_they_begin",
+                condition=Q(told_first__isnull=True, told_last__isnull=True)
+                | Q(told_first__isnull=False, told_last__isnull=False, told_last__gte=F("told_first")),
             ),
             models.CheckConstraint(
                 name="document_done_has_a_digest", condition=~Q(state="done") | ~Q(digest="")

@@ -407,11 +407,5 @@ def test_the_list_tells_what_awaits_an_answer_in_few_statements(act, api, propos
     assert asked() == (few, 12)
 
 
-def test_an_inspector_sends_nothing(client_of, inspector, supplier):
-    theirs = client_of(inspector)
-    address = f"{theirs.base}proposed-receipts?supplier={supplier.pk}"
-    assert theirs.generic("POST", address, CSV.encode(), content_type="text/csv").status_code == 403
-
-
 def test_the_columns_are_told():
     assert [line.split(":")[0].split(" ")[0] for line in tables.told()] == list(tables.COLUMNS.known)

@@ -263,12 +263,6 @@ def elsewhere_founder(elsewhere):
     return Person.objects.get(memberships__establishment=elsewhere, memberships__role="administrator")
 
 
-def test_an_inspector_reads_and_does_not_write(client_of, inspector, weighing, paste):
-    theirs = client_of(inspector)
-    assert theirs.ask(f"lots/{paste.uid}/back").status_code == 200
-    assert theirs.send("movements/used", weighing).status_code == 403
-
-
 # -- reading ----------------------------------------------------------------------------------------
 
 

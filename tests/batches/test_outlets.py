@@ -282,12 +282,6 @@ def test_the_same_note_sent_again_is_the_same_record(api: Any, taken: Any, stall
     assert AtOutlet.objects.count() == 1
 
 
-def test_an_inspector_notes_no_sale(client_of: Any, inspector: Person, stall: Any, paste: Lot) -> None:
-    body = {"performed_at": NOON.isoformat(), "what": "sold", "quantity": "1", "unit": "KGM"}
-    sent = client_of(inspector).send("at-outlets", body | {"outlet": str(stall.pk), "lot": str(paste.uid)})
-    assert sent.status_code == 403
-
-
 def test_a_customer_with_a_name_has_no_stock_of_an_outlet(api: Any, customer: TradingPartner) -> None:
     assert api.ask(f"outlets/{customer.pk}/stock").status_code == 404
 

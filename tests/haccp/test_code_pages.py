@@ -82,7 +82,7 @@ def test_somebody_of_another_house_is_a_stranger(browser, lot, make_person, make
     make_establishment(other, name="The Other House")
     browser.force_login(other, backend="django.contrib.auth.backends.ModelBackend")
     shown = browser.get(path_of(lot)).content.decode()
-    assert "no role at this house" in shown
+    assert "do not work at this house" in shown
     assert "Hazelnut pillows" not in shown
 
 

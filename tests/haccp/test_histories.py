@@ -379,11 +379,6 @@ def test_a_control_point_that_is_not_here_is_not_found(
     assert api.ask(f"control-points/CP-NO-1/history{suffix}", **asked).status_code == 404
 
 
-@pytest.mark.parametrize("suffix", ["", ".svg"])
-def test_an_inspector_may_read(client_of: Any, inspector: Any, plan_version: PlanVersion, suffix: str):
-    assert ask(client_of(inspector), suffix).status_code == 200
-
-
 def test_more_readings_cost_no_more_queries(api: Client, batch: Batch, record: Any):
     record(batch, STEADY)
     with CaptureQueriesContext(connection) as few:

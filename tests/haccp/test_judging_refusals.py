@@ -241,14 +241,6 @@ def test_a_withdrawal_names_a_check_and_a_reason(api: Client, body: Any):
     assert written() == before
 
 
-def test_an_inspector_records_nothing(client_of: Any, inspector: Person, body: Any):
-    reader, said = client_of(inspector), body()
-    before = written()
-    assert problem(reader.send("checks", said))[:2] == (403, "not-allowed")
-    assert reader.ask("checks").status_code == 200
-    assert written() == before
-
-
 # --- deviations and gates
 
 

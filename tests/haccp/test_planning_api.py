@@ -176,13 +176,6 @@ def test_the_versions_of_a_plan_are_listed(api: Client, plan: Plan, plan_version
     assert entry["id"] == str(plan_version.pk)
 
 
-def test_an_inspector_reads_an_approved_version(
-    client_of: Callable[..., Client], inspector: Person, plan_version: PlanVersion
-):
-    answer = client_of(inspector).ask(f"plan-versions/{plan_version.pk}")
-    assert answer.json()["document"] == plan_version.document
-
-
 def test_a_refused_approval_lists_every_reason(lead_api: Client, plan: Plan):
     lead_api.change(f"plans/{plan.pk}", {"draft": plan.draft | {"team": [], "products": ["FUDGE"]}}, 1)
     answer = lead_api.send(f"plans/{plan.pk}/versions", approval(draft_version=2))

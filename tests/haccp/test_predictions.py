@@ -380,12 +380,6 @@ def test_the_prediction_comes_with_models_basis_sources_and_cautions(
     assert said["cautions"][0].startswith("Hot sugar sticks and burns")
 
 
-def test_an_inspector_reads_no_prediction_of_a_recipe(
-    client_of: Any, inspector: Person, caramel_recipe: RecipeVersion
-):
-    assert client_of(inspector).ask(f"recipe-versions/{caramel_recipe.pk}/prediction").status_code == 403
-
-
 def test_a_batch_and_a_lot_answer_their_gaps(
     api: Client, batch: Batch, known: None, read: Any, make_lot: Any
 ):

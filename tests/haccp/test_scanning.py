@@ -217,10 +217,6 @@ def test_a_withdrawn_lot_is_still_told(scan, made, act):
     assert may(only(scan(made.code))) == {"read": True, "report": True}
 
 
-def test_an_inspector_may_scan_and_only_read(scan, made, client_of, inspector):
-    assert may(only(scan(made.code, by=client_of(inspector)))) == {"read": True}
-
-
 def test_several_candidates_take_no_more_statements_than_one(scan, receive, django_assert_max_num_queries):
     receive(supplier_code="N-77")
     with django_assert_max_num_queries(10) as one:

@@ -68,6 +68,7 @@ BASE: dict[str, st.SearchStrategy[Any]] = {
     "reason": TEXT,
 }
 AS_IT_IS = {
+    "ledger.entrance": {"opens_at", "closes_at", "first_day", "last_day"},
     "batches.movement": {"quantity", "effect", "mass"},  # they follow from one another
     "haccp.check": {"sheet_line"},
     "haccp.compliance-relief": {"from_day", "until_day"},

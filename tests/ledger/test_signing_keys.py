@@ -212,8 +212,9 @@ def test_the_command_refuses_who_may_not_plan_there(operator: Person, establishm
 
 
 def test_an_inspector_reads_the_fingerprint_to_compare(
-    made: SigningKey, client_of: Any, inspector: Person
+    made: SigningKey, client_of: Any, inspector: Person, let_in: Any
 ) -> None:
+    let_in()
     (shown,) = client_of(inspector).ask("signing-keys").json()["results"]
     assert (shown["fingerprint"], shown["certificate"]) == (made.fingerprint, made.certificate)
     assert shown["ends_at"] > "2030"

@@ -1,7 +1,7 @@
 """Documents on request: one job a request, made once, picked up again when a worker dies."""
 
 from collections.abc import Callable
-from datetime import timedelta
+from datetime import date, timedelta
 from typing import Any
 
 import pytest
@@ -208,8 +208,9 @@ def test_bad_input_names_the_field_and_writes_nothing(
 
 
 def test_an_inspector_sees_only_documents_made_for_outside(
-    client_of: Any, inspector: Person, ask: Callable[..., DocumentJob], quick_pdf: None
+    client_of: Any, inspector: Person, let_in: Any, ask: Callable[..., DocumentJob], quick_pdf: None
 ) -> None:
+    let_in(first_day=date(2026, 3, 1))
     inside, outside = ask(), ask(outside=True)
     for job in (inside, outside):
         jobs.make(job.pk)

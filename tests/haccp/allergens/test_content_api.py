@@ -6,7 +6,7 @@ from typing import Any
 import pytest
 
 from batches.models import Batch, Equipment, Material, Occupation, RecipeVersion
-from ledger.models import Establishment, Person
+from ledger.models import Establishment
 from tests.conftest import NOON, Client, unknown_id
 from tests.haccp.allergens.conftest import OIL_IN_BOTH, entry
 
@@ -86,14 +86,6 @@ def test_a_recipe_tells_what_its_product_is_going_to_contain(
     told = api.ask(f"recipe-versions/{caramel_recipe.pk}/allergens").json()
     assert codes(told["contains"]) == ["milk"]
     assert [step["code"] for step in told["contains"][0]["path"]] == ["SUG", "SBC"]
-
-
-def test_an_inspector_reads_lots_and_no_recipes(
-    client_of: Any, inspector: Person, receive: Any, caramel_recipe: RecipeVersion
-):
-    asking = client_of(inspector)
-    assert asking.ask(f"lots/{receive().uid}/allergens").status_code == 200
-    assert asking.ask(f"recipe-versions/{caramel_recipe.pk}/allergens").status_code == 403
 
 
 def test_a_lot_of_another_establishment_does_not_exist(

@@ -394,14 +394,6 @@ def test_bad_input_is_refused_and_nothing_is_written(
     assert not PackingCheck.objects.exists()
 
 
-def test_an_inspector_reads_and_does_not_record(
-    client_of: Callable[..., Client], inspector: Person, batch: Batch, label_version: LabelVersion
-) -> None:
-    reading = client_of(inspector)
-    assert reading.ask("packing-checks").status_code == 200
-    assert reading.send("packing-checks", body(batch, label_version)).status_code == 403
-
-
 def test_a_lot_is_told_what_names_it_and_what_is_of_its_whole_batch_in_their_order():
     rows = [
         PackingCheck(batch_id=batch, lot_id=lot)

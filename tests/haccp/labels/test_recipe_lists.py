@@ -204,12 +204,6 @@ def test_without_a_recipe_there_is_nothing_to_hold_it_against(
     assert lead_api.ask(f"labels/{make_label().pk}/differences").status_code == 404
 
 
-def test_an_inspector_does_not_read_the_shares(
-    client_of: Callable[..., Client], inspector: Person, pillows: RecipeVersion
-) -> None:
-    assert client_of(inspector).ask(f"recipe-versions/{pillows.pk}/ingredients").status_code == 403
-
-
 # -- stated parts -------------------------------------------------------------------------------------
 
 

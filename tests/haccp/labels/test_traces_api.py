@@ -171,7 +171,3 @@ def test_a_question_that_makes_no_sense_is_told_where(api, query, field):
 )
 def test_a_start_that_does_not_exist_here_is_not_found(api, client_of, elsewhere, start):
     assert api.ask("traces", direction="back", **{start: unknown_id()}).status_code == 404
-
-
-def test_an_inspector_may_trace(client_of, inspector, chain):
-    assert traced(client_of(inspector).ask("traces", direction="back", lot=str(chain["made"].uid)))

@@ -1,0 +1,43 @@
+"""What somebody who was let in by an entrance may ask for and fetch: what is made for outside and lies in its days."""
+
+from datetime import date
+from typing import Any
+
+from django.db import transaction
+from django.db.models import Q
+
+from config.api.refusals import NotAllowed
+from ledger import entrances
+from ledger.models import Entrance
+from reports import dated, jobs
+from reports.models import DocumentJob
+
+
+def open_to(entrance: Entrance) -> Q:
+    """The condition that a document may be fetched."""
+    days = entrances.days_of(entrance)
+    return Q(pk__in=[]) if days is None else Q(about__outside=True) & dated.in_days(entrance, days)
+
+
+@transaction.atomic
+def ask(entrance: Entrance, **asked: Any) -> DocumentJob:
+    """Ask for a document as it may leave the house. Raises what ``jobs.ask`` does, and NotAllowed ``other-days``."""
+    job = jobs.ask(establishment=entrance.establishment, **{**asked, "outside": True})
+    if not DocumentJob.objects.filter(open_to(entrance), pk=job.pk).exists():
+        raise NotAllowed(_not_open(entrance, job), code="other-days")
+    return job
+
+
+def _not_open(entrance: Entrance, job: DocumentJob) -> str:
+    tells = f"tells of {_told(job.told_first, job.told_last)}" if job.told_first else "tells of no days"
+    opened = _told(entrance.first_day, entrance.last_day)
+    return f"This {DocumentJob.Kind(job.kind).label} {tells}; your entrance opens {opened}. Nothing was asked for."
+
+
+def _told(first: date | None, last: date | None) -> str:
+    return f"{first} to {last or 'today'}"
+
+
+def looked_at(job: DocumentJob) -> dict[str, Any]:
+    """As the list of looks names it."""
+    return {"subject": job.pk, "document": job.number, "document_kind": job.kind}
