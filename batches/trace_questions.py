@@ -189,16 +189,15 @@ def _told(lot: Lot) -> str:
 
 @dataclass(frozen=True)
 class FromPartner:
-    """All lots that were received from a partner or shipped to them, in a period."""
+    """All lots that a partner sent, got, sent back or carried, in a period."""
 
     partner: UUID
     period: Period = ANY_TIME
 
     def lots(self, here: Establishment) -> list[StartLot]:
         partner = one(TradingPartner, here, "partner", pk=self.partner)
-        moved = Movement.objects.standing().filter(
-            self.period.within(), partner=partner, what__in=["received", "shipped"]
-        )
+        theirs = Q(partner=partner) | Q(carrier=partner)
+        moved = Movement.objects.standing().filter(self.period.within(), theirs)
         return as_starts(standing_lots(here).filter(pk__in=moved.values("lot")))
 
 

@@ -55,7 +55,7 @@ class QuestionFilters(TraceFilters):
         required=False, default=False, help_text="With supplier_code: trace all that bear it."
     )
     partner = serializers.UUIDField(
-        required=False, help_text="All lots received from them or shipped to them, in the period."
+        required=False, help_text="All lots they sent, got, sent back or carried, in the period."
     )
     label_version = serializers.UUIDField(required=False, help_text="All lots it was used on.")
     person = serializers.UUIDField(

@@ -109,6 +109,29 @@ def test_a_supplier_leads_to_all_received_and_a_customer_to_all_shipped_in_a_per
     assert codes(FromPartner(customer.pk, Period(until=NOON)), establishment) == []
 
 
+def test_a_carrier_leads_to_all_they_carried_in_a_period(
+    establishment, act, receive, make_partner, customer, batch, make_pillows, release
+):
+    van = make_partner("Cold Van", is_carrier=True)
+    came, other, made = receive(carrier=van).lot, receive().lot, make_pillows(batch).lot
+    release(made)
+    at = NOON + HOUR
+    shipping.ship(act=act(at=at), lot=made, customer=customer, quantity="1", unit="H87", carrier=van)
+    assert codes(FromPartner(van.pk), establishment) == [came.uid, made.uid]
+    assert codes(FromPartner(van.pk, Period(since=at)), establishment) == [made.uid]
+    assert other.uid not in codes(FromPartner(van.pk), establishment)
+
+
+def test_what_a_customer_sent_back_in_a_period_was_in_their_hands_then(
+    establishment, act, customer, batch, make_pillows, release
+):
+    made = make_pillows(batch).lot
+    release(made)
+    shipping.ship(act=act(at=NOON + HOUR), lot=made, customer=customer, quantity="2", unit="H87")
+    shipping.take_back(act=act(at=NOON + 3 * HOUR), lot=made, customer=customer, quantity="1", unit="H87")
+    assert codes(FromPartner(customer.pk, Period(since=NOON + 2 * HOUR)), establishment) == [made.uid]
+
+
 def test_equipment_leads_to_what_was_made_on_it_in_a_period(establishment, kettle, make_batch, make_pillows):
     early, late = make_batch(), make_batch()
     for batch, since in ((early, MORNING), (late, NOON)):
