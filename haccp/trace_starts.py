@@ -7,14 +7,34 @@ from uuid import UUID
 from django.db.models import Q
 
 from batches.carry_over import Hazard
-from batches.models import Movement, ProcessStep, QualityReading, TrimReturn, WeighedApart
+from batches.models import (
+    AtOutlet,
+    BatchEnd,
+    BatchStart,
+    EquipmentUse,
+    Movement,
+    Part,
+    ProcessStep,
+    QualityReading,
+    TrimReturn,
+    WeighedApart,
+)
 from batches.trace_questions import ANY_TIME, Period, StartLot, as_starts, of_batches, one, standing_lots
 from config.api.refusals import Unknown
 from haccp.allergens import lists
 from haccp.models import Check, LabelVersion, PackingCheck
 from ledger.models import Establishment, Membership
 
-OF_BATCHES: tuple[Any, ...] = (ProcessStep, QualityReading, TrimReturn, WeighedApart)
+OF_BATCHES: tuple[Any, ...] = (
+    BatchStart,
+    BatchEnd,
+    Part,
+    EquipmentUse,
+    ProcessStep,
+    QualityReading,
+    TrimReturn,
+    WeighedApart,
+)
 OF_EITHER: tuple[Any, ...] = (Check, PackingCheck)
 
 
@@ -33,7 +53,8 @@ class FromLabelVersion:
 
 @dataclass(frozen=True)
 class FromPerson:
-    """All lots that somebody handled: moved, weighed in, made, checked, packed, or worked on their batch, in a period.
+    """All lots that somebody handled: moved, weighed in, made, checked, packed, sold at an outlet, or worked on their
+    batch, in a period.
 
     Who weighed some of a lot into a batch handled both: what the batch made, and the rest of the lot.
     """
@@ -47,6 +68,7 @@ class FromPerson:
         done = self.period.within() & Q(performed_by=self.person, establishment=here)
         moved = Movement.objects.standing().filter(done)
         lots, batches = set(moved.values_list("lot", flat=True)), set(moved.values_list("batch", flat=True))
+        lots |= set(AtOutlet.objects.standing().filter(done).values_list("lot", flat=True))
         for kind in OF_BATCHES:
             batches |= set(kind.objects.standing().filter(done).values_list("batch", flat=True))
         for kind in OF_EITHER:

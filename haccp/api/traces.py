@@ -59,7 +59,8 @@ class QuestionFilters(TraceFilters):
     )
     label_version = serializers.UUIDField(required=False, help_text="All lots it was used on.")
     person = serializers.UUIDField(
-        required=False, help_text="All lots they moved, made, checked, packed or worked on, in the period."
+        required=False,
+        help_text="All lots they moved, made, checked, packed, sold at an outlet or worked on, in the period.",
     )
     equipment = serializers.UUIDField(
         required=False, help_text="All lots of the batches that stood on it, in the period; a tool too."

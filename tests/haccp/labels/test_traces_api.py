@@ -4,7 +4,8 @@ from typing import Any
 
 import pytest
 
-from batches.models import CleaningBreak, LotState, Occupation
+from batches import outlets, runs
+from batches.models import CleaningBreak, LotState, Occupation, TradingPartner
 from batches.trace_questions import Period
 from config.api.refusals import Unknown
 from haccp.trace_starts import FromLabelVersion, FromPerson
@@ -54,6 +55,34 @@ def test_a_person_leads_to_what_they_weighed_checked_and_packed_in_a_period(
     assert found(FromPerson(lead.pk), establishment) == []
     measure(other, said_act=act(lead, at=NOON))
     assert found(FromPerson(lead.pk), establishment) == [untouched.uid]
+
+
+def test_who_began_ended_parted_or_equipped_a_batch_handled_what_it_made(
+    establishment, lead, operator, begin, make_lot, kettle, act
+):
+    lots = []
+    for deed in (
+        lambda batch: runs.end(act=act(lead, at=NOON), batch=batch),
+        lambda batch: runs.open_part(act=act(lead, at=NOON), batch=batch, number=1, name="Slab 1"),
+        lambda batch: runs.note_equipment(
+            act=act(lead, at=NOON), batch=batch, equipment=kettle, deed="taken"
+        ),
+    ):
+        batch = begin()
+        lots.append(make_lot(batch))
+        deed(batch)
+        assert found(FromPerson(lead.pk), establishment) == [each.uid for each in lots]
+    begun_by_them = Period(MORNING, MORNING)
+    assert found(FromPerson(operator.pk, begun_by_them), establishment) == [each.uid for each in lots]
+
+
+def test_who_sold_of_a_lot_at_a_stall_handled_it(establishment, lead, begin, make_lot, act):
+    made = make_lot(begin())
+    stall = TradingPartner.objects.create(
+        establishment=establishment, code="STALL", name="Stall", is_customer=True, outlet="stall"
+    )
+    outlets.note(act=act(lead, at=NOON), outlet=stall, lot=made, what="sold", quantity="1", unit="KGM")
+    assert found(FromPerson(lead.pk), establishment) == [made.uid]
 
 
 def test_a_lot_that_never_was_is_none_that_a_person_handled(establishment, operator, receive):
