@@ -50,6 +50,22 @@ def inclusion_paths(leaves: Sequence[bytes], indices: Sequence[int]) -> list[lis
     return paths
 
 
+def shared_path(leaves: Sequence[bytes], indices: Sequence[int]) -> list[bytes]:
+    """The hashes that several leaves of one tree lack between them to come to its root: level by level, from the left.
+
+    What one of them brings another need not bring again: all leaves lack nothing, and of one leaf it is its inclusion path.
+    """
+    for index in indices:
+        _refuse_index(index, len(leaves))
+    level, known = [leaf_hash(data) for data in leaves], set(indices)
+    path: list[bytes] = []
+    while len(level) > 1:
+        siblings = (place ^ 1 for place in sorted(known))
+        path += [level[place] for place in siblings if place < len(level) and place not in known]
+        level, known = _above(level), {place >> 1 for place in known}
+    return path
+
+
 def root_from_path(leaf_data: bytes, index: int, size: int, path: Sequence[bytes]) -> bytes:
     """The root that an inclusion path leads to: RFC 9162 section 2.1.3.2, steps 1 to 5.
 

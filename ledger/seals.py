@@ -3,7 +3,9 @@
 import logging
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from typing import Any
+from itertools import groupby
+from operator import itemgetter
+from typing import Any, TypeVar
 from uuid import UUID
 
 from django.db import transaction
@@ -13,6 +15,7 @@ from ledger import canonical, merkle
 from ledger.models import Entry, Establishment, Leaf, Seal, SealHead, Unsealed
 from ledger.models.records import utc_text
 
+T = TypeVar("T")
 log = logging.getLogger(__name__)
 CHUNK = 500  # SQLite bounds the number of parameters in one statement
 
@@ -119,18 +122,55 @@ def proof_of(entry: Entry) -> Proof | None:
 
 def proofs_of(entries: Sequence[UUID]) -> dict[UUID, Proof]:
     """The inclusion proofs of those that a seal covers; each seal's tree is read and built once."""
-    of_seal: dict[Seal, list[tuple[int, UUID]]] = {}
-    for start in range(0, len(entries), CHUNK):
-        leaves = Leaf.objects.select_related("seal").filter(entry__in=entries[start : start + CHUNK])
-        for leaf in leaves:
-            of_seal.setdefault(leaf.seal, []).append((leaf.position, leaf.entry_id))
-    return {key: proof for seal, wanted in of_seal.items() for key, proof in _proofs_in(seal, wanted)}
+    return {key: proof for tree in _trees(entries) for key, proof in tree.proofs()}
 
 
-def _proofs_in(seal: Seal, wanted: list[tuple[int, UUID]]) -> Iterator[tuple[UUID, Proof]]:
-    digests = Leaf.objects.filter(seal=seal).order_by("position").values_list("entry__digest", flat=True)
-    paths = merkle.inclusion_paths(
-        [bytes.fromhex(digest) for digest in digests], [index for index, _ in wanted]
-    )
-    for (index, key), path in zip(wanted, paths, strict=True):
-        yield key, Proof(seal=seal, index=index, path=tuple(node.hex() for node in path))
+@dataclass(frozen=True)
+class Shared:
+    """That several digests stand under a seal: where each stands, and one path for all (``merkle.shared_path``)."""
+
+    seal: Seal
+    places: dict[UUID, int]
+    path: tuple[str, ...]
+
+
+def shared_proofs_of(entries: Sequence[UUID]) -> list[Shared]:
+    """The same for many: one path a seal, in the order of the seals."""
+    return [tree.shared() for tree in _trees(entries)]
+
+
+@dataclass(frozen=True)
+class _Tree:
+    """The leaves of a seal, and where those asked for stand."""
+
+    seal: Seal
+    leaves: list[bytes]
+    places: dict[UUID, int]
+
+    def proofs(self) -> Iterator[tuple[UUID, Proof]]:
+        paths = merkle.inclusion_paths(self.leaves, list(self.places.values()))
+        for (key, index), path in zip(self.places.items(), paths, strict=True):
+            yield key, Proof(seal=self.seal, index=index, path=tuple(node.hex() for node in path))
+
+    def shared(self) -> Shared:
+        path = merkle.shared_path(self.leaves, list(self.places.values()))
+        return Shared(self.seal, self.places, tuple(node.hex() for node in path))
+
+
+def _trees(entries: Sequence[UUID]) -> Iterator[_Tree]:
+    """Some hundred seals a statement: a house seals each minute in which it works."""
+    places: dict[int, dict[UUID, int]] = {}
+    for some in _chunks(entries):
+        leaves = Leaf.objects.filter(entry__in=some).order_by()
+        for key, seal, position in leaves.values_list("entry_id", "seal_id", "position"):
+            places.setdefault(seal, {})[key] = position
+    for keys in _chunks(sorted(places)):
+        seals = Seal.objects.in_bulk(keys)
+        leaves = Leaf.objects.filter(seal__in=keys).order_by("seal_id", "position")
+        rows = leaves.values_list("seal_id", "entry__digest").iterator()
+        for key, of_seal in groupby(rows, itemgetter(0)):
+            yield _Tree(seals[key], [bytes.fromhex(digest) for _, digest in of_seal], places[key])
+
+
+def _chunks(keys: Sequence[T]) -> Iterator[Sequence[T]]:
+    return (keys[start : start + CHUNK] for start in range(0, len(keys), CHUNK))

@@ -1,4 +1,4 @@
-"""Rows as the database keeps them, straight to the bytes their digest covers: what makes ``verify`` quick.
+"""Rows as the database keeps them, straight to the bytes their digest covers: what makes ``verify`` and evidence quick.
 
 ``Record.content`` goes by way of model objects and is right by definition. This has the database write the columns as
 canonical JSON text and puts in only what needs Python: JSON columns in canonical order, and what is hidden. It must
@@ -7,10 +7,13 @@ come to the same bytes; a test compares the two for every kind of record.
 
 import json
 import re
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+from functools import cached_property
 from hashlib import sha256
 from json.encoder import encode_basestring as quoted
 from typing import Any, NamedTuple
+from uuid import UUID
 
 import orjson
 import psycopg
@@ -20,9 +23,9 @@ from ledger import canonical
 from ledger.models.records import Record, reference_column
 
 AT_ONCE = 1000  # rows a message
-UUID, INSTANT, DAY, TRUTH, NUMBER, TEXT = range(6)
+ID, INSTANT, DAY, TRUTH, NUMBER, TEXT = range(6)
 KINDS = {
-    "UUIDField": UUID,
+    "UUIDField": ID,
     "DateTimeField": INSTANT,
     "DateField": DAY,
     "BooleanField": TRUTH,
@@ -39,7 +42,7 @@ KINDS = {
 """Which column is written how. A record with another kind of field fails at once, by KeyError, and needs a line here."""
 
 POSTGRESQL = {
-    UUID: """'"' || {0}::text || '"'""",
+    ID: """'"' || {0}::text || '"'""",
     INSTANT: """to_char({0} AT TIME ZONE 'UTC', '\\"YYYY-MM-DD"T"HH24:MI:SS.US"Z"\\"')""",
     DAY: """to_char({0}, '\\"YYYY-MM-DD\\"')""",
     TRUTH: "{0}::text",
@@ -47,7 +50,7 @@ POSTGRESQL = {
     TEXT: "to_json({0})::text",
 }
 SQLITE = {
-    UUID: """'"' || substr({0}, 1, 8) || '-' || substr({0}, 9, 4) || '-' || substr({0}, 13, 4) || '-' """
+    ID: """'"' || substr({0}, 1, 8) || '-' || substr({0}, 9, 4) || '-' || substr({0}, 13, 4) || '-' """
     """|| substr({0}, 17, 4) || '-' || substr({0}, 21) || '"'""",
     INSTANT: """'"' || substr({0}, 1, 10) || 'T' || substr({0}, 12, 8) || '.' """
     """|| substr(substr({0}, 21) || '000000', 1, 6) || 'Z"'""",
@@ -82,6 +85,53 @@ def rows(model: type[Record]) -> Iterator[StoredRow]:
     known = ", ".join(str(form) for form in sorted(model.FORMS))
     for row in _fetch(_select(model, [], f"kept.form NOT IN ({known})")):
         yield StoredRow(row[0], row[1], row[2], "", row[3] == "1")
+
+
+@dataclass(frozen=True)
+class Stored:
+    """A record as evidence shows it, read without a model object. ``text``: its content as canonical JSON."""
+
+    pk: UUID
+    kind: str
+    digest: str
+    text: str
+
+    def content(self) -> orjson.Fragment:
+        """For ``orjson.dumps``, which puts it in as it is."""
+        return orjson.Fragment(self.text)
+
+    @cached_property
+    def said(self) -> dict[str, Any]:
+        said: dict[str, Any] = orjson.loads(self.text)
+        return said
+
+    @property
+    def establishment_id(self) -> UUID:
+        return UUID(self.said["establishment"])
+
+    @property
+    def corrects_id(self) -> UUID | None:
+        corrects = self.said["corrects"]
+        return None if corrects is None else UUID(corrects)
+
+
+def contents(model: type[Record], keys: Sequence[UUID]) -> Iterator[Stored]:
+    """Those of the records that are here, in the order they were taken; one statement a thousand, and a form.
+
+    Raises ValueError, KeyError, TypeError for a row that says nothing that can be read.
+    """
+    there = 0
+    for form in sorted(model.FORMS):
+        pieces = _pieces(model, form)
+        write, columns = _writer(model, pieces), [sql for sql, *_ in pieces]
+        for start in range(0, len(keys), AT_ONCE):
+            named = ", ".join(f"'{key.hex}'" for key in keys[start : start + AT_ONCE])
+            where = f"kept.form = {form} AND kept.id IN ({named}) ORDER BY kept.recorded_at, kept.id"
+            for row in _fetch(_select(model, columns, where)):
+                yield Stored(UUID(row[0]), model.kind, row[1], write(row))
+                there += 1
+    if there < len(keys) and model.objects.filter(pk__in=keys).exclude(form__in=model.FORMS).exists():
+        raise ValueError(f"A record of kind {model.kind} has a form that is not known here.")
 
 
 def _fetch(sql: str) -> Iterator[tuple[Any, ...]]:
@@ -150,7 +200,7 @@ def _kind_of_reference(field: Any) -> str:
 
 
 def _select(model: type[Record], columns: list[str], where: str) -> str:
-    identity = (POSTGRESQL if connection.vendor == "postgresql" else SQLITE)[UUID].format("kept.id")
+    identity = (POSTGRESQL if connection.vendor == "postgresql" else SQLITE)[ID].format("kept.id")
     elsewhere = "CASE WHEN entry.establishment_id <> kept.establishment_id THEN '1' ELSE '0' END"
     salts = "kept.salts::text" if connection.vendor == "postgresql" else "kept.salts"
     chosen = ", ".join([f"trim({identity}, '\"')", "kept.digest", "entry.digest", elsewhere, salts, *columns])
@@ -166,19 +216,29 @@ FROM_U_E000 = re.compile(rb"[\xee-\xff]")
 
 def _taker(model: type[Record], pieces: list[Piece]) -> Callable[[tuple[Any, ...]], str]:
     """A function from a fetched row to the digest of what it says; empty where it says nothing that can be read."""
-    ours = [(BEFORE + at, name, hidden) for at, (_, name, hidden) in enumerate(pieces) if name]
+    write = _writer(model, pieces)
 
     def take(row: tuple[Any, ...]) -> str:
         try:
-            parts = list(row)
-            salts = json.loads(row[4]) if model.confidential else {}
-            for at, name, hidden in ours:
-                parts[at] = _hidden(salts[name], _in_order(row[at])) if hidden else _in_order(row[at])
-            return sha256("".join(parts[BEFORE:]).encode()).hexdigest()
+            return sha256(write(row).encode()).hexdigest()
         except (ValueError, KeyError, TypeError, RecursionError):
             return ""  # not even of the right kind: what it says is not what was written
 
     return take
+
+
+def _writer(model: type[Record], pieces: list[Piece]) -> Callable[[tuple[Any, ...]], str]:
+    """A function from a fetched row to its content as canonical JSON."""
+    ours = [(BEFORE + at, name, hidden) for at, (_, name, hidden) in enumerate(pieces) if name]
+
+    def write(row: tuple[Any, ...]) -> str:
+        parts = list(row)
+        salts = json.loads(row[4]) if model.confidential else {}
+        for at, name, hidden in ours:
+            parts[at] = _hidden(salts[name], _in_order(row[at])) if hidden else _in_order(row[at])
+        return "".join(parts[BEFORE:])
+
+    return write
 
 
 def _in_order(text: str) -> str:

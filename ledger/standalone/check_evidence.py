@@ -14,7 +14,8 @@ and how a record stands under its seal. All of it is computed again here:
 * digest        SHA-256 (FIPS 180-4) of the content as canonical JSON (RFC 8785)
 * hidden value  SHA-256 of a 16-byte salt followed by the value as canonical JSON
 * withheld      of such a record only the digest and how it stands under its seal are in the file, not what it says
-* proof         root of a Merkle tree (RFC 6962 section 2.1) from the digest and its inclusion path
+* proof         root of a Merkle tree (RFC 6962 section 2.1) from the digest and its inclusion path; in a large file from all
+                digests under a seal and the one path that stands with the seal
 * seal          SHA-256 of the seal's fields as canonical JSON, the hash of the seal before it among them
 """
 
@@ -139,6 +140,33 @@ def root_from_path(leaf_data: bytes, index: int, size: int, path: list[bytes]) -
     return reached
 
 
+def root_from_leaves(leaves: dict[int, bytes], size: int, path: list[bytes]) -> bytes:
+    """The root that leaves of one tree lead to, with the hashes they lack between them: level by level, from the left.
+
+    Of one leaf the path is its inclusion path. Raises Differs if they do not fit such a tree.
+    """
+    if any(not 0 <= index < size for index in leaves):
+        raise Differs(f"there is no such leaf in a tree of {size}")
+    known, given = {index: leaf_hash(data) for index, data in leaves.items()}, iter(path)
+    while size > 1:
+        for index in sorted(known):
+            if index ^ 1 < size and index ^ 1 not in known:
+                known[index ^ 1] = next(given, b"")
+        known = {index >> 1: _above(known, index & ~1, size) for index in known}
+        size = (size + 1) // 2
+    if b"" in known.values() or next(given, None) is not None:
+        raise Differs("the path they share is too short or too long")
+    return known[0]
+
+
+def _above(level: dict[int, bytes], left: int, size: int) -> bytes:
+    """The hash above a pair; an odd last one goes up as it is, and what lacks a hash comes to none."""
+    if left + 1 == size:
+        return level[left]
+    both = level[left], level[left + 1]
+    return node_hash(*both) if all(both) else b""
+
+
 # -- reading -----------------------------------------------------------------------------------------------
 
 
@@ -260,6 +288,7 @@ class Findings:
         self.remarks: list[str] = []
         self.good: dict[Key, Json] = {}  # seals whose hash fits
         self.under: dict[Key, int] = {}  # how many records here are proved to stand under a seal
+        self.sharing: dict[Key, dict[int, bytes]] = {}  # digests that share the path of their seal, by place
 
     def attempt(self, check: Callable[..., None], *given: Any) -> None:
         """Run one check and keep what it complains about."""
@@ -284,6 +313,8 @@ def check(evidence: Json, expected: list[str] | None = None, document: Json | No
     for place, record in enumerate(evidence["records"], 1):
         findings.records += 1
         findings.attempt(_check_record, record, f"the record in place {place}", seen)
+    for key in sorted(findings.sharing):
+        findings.attempt(_check_shared, key)
     for seal_hash in expected or []:
         findings.attempt(_check_expected, seal_hash)
     if document is not None:
@@ -442,15 +473,47 @@ def _check_proof(findings: Findings, record: Json, content: Json, what: str) -> 
     seal = findings.good.get(key)
     if seal is None:
         raise Differs(f"{what}: {_seal_name(key)} is not in the file, or was changed")
+    if "path" not in proof and "path" in seal:
+        _share(findings, key, _number(proof, "index", what), record, what)
+        return
     size, index = _number(proof, "size", what), _number(proof, "index", what)
     if size != int(seal["leaves"]):
         raise Differs(f"{what}: its proof is for {size} leaves, its seal has {seal['leaves']}")
-    path = _member(proof, "path", list, what)
-    if not all(isinstance(part, str) and HASH.fullmatch(part) for part in path):
-        raise Differs(f"{what}: its path holds something that is not a hash")
+    path = _path(proof, what)
     if _root(bytes.fromhex(record["digest"]), index, size, path, what) != seal["root"]:
         raise Differs(f"{what} does not stand under {_seal_name(key)}: its path leads to another root")
     findings.under[key] = findings.under.get(key, 0) + 1
+
+
+def _path(holder: Json, what: str) -> list[str]:
+    path: list[str] = _member(holder, "path", list, what)
+    if not all(isinstance(part, str) and HASH.fullmatch(part) for part in path):
+        raise Differs(f"{what}: its path holds something that is not a hash")
+    return path
+
+
+def _share(findings: Findings, key: Key, index: int, record: Json, what: str) -> None:
+    """Keep the digest until all that share the path of its seal are known."""
+    sharing = findings.sharing.setdefault(key, {})
+    if index in sharing:
+        raise Differs(f"{what} stands where another one stands under {_seal_name(key)}")
+    sharing[index] = bytes.fromhex(record["digest"])
+
+
+def _check_shared(findings: Findings, key: Key) -> None:
+    """All records that share a path: together they come to the root of their seal, or one of them does not belong there."""
+    seal, sharing, what = findings.good[key], findings.sharing[key], _seal_name(key)
+    path = [bytes.fromhex(part) for part in _path(seal, what)]
+    try:
+        root = root_from_leaves(sharing, int(seal["leaves"]), path).hex()
+    except Differs as reason:
+        raise Differs(f"{what}: {_count(len(sharing), 'record')} in this file: {reason}") from None
+    if root != seal["root"]:
+        raise Differs(
+            f"{_count(len(sharing), 'record')} of this file do not stand under {what}: they lead to another root, so one "
+            "of them at least was changed or put there"
+        )
+    findings.under[key] = findings.under.get(key, 0) + len(sharing)
 
 
 def _root(leaf: bytes, index: int, size: int, path: list[str], what: str) -> str:

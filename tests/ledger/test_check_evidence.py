@@ -88,7 +88,27 @@ def sealed_records() -> dict[str, Any]:
     }
 
 
+def sharing() -> dict[str, Any]:
+    """The same without the record in place 2: those of each seal share a path, as in the evidence of a long log."""
+    made = sealed_records()
+    for one in made["seals"]:
+        of_seal = [each for each in made["records"] if belongs(each, one)]
+        leaves = [bytes.fromhex(each["digest"]) for each in of_seal]
+        shown = [place for place in range(len(leaves)) if of_seal[place] is not made["records"][2]]
+        one["path"] = [part.hex() for part in merkle.shared_path(leaves, shown)]
+    for each in made["records"]:
+        del each["proof"]["path"], each["proof"]["size"]
+    del made["records"][2]
+    return made
+
+
+def belongs(one: dict[str, Any], to: dict[str, Any]) -> bool:
+    under = one["content"]["establishment"], one["proof"]["seal"]
+    return under == (to["establishment"], to["number"])
+
+
 EVIDENCE = sealed_records()
+SHARING = sharing()
 
 
 @pytest.fixture
@@ -183,6 +203,60 @@ def test_its_roots_from_paths_are_the_services(size: int, data: Any) -> None:
 # -- what passes ------------------------------------------------------------------------------------------
 
 
+def test_the_missing_hashes_of_any_leaves_lead_to_the_published_root() -> None:
+    """Every choice of leaves of every tree of the vectors; the roots are those published, the paths ours."""
+    leaves = [bytes.fromhex(leaf) for leaf in RFC6962["leaves"]]
+    for size, root in enumerate(RFC6962["roots"], 1):
+        for chosen in range(1, 2**size):
+            places = [place for place in range(size) if chosen >> place & 1]
+            path = merkle.shared_path(leaves[:size], places)
+            found = checker.root_from_leaves({place: leaves[place] for place in places}, size, path)
+            assert found.hex() == root
+
+
+@pytest.mark.parametrize("proof", RFC6962["paths"], ids=lambda proof: f"{proof['index']} of {proof['size']}")
+def test_of_one_leaf_the_missing_hashes_are_its_published_path(proof: Any) -> None:
+    leaves = [bytes.fromhex(leaf) for leaf in RFC6962["leaves"]]
+    path = merkle.shared_path(leaves[: proof["size"]], [proof["index"]])
+    assert [part.hex() for part in path] == proof["path"]
+
+
+@given(st.data())
+def test_a_shared_path_that_is_too_long_or_too_short_leads_nowhere(data: Any) -> None:
+    size = data.draw(st.integers(2, 20))
+    leaves = [bytes([number]) for number in range(size)]
+    places = data.draw(st.sets(st.integers(0, size - 1), min_size=1))
+    path = merkle.shared_path(leaves, sorted(places))
+    known = {place: leaves[place] for place in places}
+    for wrong in [[*path, bytes(32)], *([path[:-1]] if path else [])]:
+        with pytest.raises(checker.Differs):
+            checker.root_from_leaves(known, size, wrong)
+
+
+def test_a_leaf_outside_the_tree_leads_nowhere() -> None:
+    with pytest.raises(checker.Differs, match="no such leaf"):
+        checker.root_from_leaves({5: b"x"}, 5, [])
+
+
+def test_evidence_that_shares_paths_fits(run: Any) -> None:
+    code, said = run(SHARING)
+    assert (code, "9 records: 9 proved under a seal, 0 not." in said) == (0, True)
+
+
+def test_a_record_rewritten_under_a_shared_path_leads_to_another_root() -> None:
+    changed = copy.deepcopy(SHARING)
+    changed["records"][1]["content"]["readings"][0]["value"] = "117.0"
+    redigested(changed["records"][1])
+    (said,) = differences(changed)
+    assert said.startswith("4 records of this file do not stand under seal 1 of establishment")
+
+
+def test_two_records_in_one_place_under_a_shared_path_are_found() -> None:
+    changed = copy.deepcopy(SHARING)
+    changed["records"][1]["proof"]["index"] = changed["records"][0]["proof"]["index"]
+    assert "stands where another one stands" in differences(changed)[0]
+
+
 def test_evidence_as_made_fits(evidence: Any, run: Any) -> None:
     code, said = run(evidence)
     assert code == 0
@@ -238,12 +312,17 @@ def leaves_of(value: Any, path: tuple[Any, ...] = ()) -> Iterator[tuple[Any, ...
         yield path
 
 
-PLACES = [place for place in leaves_of(EVIDENCE) if place[0] in ("records", "seals")]
+PLACES = [
+    (made, place)
+    for made in (EVIDENCE, SHARING)
+    for place in leaves_of(made)
+    if place[0] in ("records", "seals")
+]
 
 
-def changed_at(place: tuple[Any, ...]) -> tuple[dict[str, Any], Any]:
+def changed_at(made: dict[str, Any], place: tuple[Any, ...]) -> tuple[dict[str, Any], Any]:
     """A copy of the evidence, and in it what holds the value at the place."""
-    changed = copy.deepcopy(EVIDENCE)
+    changed = copy.deepcopy(made)
     holder: Any = changed
     for step in place[:-1]:
         holder = holder[step]
@@ -255,8 +334,8 @@ ODD = [None, True, 0, 1.5, "", "0", "7", "x", "0" * 64, "\ud800", "1" * 5000, []
 
 @pytest.mark.parametrize("odd", ODD, ids=lambda odd: ascii(odd)[:20])
 def test_any_one_value_changed_is_found(odd: Any) -> None:
-    for place in PLACES:
-        changed, holder = changed_at(place)
+    for made, place in PLACES:
+        changed, holder = changed_at(made, place)
         if type(holder[place[-1]]) is type(odd) and holder[place[-1]] == odd:
             continue
         holder[place[-1]] = odd
@@ -264,8 +343,8 @@ def test_any_one_value_changed_is_found(odd: Any) -> None:
 
 
 def test_any_one_value_lost_is_found() -> None:
-    for place in PLACES:
-        changed, holder = changed_at(place)
+    for made, place in PLACES:
+        changed, holder = changed_at(made, place)
         del holder[place[-1]]
         assert differences(changed), place
 

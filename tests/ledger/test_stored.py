@@ -34,6 +34,27 @@ def test_each_row_comes_to_the_digest_of_its_content(model: type[Record], scene:
 
 
 @pytest.mark.django_db
+@pytest.mark.parametrize("model", KINDS, ids=lambda model: model.kind)
+def test_each_record_is_read_for_evidence_as_it_is_digested(model: type[Record], scene: Any) -> None:
+    rows = list(model.objects.order_by("recorded_at", "id"))
+    read = list(stored.contents(model, [row.pk for row in rows]))
+    assert [(one.pk, one.kind, one.digest) for one in read] == [
+        (row.pk, row.kind, row.digest) for row in rows
+    ]
+    assert [one.text.encode() for one in read] == [canonical.canonical(row.content()) for row in rows]
+
+
+@pytest.mark.django_db
+def test_a_record_of_an_unknown_form_is_not_left_out_without_a_word(
+    scene: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    model = next(model for model in KINDS if model.objects.exists())
+    monkeypatch.setattr(model, "FORMS", {2: model.FORMS[max(model.FORMS)]})
+    with pytest.raises(ValueError, match="has a form that is not known here"):
+        list(stored.contents(model, [model.objects.first().pk]))
+
+
+@pytest.mark.django_db
 def test_the_demos_firm_has_records_of_most_kinds(scene: Any) -> None:
     """Else the test above would show little."""
     without = {model.kind for model in KINDS if not model.objects.exists()}
