@@ -28,10 +28,9 @@ from django.db import connection  # noqa: E402
 
 from batches.models import Batch  # noqa: E402
 from ledger.models import Establishment, Person  # noqa: E402
-from reports import drawers, jobs, rendering  # noqa: E402
+from reports import drawers, jobs, merging, rendering  # noqa: E402
 from reports.demo.house import HOUSE, House  # noqa: E402
 from reports.demo.story import Story  # noqa: E402
-from reports.inspection import merging  # noqa: E402
 
 ROUNDS = 3
 

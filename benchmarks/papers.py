@@ -152,7 +152,7 @@ def log_against_bare(point: str, rounds: int, folder: str) -> None:
         if not number:
             document: Any = jobs.read(made)[0]
             bare = Path(folder) / "bare.html"
-            bare.write_text("".join(f"<pre>{block}</pre>" for block in document.blocks()))
+            bare.write_text("".join(f"<pre>{block}</pre>" for block in document.blocks))
         alone = in_its_own_process("bare", str(bare))
         ratios.append(ours["wall"] / alone["wall"])
         print(

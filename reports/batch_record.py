@@ -25,6 +25,7 @@ from haccp.models import (
 from ledger import disclosures
 from ledger.models import Disclosure, Establishment, Record
 from ledger.models import Part as DisclosedPart
+from ledger.stored import Stored
 from reports import left_out, packed, predicted, signed
 from reports.cases import ANSWER_COLUMNS, DISPOSITION_COLUMNS, Case, CaseRead, case
 from reports.check_lines import CHECK_COLUMNS, CheckLine
@@ -102,7 +103,7 @@ class BatchRecord(Document):
     cases: tuple[Case, ...]
     record_ids: tuple[UUID, ...]
 
-    def withholds(self, record: Record) -> bool:
+    def withholds(self, record: Stored) -> bool:
         return bool(self.left_out) and left_out.withheld(record)
 
 

@@ -7,7 +7,7 @@ holds plain values only: text, Decimal, whole numbers, truth values, aware times
 Text for people goes through gettext when the document is built, in the document's language.
 """
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from enum import StrEnum
@@ -21,6 +21,7 @@ from batches.cautions import BURNS
 from ledger import signing_keys
 from ledger.acts import Moment
 from ledger.models import Establishment, Record, Seal, Signature
+from ledger.stored import Stored
 from reports.tables import Table
 
 
@@ -266,6 +267,22 @@ class Column:
     mono: bool = False
 
 
+@dataclass(frozen=True)
+class Stretch:
+    """Pages of a document that are drawn by themselves: a long one is drawn in several, side by side.
+
+    ``opens``: its head and facts are there; ``closes``: what proves it is; ``blocks``: its lines between.
+    """
+
+    blocks: Sequence[str] = ()
+    opens: bool = True
+    closes: bool = True
+
+    @property
+    def of_several(self) -> bool:
+        return not (self.opens and self.closes)
+
+
 @dataclass(frozen=True, kw_only=True)
 class Document:
     """The base of all. ``kind`` names it in data and file names; ``form`` counts changes of its data's shape.
@@ -306,18 +323,21 @@ class Document:
     cautions: tuple[str, ...] = field(default_factory=standing_cautions)
     deferral: str = field(default_factory=standing_deferral)
 
-    def withholds(self, record: Record) -> bool:
+    def withholds(self, record: Stored) -> bool:
         """Whether the evidence holds only the digest of a record, since what it says stays in the house."""
         return False
-
-    @property
-    def with_evidence(self) -> bool:
-        """Whether content and proofs of all its records go with it, or the seal alone."""
-        return True
 
     def data_tables(self) -> tuple[Table, ...]:
         """What of it is a table, the main one first; nothing of most documents."""
         return ()
+
+    def whole(self) -> Stretch:
+        """All of it in one, in the active language."""
+        return Stretch()
+
+    def stretches(self) -> Sequence[Stretch]:
+        """What is drawn by itself of it, in the active language: all in one but for a long one."""
+        return (self.whole(),)
 
     @property
     def watermark(self) -> str:
@@ -334,10 +354,11 @@ class Document:
         """Whether its list of records is printed too: a long one stands in the attached data only."""
         return len(self.proofs) <= MOST_PROOFS_PRINTED
 
-    @property
-    def look(self) -> str:
+    def look(self, stretch: Stretch) -> str:
         """Classes of its style sheet."""
         paper = f"{self.page_size.value}-landscape" if self.landscape else self.page_size.value
+        if stretch.of_several:
+            return f"{paper}-begun" if stretch.opens else f"{paper}-carried"
         return f"{paper} hangs" if self.hangs else paper
 
 

@@ -7,6 +7,7 @@ must have none of the multiprocessing kind. Each draws walled in as ever (``repo
 
 import json
 import os
+import shutil
 import subprocess
 import sys
 from collections.abc import Iterable, Iterator
@@ -26,11 +27,16 @@ class NotDrawn(RuntimeError):
 
 @dataclass(frozen=True)
 class Sheet:
-    """A page to draw: HTML as it stands on paper, and what ``paper.draw`` asks besides."""
+    """A page to draw: HTML as it stands on paper, and what ``paper.draw`` asks besides.
+
+    ``files``: name, content and description of each that hangs in it.
+    """
 
     html: str
     identifier: str
     made_at: datetime
+    files: tuple[tuple[str, bytes, str], ...] = ()
+    variant: str = "pdf/a-3u"
 
 
 def draw_all(sheets: Iterable[Sheet], *, most: int | None = None) -> Iterator[tuple[int, bytes]]:
@@ -77,15 +83,12 @@ class _Child:
             self._process.wait()
 
     def draw(self, at: Path, sheet: Sheet) -> bytes:
-        html, pdf = at.with_suffix(".html"), at.with_suffix(".pdf")
-        html.write_text(sheet.html, encoding="utf-8")
-        said = {"html": str(html), "pdf": str(pdf), "identifier": sheet.identifier}
-        answer = self._ask(json.dumps(said | {"made_at": sheet.made_at.isoformat()}))
+        at.mkdir()
+        answer = self._ask(json.dumps(_written(at, sheet)))
         if answer != "drawn":
             raise NotDrawn(answer or "The drawing process ended before it was done.")
-        content = pdf.read_bytes()
-        html.unlink()
-        pdf.unlink()
+        content = (at / "pdf").read_bytes()
+        shutil.rmtree(at)
         return content
 
     def _ask(self, line: str) -> str:
@@ -114,19 +117,43 @@ class _Child:
         return stream
 
 
-def _serve() -> None:
-    """The child: draws what each line asks for until there are no more."""
+def _written(at: Path, sheet: Sheet) -> dict[str, Any]:
+    """The sheet as files below ``at``, and what the child is told of them."""
+    (at / "html").write_text(sheet.html, encoding="utf-8")
+    for place, (_name, content, _description) in enumerate(sheet.files):
+        (at / str(place)).write_bytes(content)
+    return {
+        "at": str(at),
+        "identifier": sheet.identifier,
+        "made_at": sheet.made_at.isoformat(),
+        "files": [(name, description) for name, _content, description in sheet.files],
+        "variant": sheet.variant,
+    }
+
+
+def _drawn(said: dict[str, Any]) -> bytes:
+    """What ``_written`` told, in the child."""
     from reports import paper
 
+    at = Path(said["at"])
+    return paper.draw(
+        (at / "html").read_text(encoding="utf-8"),
+        identifier=said["identifier"],
+        made_at=datetime.fromisoformat(said["made_at"]),
+        attachments=[
+            (name, (at / str(place)).read_bytes(), description)
+            for place, (name, description) in enumerate(said["files"])
+        ],
+        variant=said["variant"],
+    )
+
+
+def _serve() -> None:
+    """The child: draws what each line asks for until there are no more."""
     for line in sys.stdin:
         said: dict[str, Any] = json.loads(line)
         try:
-            pdf = paper.draw(
-                Path(said["html"]).read_text(encoding="utf-8"),
-                identifier=said["identifier"],
-                made_at=datetime.fromisoformat(said["made_at"]),
-            )
-            Path(said["pdf"]).write_bytes(pdf)
+            (Path(said["at"]) / "pdf").write_bytes(_drawn(said))
             answer = "drawn"
         except Exception as error:
             answer = f"{type(error).__name__}: {error}".replace("\n", " ")

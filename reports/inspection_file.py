@@ -13,10 +13,11 @@ from django.utils import translation
 from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 
-from ledger.models import Establishment, Record
-from reports import drawers, reading, rendering
+from ledger.models import Establishment
+from ledger.stored import Stored
+from reports import drawers, merging, reading, rendering
 from reports.documents import Document
-from reports.inspection import bundle, contents, merging
+from reports.inspection import bundle, contents
 from reports.inspection.asked import Asked
 from reports.inspection.contents import Part
 from reports.models import DocumentJob
@@ -107,7 +108,7 @@ def translated(language: str, said: Callable[[], Any]) -> Any:
         return said()
 
 
-def _read(job: DocumentJob, build: Build) -> tuple[InspectionFile, list[Document], list[Record]]:
+def _read(job: DocumentJob, build: Build) -> tuple[InspectionFile, list[Document], list[Stored]]:
     """All of it as of one moment, under one seal."""
     with reading.snapshot():
         asked = Asked.read(job.establishment, job.about)
@@ -116,8 +117,7 @@ def _read(job: DocumentJob, build: Build) -> tuple[InspectionFile, list[Document
             build(job, part.kind, part.subject or job.establishment_id, part.about, number=_number(job, at))
             for at, part in enumerate(parts, 1)
         ]
-        proved = [each for each in documents if each.with_evidence]
-        shown = reading.records({pk for each in proved for pk in each.record_ids})
+        shown = reading.records({pk for each in documents for pk in each.record_ids})
         front = build(job, job.kind, job.establishment_id, job.about)
     by = reading.sealed(job.establishment)
     by_id = {record.pk: record for record in shown}
@@ -137,9 +137,8 @@ def _lines(parts: Sequence[Part], documents: Sequence[Document]) -> Iterator[Lin
         yield Line(at, document.kind, document.title, part.of, document.number)
 
 
-def _shown(record: Record) -> Shown:
-    corrects: UUID | None = getattr(record, "corrects_id", None)
-    return Shown(record.pk, record.kind, record.digest, corrects)
+def _shown(record: Stored) -> Shown:
+    return Shown(record.pk, record.kind, record.digest, record.corrects_id)
 
 
 def build(here: Establishment, subject: UUID, about: dict[str, Any], **head: Any) -> InspectionFile:

@@ -17,7 +17,8 @@ from django.utils import timezone, translation
 from batches import own_addresses
 from config.api.refusals import Refusal, Unusable
 from ledger.ids import uuid7
-from ledger.models import Establishment, Person, Record, Seal, Unsealed
+from ledger.models import Establishment, Person, Seal, Unsealed
+from ledger.stored import Stored
 from reports import (
     allergen_sheet,
     batch_record,
@@ -297,11 +298,11 @@ def path_of(job: DocumentJob, kind: str) -> str:
     return f"documents/{job.establishment_id}/{job.pk}.{kind}"
 
 
-def read(job: DocumentJob) -> tuple[Document, list[Record]]:
+def read(job: DocumentJob) -> tuple[Document, list[Stored]]:
     """The document and the records it shows, as of one moment, under the seal that was made after it."""
     with reading.snapshot():
         document = built(job, job.kind, job.subject, job.about)
-        shown = reading.records(document.record_ids) if document.with_evidence else []
+        shown = reading.records(document.record_ids)
     return reading.proved(document, shown, reading.sealed(job.establishment)), shown
 
 

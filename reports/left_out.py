@@ -12,7 +12,7 @@ from uuid import UUID
 from django.utils.translation import gettext as _
 
 from batches.sheet_lines import BatchSheet, Struck, Weighing
-from ledger.models import Record
+from ledger.stored import Stored
 
 KINDS = frozenset({"batches.movement", "batches.trim-return", "batches.weighed-apart", "batches.brought-in"})
 """Of records that say how much went in; a movement only where something was used."""
@@ -44,9 +44,9 @@ class BareLine:
     weighings: tuple[BareWeighing, ...]
 
 
-def withheld(record: Record) -> bool:
+def withheld(record: Stored) -> bool:
     """Whether a record says how much of something went in."""
-    return record.kind in KINDS and getattr(record, "what", "used") != "made"
+    return record.kind in KINDS and record.said.get("what", "used") != "made"
 
 
 def bare_lines(sheet: BatchSheet) -> tuple[BareLine, ...]:

@@ -9,6 +9,7 @@ import re
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from datetime import datetime
+from functools import cached_property
 from typing import Any
 from uuid import UUID
 
@@ -47,7 +48,7 @@ class Paper:
             raise Unreadable("it is no PDF")
         return cls(content, *check_evidence.attached(content, most))
 
-    @property
+    @cached_property
     def document(self) -> dict[str, Any]:
         read: dict[str, Any] = json.loads(self.data)
         return read
@@ -56,7 +57,7 @@ class Paper:
     def sha256(self) -> str:
         return hashlib.sha256(self.content).hexdigest()
 
-    @property
+    @cached_property
     def data_digest(self) -> str:
         return hashlib.sha256(self.data).hexdigest()
 

@@ -1,7 +1,8 @@
 """Finished PDFs put one after the other: pages, bookmarks and tags, and the page's number in the whole on each.
 
-The first stays what it is: its title, language, metadata and attachments are those of the whole. What hangs in the
-others is left, since the first brings the data of all.
+Documents one after the other (``merged``), or stretches of one document (``continued``). The first stays what it is: its
+title, language, metadata and attachments are those of the whole. What hangs in the others is left, since the first
+brings the data of all.
 """
 
 import io
@@ -11,8 +12,6 @@ from typing import Any
 import pikepdf
 from django.utils.translation import gettext as _
 from pikepdf import Array, Name, Pdf
-
-from reports import paper
 
 
 def words(number: str) -> tuple[str, str, str]:
@@ -32,43 +31,62 @@ def page_counts(parts: Iterable[bytes]) -> list[int]:
     return counts
 
 
-def merged(first: bytes, others: Sequence[bytes], words: tuple[str, str, str]) -> bytes:
-    """One PDF. ``words``: what stands before, between and after the two numbers at the foot of each page."""
+def merged(first: bytes, others: Iterable[bytes], words: tuple[str, str, str]) -> bytes:
+    """One PDF of documents. ``words``: what stands before, between and after the two numbers at the foot of each page."""
     whole = pikepdf.open(io.BytesIO(first))
-    identifier = bytes(whole.trailer.ID[0])
     for content in others:
         with pikepdf.open(io.BytesIO(content)) as part:
-            _append(whole, part)
-    _number(whole, words)
-    whole.trailer.ID = Array([pikepdf.String(identifier), pikepdf.String(identifier)])
+            began = _append(whole, part)
+            _take_tags(whole, part, began, whole.Root.StructTreeRoot)
+            _take_bookmarks(whole, part, whole.Root.Outlines)
+    _number(whole, words, "left")
+    return _saved(whole)
+
+
+def continued(stretches: Sequence[bytes], words: tuple[str, str, str]) -> bytes:
+    """One document of its stretches, which are drawn without the page's number; ``words`` as for ``merged``."""
+    whole = pikepdf.open(io.BytesIO(stretches[0]))
+    document, title = whole.Root.StructTreeRoot.K[0], whole.Root.Outlines.Last
+    for content in stretches[1:]:
+        with pikepdf.open(io.BytesIO(content)) as part:
+            began = _append(whole, part)
+            _take_tags(whole, part, began, document)
+            _take_bookmarks(whole, part, title)
+    _number(whole, words, "right")
+    return _saved(whole)
+
+
+def _append(whole: Pdf, part: Pdf) -> int:
+    """The place of the first page that came."""
+    began = len(whole.pages)
+    whole.pages.extend(part.pages)
+    return began
+
+
+def _saved(whole: Pdf) -> bytes:
+    """The file's identifier is the first's, which is the beginning of the digest of its data."""
+    identifier = pikepdf.String(bytes(whole.trailer.ID[0]))
+    whole.trailer.ID = Array([identifier, identifier])
     out = io.BytesIO()
     whole.save(out, object_stream_mode=pikepdf.ObjectStreamMode.generate)
     return out.getvalue()
 
 
-def _append(whole: Pdf, part: Pdf) -> None:
-    began = len(whole.pages)
-    whole.pages.extend(part.pages)
-    _take_tags(whole, part, began)
-    _take_bookmarks(whole, part)
-
-
 # -- tags ---------------------------------------------------------------------------------------------
 
 
-def _take_tags(whole: Pdf, part: Pdf, began: int) -> None:
-    """The part's structure beside those before it; its keys of pages go on where theirs end (ISO 32000-1, 14.7.4.4)."""
+def _take_tags(whole: Pdf, part: Pdf, began: int, below: Any) -> None:
+    """The part's structure behind what stands ``below`` the root, or below the document that it goes on with; its keys of
+    pages go on where those before it end (ISO 32000-1, 14.7.4.4)."""
     root, brought = whole.Root.StructTreeRoot, whole.copy_foreign(part.Root.StructTreeRoot)
     kept = root.ParentTree.Nums
     offset = 1 + max((int(key) for key in list(kept)[::2]), default=-1)
     for key, value in _pairs(brought.ParentTree.Nums):
         kept.append(key + offset)
         kept.append(value)
-    if not isinstance(root.K, Array):
-        root.K = Array([root.K])
-    for element in brought.K if isinstance(brought.K, Array) else [brought.K]:
-        element.P = root
-        root.K.append(element)
+    for element in brought.K if below.objgen == root.objgen else brought.K[0].K:
+        element.P = below
+        below.K.append(element)
     for page in whole.pages[began:]:
         _shift(page.obj, offset)
 
@@ -89,27 +107,34 @@ def _shift(page: pikepdf.Object, offset: int) -> None:
 # -- bookmarks ----------------------------------------------------------------------------------------
 
 
-def _take_bookmarks(whole: Pdf, part: Pdf) -> None:
-    """The part's top bookmarks after those that are there."""
+def _take_bookmarks(whole: Pdf, part: Pdf, below: Any) -> None:
+    """The part's top bookmarks after those that are there ``below`` all, or below the title that it goes on with."""
     if "/Outlines" not in part.Root or "/First" not in part.Root.Outlines:
         return
-    outlines, brought = whole.Root.Outlines, whole.copy_foreign(part.Root.Outlines)
-    outlines.Last.Next, brought.First.Prev = brought.First, outlines.Last
-    outlines.Last = brought.Last
-    outlines.Count = int(outlines.Count) + int(brought.Count)
-    each: Any = brought.First
-    while each is not None:
-        each.Parent = outlines
-        each = each.get("/Next")
+    brought = whole.copy_foreign(part.Root.Outlines)
+    if "/Last" in below:
+        below.Last.Next, brought.First.Prev = brought.First, below.Last
+    else:
+        below.First = brought.First
+    below.Last = brought.Last
+    outlines = whole.Root.Outlines
+    for each in [below] if below.objgen == outlines.objgen else [below, outlines]:
+        each.Count = int(each.get("/Count", 0)) + int(brought.Count)
+    one: Any = brought.First
+    while one is not None:
+        one.Parent = below
+        one = one.get("/Next")
 
 
 # -- numbers ------------------------------------------------------------------------------------------
 
 
-def _number(whole: Pdf, words: tuple[str, str, str]) -> None:
+def _number(whole: Pdf, words: tuple[str, str, str], corner: str) -> None:
     """Each page's number in the whole, as an artefact that no reader of tags reads aloud (ISO 32000-1, 14.8.2.2)."""
+    from reports import paper  # needs a library that only workers need
+
     sizes = [(float(page.mediabox[2]), float(page.mediabox[3])) for page in whole.pages]
-    with pikepdf.open(io.BytesIO(paper.numbers(sizes, words))) as drawn:
+    with pikepdf.open(io.BytesIO(paper.numbers(sizes, words, corner))) as drawn:
         for page, number in zip(whole.pages, drawn.pages, strict=True):
             form = whole.copy_foreign(number.as_form_xobject())
             name = page.add_resource(form, Name.XObject)

@@ -4,6 +4,7 @@ from collections import Counter
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 from datetime import date, datetime
+from functools import cached_property
 from itertools import islice
 from typing import Any, ClassVar
 from uuid import UUID
@@ -24,7 +25,7 @@ from ledger.acts import Moment
 from ledger.models import Establishment, Signature
 from reports import compact, periods, tables
 from reports.check_lines import CHECK_COLUMNS, CheckLine
-from reports.documents import Column, Document
+from reports.documents import Column, Document, Stretch
 from reports.periods import Period
 from reports.tables import RECORD_HEADS, Table, record_cells, text
 from reports.templatetags.documents import local_time
@@ -36,6 +37,8 @@ MOST = 20_000
 """Checks in one document (a site setting, no source): half a minute of drawing."""
 IN_FULL = 500
 """So many are printed as a table; more in lines of one size, which take a tenth of the time (a site setting)."""
+BLOCKS_AT_ONCE = 64
+"""So many blocks of lines are drawn in one stretch: some 2,500 checks, 45 pages (a site setting, no source)."""
 AT_ONCE = 2000
 READ_WITH = (
     "sheet",
@@ -156,17 +159,25 @@ class MonitoringLog(Document):
         return len(self.checks) > IN_FULL
 
     @property
-    def with_evidence(self) -> bool:
-        """Of a long log the data bear each record's digest; content and proofs of all would weigh more than the log."""
-        return not self.is_long
-
-    @property
     def instruments(self) -> tuple[str, ...]:
         return tuple(sorted({line.instrument for line in self.checks if line.instrument}))
 
-    def blocks(self) -> Iterator[str]:
-        """The checks as lines of one size."""
-        return compact.blocks((line, _told(line)) for line in self.checks)
+    @cached_property
+    def blocks(self) -> tuple[str, ...]:
+        """The checks as lines of one size, where they are many; in the language of the document."""
+        lines = ((line, _told(line)) for line in self.checks) if self.is_long else ()
+        return tuple(compact.blocks(lines))
+
+    def whole(self) -> Stretch:
+        return Stretch(self.blocks)
+
+    def stretches(self) -> tuple[Stretch, ...]:
+        starts = range(0, len(self.blocks), BLOCKS_AT_ONCE) or (0,)
+        last = starts[-1]
+        return tuple(
+            Stretch(self.blocks[start : start + BLOCKS_AT_ONCE], opens=start == 0, closes=start == last)
+            for start in starts
+        )
 
     def data_tables(self) -> tuple[Table, ...]:
         heads = (*HEADS, *(f"reading_{head}" for head in READING_HEADS), *RECORD_HEADS)

@@ -19,6 +19,8 @@ PACKAGED = "https://packaged.invalid/reports/"
 """A made-up address (RFC 2606) below which the style sheet's fonts are found in memory."""
 
 FONTS = ("DejaVuSansCondensed.ttf", "DejaVuSansCondensed-Bold.ttf", "DejaVuSansMono.ttf")
+FEET = {"left": "10mm", "right": "13mm"}
+"""How high the foot is in which a number stands that is laid over: the right one as that of a sheet that lies."""
 LOOKS_ONLY = frozenset(range(0xFE00, 0xFE10))
 """Variation selectors: they choose how the character before them looks, and have no look of their own."""
 
@@ -48,10 +50,11 @@ def draw(
     return pdf
 
 
-def numbers(sizes: Sequence[tuple[float, float]], words: tuple[str, str, str]) -> bytes:
+def numbers(sizes: Sequence[tuple[float, float]], words: tuple[str, str, str], corner: str) -> bytes:
     """One page for each of ``sizes`` (width, height in points) with nothing on it but its number, to lay over others.
 
-    ``words``: before the number, between it and the number of all, and after.
+    ``words``: before the number, between it and the number of all, and after. ``corner``: of the foot, left where documents
+    have their own at the right.
     """
     fonts, fetcher = FontConfiguration(), PackagedOnly()
     before, between, after = map(_css_text, words)
@@ -59,9 +62,9 @@ def numbers(sizes: Sequence[tuple[float, float]], words: tuple[str, str, str]) -
     kinds = {size: f"s{number}" for number, size in enumerate(dict.fromkeys(sizes))}
     rules = [_font_faces(), "html { font: 7.5pt 'Record Sans' } div { break-after: page; height: 1pt }"]
     for (width, height), name in kinds.items():
-        rules.append(f"@page {name} {{ size: {width}pt {height}pt; margin: 20mm 12mm 10mm }}")
+        rules.append(f"@page {name} {{ size: {width}pt {height}pt; margin: 20mm 12mm {FEET[corner]} }}")
         rules.append(f".{name} {{ page: {name} }}")
-    rules.append(f"@page {{ color: #444; font: 7.5pt 'Record Sans'; @bottom-left {{ {said} }} }}")
+    rules.append(f"@page {{ color: #444; font: 7.5pt 'Record Sans'; @bottom-{corner} {{ {said} }} }}")
     rules.append("div:last-child { break-after: auto }")
     sheet = CSS(string="\n".join(rules), base_url=PACKAGED, url_fetcher=fetcher, font_config=fonts)
     pages = "".join(f'<div class="{kinds[size]}"></div>' for size in sizes)

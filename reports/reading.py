@@ -1,22 +1,24 @@
 """Documents are read in one snapshot, then sealed, then printed with that seal (decision D22)."""
 
 import dataclasses
-import json
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
-from typing import Any, TypeVar
+from typing import TypeVar
 from uuid import UUID
 
+import orjson
 from django.db import connection, transaction
 
-from ledger import seals
+from ledger import seals, stored
 from ledger.evidence import evidence
-from ledger.models import Entry, Establishment, Record, Seal, record_class
+from ledger.models import Entry, Establishment, Seal, record_class
+from ledger.stored import Stored
 from reports.documents import Document, KeyLine, ProofLine, SealLine
 from reports.rendering import DataFile
 
 D = TypeVar("D", bound=Document)
+AT_ONCE = 1000  # SQLite bounds the number of parameters in one statement
 
 
 @contextmanager
@@ -45,30 +47,29 @@ def sealed(here: Establishment) -> Proving:
     return Proving(None if latest is None else SealLine.of(latest), KeyLine.of(here))
 
 
-def proved(document: D, shown: Iterable[Record], by: Proving) -> D:
+def proved(document: D, shown: Iterable[Stored], by: Proving) -> D:
     """The document with what proves it, and the digest of each record it shows."""
     proofs = tuple(ProofLine(record=record.pk, digest=record.digest) for record in shown)
     return dataclasses.replace(document, seal=by.seal, key=by.key, proofs=proofs)
 
 
-def records(ids: Iterable[UUID]) -> list[Record]:
+def records(ids: Iterable[UUID]) -> list[Stored]:
     """The records of these ids, kind by kind in the order they were taken."""
-    kinds: dict[str, list[UUID]] = {}
-    for pk, kind in Entry.objects.filter(pk__in=list(ids)).values_list("pk", "kind"):
-        kinds.setdefault(kind, []).append(pk)
-    found: list[Record] = []
-    for kind in sorted(kinds):
-        rows: Any = record_class(kind).objects
-        found += rows.filter(pk__in=kinds[kind]).order_by("recorded_at", "id")
-    return found
+    keys, kinds = list(ids), dict[str, list[UUID]]()
+    for start in range(0, len(keys), AT_ONCE):
+        entries = Entry.objects.filter(pk__in=keys[start : start + AT_ONCE])
+        for pk, kind in entries.values_list("pk", "kind"):
+            kinds.setdefault(kind, []).append(pk)
+    return [one for kind in sorted(kinds) for one in stored.contents(record_class(kind), kinds[kind])]
 
 
-def evidence_file(here: Establishment, shown: Sequence[Record], documents: Sequence[Document]) -> DataFile:
+def evidence_file(here: Establishment, shown: Sequence[Stored], documents: Sequence[Document]) -> DataFile:
     """The records with digests and proofs, and the seal that is printed. What one of the documents withholds is withheld."""
     seal = documents[0].seal
     printed = Seal.objects.filter(establishment=here, number=seal.number if seal else 0)
     made = evidence(
         shown, also=printed, withheld=lambda record: any(each.withholds(record) for each in documents)
     )
-    content = json.dumps(made, ensure_ascii=False).encode()
-    return DataFile("evidence.json", content, "Records with digests and proofs, for the stand-alone checker")
+    return DataFile(
+        "evidence.json", orjson.dumps(made), "Records with digests and proofs, for the stand-alone checker"
+    )

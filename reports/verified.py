@@ -15,6 +15,7 @@ from ledger.models import SigningKey
 from ledger.standalone import check_evidence
 from ledger.standalone.check_evidence import Unreadable, shown
 from reports import printed
+from reports.documents import MOST_PROOFS_PRINTED
 from reports.made_here import Paper, Verdict, against_here, establishment_of
 from reports.models import DocumentJob
 from reports.pdf_signing import signature_of
@@ -92,15 +93,25 @@ def _against_print(pdf: pikepdf.Pdf, paper: Paper, verdict: Verdict) -> None:
 
 
 def _list_not_printed(text: str, paper: Paper) -> Iterator[str]:
-    """Where a list of records is printed, every record is in it with its own digest."""
-    listed = {one["record"]: f"{UUID(one['record']).hex[-8:]}{one['digest'][:12]}" for one in _listed(paper)}
-    missing = [record for record, token in listed.items() if token not in text]
-    if len(missing) < len(listed):
-        yield from (f"record {record} is not printed with its digest" for record in missing)
+    """Where a list of records is printed, every record is in it with its own digest; so is each line of a long log."""
+    listed = paper.document["proofs"]
+    missing = set(_not_printed(text, listed, 12)) if len(listed) <= MOST_PROOFS_PRINTED else set[str]()
+    missing.update(_not_printed(text, paper.document.get("checks"), 8))
+    yield from (f"record {record} is not printed with its digest" for record in sorted(missing))
 
 
-def _listed(paper: Paper) -> Iterator[dict[str, str]]:
-    for one in paper.document["proofs"]:
+def _not_printed(text: str, lines: Any, digits: int) -> list[str]:
+    """Those that are not there as the end of their id and so many digits of their digest; none where no line is there so."""
+    listed = {
+        one["record"]: f"{UUID(one['record']).hex[-8:]}{one['digest'][:digits]}" for one in _listed(lines)
+    }
+    there = printed.together(text, 8 + digits)
+    missing = [record for record, token in listed.items() if token not in there]
+    return missing if len(missing) < len(listed) else []
+
+
+def _listed(lines: Any) -> Iterator[dict[str, str]]:
+    for one in lines if isinstance(lines, list) else ():
         try:
             UUID(one["record"])
             one["digest"][:12]

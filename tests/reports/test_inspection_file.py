@@ -25,9 +25,9 @@ from haccp.models import ControlPoint
 from ledger.acts import Act, Moment
 from ledger.ids import uuid7
 from ledger.models import Establishment, Person
-from reports import inspection_file, jobs, rendering, verified
+from reports import inspection_file, jobs, merging, rendering, verified
 from reports.demo.house import HOUSE
-from reports.inspection import bundle, changes, contents, merging
+from reports.inspection import bundle, changes, contents
 from reports.inspection.asked import Asked
 from reports.models import DocumentJob
 from tests.scene import Scene, undone

@@ -3,19 +3,36 @@
 import csv
 import io
 import json
+import re
+import subprocess
 from collections.abc import Callable
 from datetime import timedelta
+from types import SimpleNamespace
 from typing import Any
 
 import openpyxl
+import pikepdf
 import pytest
 from django.db import connection
 from django.test.utils import CaptureQueriesContext
 
 from haccp import reviews
+from ledger import evidence, seals
 from ledger.acts import Act
 from ledger.models import Entry, Establishment, Person
-from reports import compact, jobs, monitoring_log, periods, rendering, tables
+from ledger.standalone import check_evidence
+from reports import (
+    compact,
+    jobs,
+    monitoring_log,
+    periods,
+    printed,
+    reading,
+    rendering,
+    tables,
+    verified,
+)
+from reports.documents import PdfVariant
 from reports.models import DocumentJob
 from tests.batches.conftest import *  # noqa: F403 - a house that makes things
 from tests.conftest import NOON
@@ -175,10 +192,139 @@ def test_a_long_log_is_lines_of_one_size_and_every_check_is_there(
     assert "a4-landscape" in shown
 
 
-def test_evidence_does_not_go_along_with_a_long_log(log: Any, measure: Any, batch: Any, long: None) -> None:
+@pytest.fixture
+def drawn(
+    log: Any, measure: Any, batch: Any, long: None, monkeypatch: pytest.MonkeyPatch, establishment: Any
+) -> tuple[Any, pikepdf.Pdf]:
+    """A log of seven checks in four stretches, drawn."""
+    monkeypatch.setattr(compact, "RECORDS_AT_ONCE", 1)
+    monkeypatch.setattr(monitoring_log, "BLOCKS_AT_ONCE", 2)
+    for _ in range(7):
+        measure(batch)
+    document = log()
+    assert len(document.stretches()) == 4
+    pdf = rendering.to_pdf(document, attachments=[rendering.own_data(document)])
+    return document, pikepdf.open(io.BytesIO(pdf))
+
+
+def printed_pages(pdf: pikepdf.Pdf) -> list[str]:
+    """Each page's text by poppler's own reader, which knows nothing of ours."""
+    out = io.BytesIO()
+    pdf.save(out)
+    done = subprocess.run(
+        ["pdftotext", "-layout", "-", "-"], input=out.getvalue(), capture_output=True, check=True
+    )
+    return done.stdout.decode().split("\f")[:-1]
+
+
+@pytest.mark.pdf
+def test_a_long_log_is_drawn_in_stretches_with_every_check_once(drawn: Any) -> None:
+    document, pdf = drawn
+    text = "".join(printed_pages(pdf))
+    ends = [f"{line.record.hex[-8:]} {line.digest[:8]}" for line in document.checks]
+    assert [len(re.findall(rf"{end}\s", text)) for end in ends] == [1] * 7
+
+
+@pytest.mark.pdf
+def test_its_pages_are_numbered_through_and_bear_its_head(drawn: Any) -> None:
+    document, pdf = drawn
+    pages = printed_pages(pdf)
+    assert len(pages) >= 4
+    for number, page in enumerate(pages, 1):
+        assert f"Page {number} of {len(pages)}" in page
+        assert page.count("Page ") == 1
+    for page in pages[1:]:
+        assert f"Monitoring log {document.number}" in page
+        assert "When; result; batch or lot" in page
+
+
+@pytest.mark.pdf
+def test_its_stretches_are_one_document_for_a_reader_of_tags_and_bookmarks(drawn: Any) -> None:
+    """ISO 32000-1, 14.7 and 12.3.3: one tree of structure, each page's own key in it, and bookmarks below the title."""
+    _document, pdf = drawn
+    root = pdf.Root.StructTreeRoot
+    assert [element.S for element in root.K] == ["/Document"]
+    assert all(element.P.objgen == root.K[0].objgen for element in root.K[0].K)
+    keys = [int(page.obj.StructParents) for page in pdf.pages]
+    assert keys == [int(key) for key in list(root.ParentTree.Nums)[::2]][: len(keys)] == sorted(set(keys))
+    with pdf.open_outline() as outline:
+        (title,) = outline.root
+        assert [each.title for each in title.children][-3:] == [
+            "Local regulation",
+            "Records and their digests",
+            "Seal",
+        ]
+    assert int(pdf.Root.Outlines.Count) == 1 + len(title.children)
+
+
+@pytest.mark.pdf
+def test_what_hangs_in_it_hangs_in_it_once(drawn: Any) -> None:
+    document, pdf = drawn
+    (name,) = pdf.attachments
+    assert pdf.attachments[name].get_file().read_bytes() == rendering.to_json(document)
+    assert len(pdf.Root.AF) == 1
+    assert bytes(pdf.trailer.ID[0]).decode() == rendering.data_digest(document)[:32]
+
+
+@pytest.mark.pdf
+def test_the_accessible_variant_is_that_in_every_stretch(
+    log: Any, measure: Any, batch: Any, long: None, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(compact, "RECORDS_AT_ONCE", 1)
+    monkeypatch.setattr(monitoring_log, "BLOCKS_AT_ONCE", 2)
     for _ in range(3):
         measure(batch)
-    assert not log().with_evidence
+    pdf = pikepdf.open(io.BytesIO(rendering.to_pdf(log(), variant=PdfVariant.ACCESSIBLE)))
+    with pdf.open_metadata() as said:
+        assert said["pdfuaid:part"] == "1"
+
+
+def test_the_records_of_a_long_log_share_a_path_a_seal(
+    establishment: Establishment, log: Any, measure: Any, batch: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(evidence, "SHARED_FROM", 2)
+    for minutes in range(5):
+        measure(batch)
+        if minutes % 2:
+            seals.seal(establishment=establishment)
+    document = log()
+    file = reading.evidence_file(establishment, reading.records(document.record_ids), [document])
+    made = json.loads(file.content)
+    assert all("path" not in record["proof"] for record in made["records"])
+    findings = check_evidence.check(made, document=json.loads(rendering.to_json(document)))
+    assert (findings.differences, sum(findings.under.values())) == ([], 5)
+
+
+def test_statements_for_the_evidence_do_not_grow_with_records_and_seals(
+    establishment: Establishment, log: Any, measure: Any, batch: Any
+) -> None:
+    def statements() -> int:
+        document = log()
+        with CaptureQueriesContext(connection) as seen:
+            shown = reading.records(document.record_ids)
+            reading.evidence_file(establishment, shown, [document])
+        return len(seen)
+
+    measure(batch)
+    few = statements()
+    for _ in range(3):
+        measure(batch)
+        seals.seal(establishment=establishment)
+    assert statements() == few
+
+
+@pytest.mark.pdf
+def test_a_line_that_is_not_printed_with_its_digest_is_named(
+    drawn: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Of so many records there is no list besides: the lines themselves are compared."""
+    document, pdf = drawn
+    monkeypatch.setattr(verified, "MOST_PROOFS_PRINTED", 3)
+    data, text = json.loads(rendering.to_json(document)), printed.text_of(pdf)
+    assert list(verified._list_not_printed(text, SimpleNamespace(document=data))) == []
+    data["checks"][4]["digest"] = "0" * 64
+    (said,) = verified._list_not_printed(text, SimpleNamespace(document=data))
+    assert said == f"record {document.checks[4].record} is not printed with its digest"
 
 
 def test_lines_are_broken_between_pieces_and_never_cut() -> None:
