@@ -1,5 +1,6 @@
 """What of a house's confidential matters may leave it: nothing, unless a food-safety lead says so with a reason."""
 
+from collections.abc import Collection
 from uuid import UUID
 
 from ledger import people
@@ -28,11 +29,13 @@ def take_back(*, act: Act) -> Disclosure:
 
 def standing(establishment: Establishment, subject: UUID, part: Part) -> Disclosure | None:
     """The latest word that this part of the subject may leave."""
-    found: Disclosure | None = (
-        Disclosure.objects.of(establishment)
-        .standing()
-        .filter(subject=subject, part=part)
-        .select_related("performed_by", "recorded_by", "establishment")
-        .first()
-    )
-    return found
+    return standing_for(establishment, [subject], part).get(subject)
+
+
+def standing_for(
+    establishment: Establishment, subjects: Collection[UUID], part: Part
+) -> dict[UUID, Disclosure]:
+    """The latest word for each of the subjects that has one. One statement."""
+    words = Disclosure.objects.of(establishment).standing().filter(subject__in=subjects, part=part)
+    words = words.select_related("performed_by", "recorded_by", "establishment", "corrected_by")
+    return {each.subject: each for each in words.order_by("recorded_at", "id")}

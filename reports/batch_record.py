@@ -22,15 +22,13 @@ from haccp.models import (
     Release,
     StartPermission,
 )
-from ledger import disclosures
-from ledger.models import Disclosure, Establishment, Record
-from ledger.models import Part as DisclosedPart
-from ledger.stored import Stored
-from reports import left_out, packed, predicted, signed
+from ledger.models import Establishment, Record
+from reports import bare_sheet, left_out, packed, predicted, signed
+from reports.bare_sheet import BareLine
 from reports.cases import ANSWER_COLUMNS, DISPOSITION_COLUMNS, Case, CaseRead, case
 from reports.check_lines import CHECK_COLUMNS, CheckLine
-from reports.documents import Column, Document, RecordLine, SignatureLine
-from reports.left_out import BareLine
+from reports.documents import Column, RecordLine, SignatureLine
+from reports.left_out import Included, LeavesOut
 from reports.packed import PackingLine
 from reports.predicted import Predicted
 
@@ -60,21 +58,13 @@ class OpenCheck:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Included(RecordLine):
-    """The word of a food-safety lead that confidential parts may be in here."""
-
-    given_to: str
-    because: str
-
-
-@dataclass(frozen=True, kw_only=True)
 class PlanUsed(RecordLine):
     title: str
     number: int
 
 
 @dataclass(frozen=True, kw_only=True)
-class BatchRecord(Document):
+class BatchRecord(LeavesOut):
     """Everything about one batch as it stood when it was read, in one snapshot.
 
     ``record_ids``: every record shown, for the evidence that goes with the document. Approved versions are left to
@@ -97,14 +87,9 @@ class BatchRecord(Document):
     packing: tuple[PackingLine, ...]
     told_at_release: tuple[str, ...]
     predicted: Predicted | None
-    left_out: tuple[str, ...] = ()
-    included: Included | None = None
     weighed: tuple[BareLine, ...] = ()
     cases: tuple[Case, ...]
     record_ids: tuple[UUID, ...]
-
-    def withholds(self, record: Stored) -> bool:
-        return bool(self.left_out) and left_out.withheld(record)
 
 
 def refuse(establishment: Establishment, subject: UUID, about: dict[str, Any]) -> None:
@@ -125,8 +110,8 @@ def build(here: Establishment, subject: UUID, about: dict[str, Any], **head: Any
     plan = _plan(batch)
     of_cases = (record for case in cases for record in case.records)
     sheets = {each.sheet_id: each.sheet for each in checks if each.sheet is not None}
-    word = _word(here, subject) if about.get("outside") else None
-    words = [] if word is None else [word]
+    outside = left_out.for_outside(about)
+    words = left_out.words(here, [subject]) if outside else []
     of_batch = signed.of_batch(batch)
     shown: list[Record] = [*checks, *sheets.values(), *packing, *of_cases, *releases, *of_batch, *words]
     signatures = signed.signatures(plan, shown)
@@ -146,21 +131,17 @@ def build(here: Establishment, subject: UUID, about: dict[str, Any], **head: Any
         signatures=tuple(SignatureLine.of(each, what) for each, what in signatures),
         confirmed_rules=_rules(checks),
         unconfirmed_rules=_unconfirmed_rules(batch, checks),
-        included=None if word is None else Included.of(word, given_to=word.given_to, because=word.because),
+        included=Included.by(words),
         record_ids=tuple(sorted({each.pk for each in (*shown, *(one for one, _what in signatures))})),
         **head,
     )
-    return _for_outside(record) if about.get("outside") and word is None else record
-
-
-def _word(here: Establishment, subject: UUID) -> Disclosure | None:
-    return disclosures.standing(here, subject, DisclosedPart.RECIPE)
+    return _for_outside(record) if outside and not words else record
 
 
 def _for_outside(record: BatchRecord) -> BatchRecord:
-    sheet = left_out.without_quantities(record.sheet)
-    bare = left_out.bare_lines(record.sheet)
-    return replace(record, sheet=sheet, weighed=bare, predicted=None, left_out=left_out.told())
+    sheet = bare_sheet.without_quantities(record.sheet)
+    bare = bare_sheet.bare_lines(record.sheet)
+    return replace(record, sheet=sheet, weighed=bare, predicted=None, left_out=bare_sheet.told())
 
 
 def _title(plan: PlanVersion) -> str:

@@ -13,7 +13,8 @@ from django.db.models import Max, Min, Q
 from django.utils import timezone
 
 from batches.models import Batch, BatchState, Lot, Movement
-from haccp.models import Deviation, NoticeReply, PlanVersion, Recall, RecallNotice
+from haccp.models import CheckSheet, Deviation, NoticeReply, PlanVersion, Recall, RecallNotice
+from haccp.trial_questions import question
 from ledger.entrances import Days
 from ledger.models import Entrance, Establishment
 from reports import periods
@@ -165,6 +166,12 @@ def _of_balance(here: Establishment, subject: UUID, about: dict[str, Any]) -> Da
     return _span(here, said["since"], said["until"] - MOMENT)
 
 
+def _of_trial(here: Establishment, subject: UUID, about: dict[str, Any]) -> Days | None:
+    """Of the checks it was tried on."""
+    tried = question(here, about)
+    return Days(tried.first_day, tried.last_day)
+
+
 def _of_day(serializer: Any) -> Callable[..., Days | None]:
     """The day it was asked for, if one was."""
 
@@ -201,6 +208,7 @@ TOUCHING = {
     Kind.RECALL_LETTER.value: _of_record(RecallNotice),
     Kind.PUBLIC_NOTICE.value: _of_record(RecallNotice),
     Kind.NOTICE_REPLY.value: _of_record(NoticeReply),
+    Kind.CHECK_SHEET.value: _of_record(CheckSheet),
 }
 """One thing, that is shown whole if any of its days is open: a night's batch is not cut at midnight."""
 OF_DAYS = {
@@ -212,10 +220,16 @@ OF_DAYS = {
     Kind.INSPECTION_FILE.value: _of_file,
     Kind.TRACE.value: _of_trace,
     Kind.MASS_BALANCE.value: _of_balance,
+    Kind.TRIAL.value: _of_trial,
     Kind.CHANGEOVER_TABLE.value: _of_day(ChangeoverTableSerializer),
     Kind.COMPLIANCE_PROFILE.value: _of_day(ProfileAskedSerializer),
 }
 """What asks for days, of which every one must be open."""
-AS_IT_STANDS = (Kind.PEOPLE_LIST.value, Kind.CHANGEOVER_TABLE.value, Kind.COMPLIANCE_PROFILE.value)
+AS_IT_STANDS = (
+    Kind.PEOPLE_LIST.value,
+    Kind.RECALL_PLAN.value,
+    Kind.CHANGEOVER_TABLE.value,
+    Kind.COMPLIANCE_PROFILE.value,
+)
 """They tell how things stand on the day they are asked for, which is while the entrance is open."""
 _OF_KIND: dict[str, Callable[..., Days | None]] = TOUCHING | OF_DAYS

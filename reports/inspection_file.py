@@ -4,7 +4,7 @@ What lies in it is chosen by ``inspection.contents``. All documents are read as 
 are drawn side by side and then laid one after the other.
 """
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import Any, ClassVar
 from uuid import UUID
@@ -20,6 +20,7 @@ from reports.documents import Document
 from reports.inspection import bundle, contents
 from reports.inspection.asked import Asked
 from reports.inspection.contents import Part
+from reports.left_out import LeavesOut
 from reports.models import DocumentJob
 from reports.rendering import DataFile, Made
 
@@ -28,6 +29,8 @@ LANGUAGES = ("en", "es")
 TITLE = gettext_lazy("inspection file")
 ONCE = True
 """Asked for again while nothing was recorded since, it is the same file."""
+OUTSIDE = {"outside": True}
+"""Each document in it is as it may leave the house, whoever asks: an inspection file is made to be given away."""
 Build = Callable[..., Any]
 
 
@@ -55,8 +58,11 @@ class Line:
 
 
 @dataclass(frozen=True, kw_only=True)
-class InspectionFile(Document):
-    """The front of the file. ``asked``: what was asked for, in words; ``records``: every record that lies in it."""
+class InspectionFile(LeavesOut):
+    """The front of the file. ``asked``: what was asked for, in words; ``records``: every record that lies in it.
+
+    ``left_out``: of all its documents, each with the kind that leaves it out.
+    """
 
     kind: ClassVar[str] = "inspection-file"
     template: ClassVar[str] = "reports/inspection_file.html"
@@ -65,6 +71,10 @@ class InspectionFile(Document):
     asked: tuple[str, ...]
     lines: tuple[Line, ...]
     records: tuple[Shown, ...]
+
+    def withholds(self, record: Stored) -> bool:
+        """Its documents say so, each of what it shows."""
+        return False
 
     @property
     def sections(self) -> list[tuple[str, list[Line]]]:
@@ -114,7 +124,13 @@ def _read(job: DocumentJob, build: Build) -> tuple[InspectionFile, list[Document
         asked = Asked.read(job.establishment, job.about)
         parts = contents.parts(asked)
         documents = [
-            build(job, part.kind, part.subject or job.establishment_id, part.about, number=_number(job, at))
+            build(
+                job,
+                part.kind,
+                part.subject or job.establishment_id,
+                OUTSIDE | part.about,
+                number=_number(job, at),
+            )
             for at, part in enumerate(parts, 1)
         ]
         shown = reading.records({pk for each in documents for pk in each.record_ids})
@@ -124,7 +140,13 @@ def _read(job: DocumentJob, build: Build) -> tuple[InspectionFile, list[Document
     under_seal = [
         reading.proved(each, [by_id[pk] for pk in each.record_ids if pk in by_id], by) for each in documents
     ]
-    front = replace(front, lines=tuple(_lines(parts, documents)), records=tuple(map(_shown, shown)))
+    front = replace(
+        front,
+        lines=tuple(_lines(parts, documents)),
+        records=tuple(map(_shown, shown)),
+        left_out=tuple(dict.fromkeys(_left_out(documents))),
+        included=tuple(dict.fromkeys(word for each in documents for word in getattr(each, "included", ()))),
+    )
     return reading.proved(front, shown, by), under_seal, shown
 
 
@@ -135,6 +157,11 @@ def _number(job: DocumentJob, at: int) -> str:
 def _lines(parts: Sequence[Part], documents: Sequence[Document]) -> Iterator[Line]:
     for at, (part, document) in enumerate(zip(parts, documents, strict=True), 1):
         yield Line(at, document.kind, document.title, part.of, document.number)
+
+
+def _left_out(documents: Iterable[Document]) -> Iterator[str]:
+    for each in documents:
+        yield from (f"{each.title}: {what}" for what in getattr(each, "left_out", ()))
 
 
 def _shown(record: Stored) -> Shown:

@@ -88,15 +88,29 @@ _KINDS: dict[str, Any] = {
 """Where each kind of document is made: a module with ``refuse`` (before it is asked for) and ``build``."""
 
 
-LEAVES_OUT = frozenset({DocumentJob.Kind.BATCH_RECORD.value})
-"""Kinds that leave out what is confidential when they are asked so."""
+LEAVES_OUT = frozenset(
+    kind.value
+    for kind in (
+        DocumentJob.Kind.BATCH_RECORD,
+        DocumentJob.Kind.TRACE,
+        DocumentJob.Kind.MASS_BALANCE,
+        DocumentJob.Kind.RECALL_REPORT,
+        DocumentJob.Kind.RECALL_PLAN,
+        DocumentJob.Kind.NOTICE_REPLY,
+        DocumentJob.Kind.INSPECTION_FILE,
+    )
+)
+"""Kinds that leave out what is confidential when they are asked so; an inspection file always does."""
 FOR_OUTSIDE = LEAVES_OUT | {
     kind.value
     for kind in (
+        DocumentJob.Kind.HAZARD_PLAN,
+        DocumentJob.Kind.CHECK_SHEET,
+        DocumentJob.Kind.TRIAL,
         DocumentJob.Kind.SALE_SIGN,
+        DocumentJob.Kind.ALLERGEN_SHEET,
         DocumentJob.Kind.RECALL_LETTER,
         DocumentJob.Kind.PUBLIC_NOTICE,
-        DocumentJob.Kind.HAZARD_PLAN,
         DocumentJob.Kind.CHANGEOVER_TABLE,
         DocumentJob.Kind.MONITORING_LOG,
         DocumentJob.Kind.DEVIATION,
@@ -108,7 +122,12 @@ FOR_OUTSIDE = LEAVES_OUT | {
         DocumentJob.Kind.COMPLIANCE_PROFILE,
     )
 }
-"""Those, and kinds that never show quantities of a recipe, prices or private contacts: the same look for outside."""
+"""Those, and kinds that never show quantities of a recipe, prices or private contacts: the same look for outside.
+
+Named one by one, so that nobody gets a new kind before somebody has looked at what it tells.
+"""
+INSIDE_ONLY = frozenset({DocumentJob.Kind.TAG_SHEET.value})
+"""What is stuck on tubs and shelves here."""
 
 
 @transaction.atomic

@@ -1,105 +1,73 @@
-"""A batch record as it may leave the house: without the quantities of the recipe, and with a list of what was left out.
+"""What a document leaves out where it may leave the house, and the words of those who let it be in.
 
-Pure: it takes values out of what was read. The records themselves are withheld in the evidence: their digests and proofs go
-along, so that nothing can be put in their place later.
+The records themselves are withheld in the evidence: their digests and proofs go along, so that nothing can be put in
+their place later.
 """
 
-from collections.abc import Iterable
-from dataclasses import dataclass, replace
-from datetime import datetime
+from collections.abc import Collection, Mapping
+from dataclasses import dataclass
+from typing import Any
 from uuid import UUID
 
 from django.utils.translation import gettext as _
 
-from batches.sheet_lines import BatchSheet, Struck, Weighing
+from ledger import disclosures
+from ledger.models import Disclosure, Establishment, Part
 from ledger.stored import Stored
+from reports.documents import Document, RecordLine
 
-KINDS = frozenset({"batches.movement", "batches.trim-return", "batches.weighed-apart", "batches.brought-in"})
-"""Of records that say how much went in; a movement only where something was used."""
-
-
-@dataclass(frozen=True)
-class BareWeighing:
-    """That something went in, when and by whom; not how much."""
-
-    id: UUID
-    at: datetime
-    by: str
-    keyed_by: str
-    recorded_at: datetime
-    late: bool
-    note: str
-    lot_code: str
-    part: int | None
-    flags: tuple[str, ...]
+SAY_WHAT_WENT_IN = frozenset({"batches.trim-return", "batches.weighed-apart", "batches.brought-in"})
+HOLD_FIGURES = frozenset({"haccp.recall-scope", "haccp.notice-arrived", "haccp.notice-reply"})
+"""Records that keep how much of each lot was used and is here."""
+TELLING = frozenset({"used", "counted"})
+"""Movements that tell what went into a batch: those that took it, and counts, which show what is left of what came."""
 
 
-@dataclass(frozen=True)
-class BareLine:
-    """A line of the recipe: whether what was weighed held to it. ``result`` is empty where the recipe has no such line."""
+@dataclass(frozen=True, kw_only=True)
+class Included(RecordLine):
+    """The word of a food-safety lead that confidential parts may be in here."""
 
-    material_code: str
-    material_name: str
-    result: str
-    weighings: tuple[BareWeighing, ...]
+    what: str
+    given_to: str
+    because: str
 
-
-def withheld(record: Stored) -> bool:
-    """Whether a record says how much of something went in."""
-    return record.kind in KINDS and record.said.get("what", "used") != "made"
-
-
-def bare_lines(sheet: BatchSheet) -> tuple[BareLine, ...]:
-    within = (
-        BareLine(line.material_code, line.material_name, line.result, tuple(map(_bare, line.weighings)))
-        for line in sheet.lines
-    )
-    outside = (
-        BareLine("", each.material_name, "", (_bare(each),))
-        for each in (*sheet.outside_recipe, *sheet.unclear)
-    )
-    return (*within, *outside)
+    @classmethod
+    def by(cls, words: Collection[Disclosure]) -> "tuple[Included, ...]":
+        return tuple(
+            cls.of(each, what=_(each.get_part_display()), given_to=each.given_to, because=each.because)
+            for each in words
+        )
 
 
-def without_quantities(sheet: BatchSheet) -> BatchSheet:
-    """The sheet without what tells the recipe. Plain notes and reasons stay as they were written."""
-    return replace(
-        sheet,
-        lines=(),
-        unclear=(),
-        outside_recipe=(),
-        trim=(),
-        apart=(),
-        struck=tuple(_struck(sheet.struck)),
-        result=replace(sheet.result, mass_in=None),
-    )
+@dataclass(frozen=True, kw_only=True)
+class LeavesOut(Document):
+    """A document with a look for outside. ``left_out``: in words; empty of a whole one. ``included``: by whose word."""
+
+    left_out: tuple[str, ...] = ()
+    included: tuple[Included, ...] = ()
+
+    def withholds(self, record: Stored) -> bool:
+        return bool(self.left_out) and not self.included and tells_quantities(record)
 
 
-def told() -> tuple[str, ...]:
-    """What was left out, in the active language."""
-    return (
-        _("The quantities of the recipe, their tolerances, and what was weighed in"),
-        _("Trim between parts, and what was weighed apart"),
-        _("The mass that went in, and what the recipe was predicted to come to"),
-        _("What the records of these say, in the attached evidence: their digests and proofs are there"),
-    )
+def tells_quantities(record: Stored) -> bool:
+    """Whether a record says how much of something went into a batch, or lets it be reckoned."""
+    if record.kind == "batches.movement":
+        return record.said.get("what") in TELLING
+    return record.kind in SAY_WHAT_WENT_IN or record.kind in HOLD_FIGURES
 
 
-def _bare(each: Weighing) -> BareWeighing:
-    return BareWeighing(
-        each.id,
-        each.at,
-        each.by,
-        each.keyed_by,
-        each.recorded_at,
-        each.late,
-        each.note,
-        each.lot_code,
-        each.part,
-        each.flags,
-    )
+def for_outside(about: Mapping[str, Any]) -> bool:
+    """Whether a document is asked for as it may leave the house."""
+    return bool(about.get("outside"))
 
 
-def _struck(lines: Iterable[Struck]) -> Iterable[Struck]:
-    for line in lines:
-        yield replace(line, said=_("an amount, left out")) if line.kind in KINDS else line
+def asked(about: Mapping[str, Any]) -> dict[str, Any]:
+    """What was asked besides, as the reader of its kind knows it."""
+    return {name: said for name, said in about.items() if name != "outside"}
+
+
+def words(here: Establishment, subjects: Collection[UUID], part: Part = Part.RECIPE) -> list[Disclosure]:
+    """Those that let this part go for every one of ``subjects``; none where one lacks it."""
+    found = disclosures.standing_for(here, subjects, part)
+    return list(found.values()) if found.keys() == set(subjects) else []

@@ -1,10 +1,11 @@
 """Whether what came went, on paper: of a lot, of a batch, or of every material over a period.
 
-Amounts are set as text, as they are shown over the API; what is not known says so and is never 0.
+Amounts are set as text, as they are shown over the API; what is not known says so and is never 0. As it may leave the
+house, neither what was used nor what it can be reckoned from is told: what went in of a batch, what is left of a lot.
 """
 
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any, ClassVar
 from uuid import UUID
@@ -20,8 +21,9 @@ from haccp.cook_losses import CookLoss, How
 from haccp.mass_balance import LOST, BatchBalance, LotLine, StockBalance
 from haccp.weighed_to import WeighedTo
 from ledger.models import Establishment
+from reports import left_out
 from reports.api.mass_balances import BalanceAskedSerializer
-from reports.documents import Document
+from reports.left_out import Included, LeavesOut
 
 
 @dataclass(frozen=True)
@@ -41,7 +43,10 @@ class Group:
 
 @dataclass(frozen=True)
 class MaterialRow:
-    """A material over the period. ``came``, ``went``: by kind of movement. ``counted_at``: None, never counted in it."""
+    """A material over the period. ``came``, ``went``: by kind of movement. ``counted_at``: None, never counted in it.
+
+    ``opening``, ``closing``: empty where they were left out.
+    """
 
     code: str
     name: str
@@ -56,7 +61,7 @@ class MaterialRow:
 
 
 @dataclass(frozen=True, kw_only=True)
-class MassBalancePaper(Document):
+class MassBalancePaper(LeavesOut):
     """``flagged``: whether a gap is over what the house allows, None where that cannot be said. ``gaps``: those that are.
 
     ``groups``: of a lot or a batch; ``materials``: of a period. ``record_ids``: what moved the lot, or what was weighed in
@@ -85,7 +90,7 @@ def refuse(establishment: Establishment, subject: UUID, about: dict[str, Any]) -
 
 
 def _read(about: dict[str, Any]) -> dict[str, Any]:
-    reader = BalanceAskedSerializer(data=about)
+    reader = BalanceAskedSerializer(data=left_out.asked(about))
     reader.is_valid(raise_exception=True)
     return dict(reader.validated_data)
 
@@ -121,11 +126,38 @@ def build(here: Establishment, subject: UUID, about: dict[str, Any], **head: Any
             "How much may stay unexplained is the house's own figure. No law that was read names one."
         ),
     } | head
-    if isinstance(found, Lot):
-        return MassBalancePaper(**_of_lot(found), **said)
-    if isinstance(found, Batch):
-        return MassBalancePaper(**_of_batch(found), **said)
-    return MassBalancePaper(**_of_period(here, asked["since"], asked["until"], found), **said)
+    words = left_out.words(here, _batches(found)) if left_out.for_outside(about) else []
+    bare = left_out.for_outside(about) and not words
+    told = _told(here, asked, found, bare=bare) | {"included": Included.by(words)}
+    told["record_ids"] = (*told["record_ids"], *(each.pk for each in words))
+    return MassBalancePaper(**told, **said)
+
+
+def _batches(of: Lot | Batch | Material | None) -> list[UUID]:
+    """Whose recipes a balance may tell; of a period nobody names them one by one, so nothing lets it all go."""
+    if isinstance(of, Batch):
+        return [of.uid]
+    if isinstance(of, Lot):
+        used = Movement.objects.standing().filter(lot=of, what=MovementKind.USED)
+        return list(used.order_by().values_list("batch__uid", flat=True).distinct())
+    return []
+
+
+def _told(
+    here: Establishment, asked: dict[str, Any], of: Lot | Batch | Material | None, *, bare: bool
+) -> dict[str, Any]:
+    if isinstance(of, Lot):
+        return _of_lot(of, bare=bare)
+    if isinstance(of, Batch):
+        return _of_batch(of, bare=bare)
+    return _of_period(here, asked["since"], asked["until"], of, bare=bare)
+
+
+def _what_was_used() -> tuple[str, ...]:
+    return (
+        _("How much of a lot or material batches took, and what was there before and is there now of it"),
+        _("How well its weighings are known"),
+    )
 
 
 def _allowed(here: Establishment) -> str:
@@ -138,13 +170,15 @@ def _allowed(here: Establishment) -> str:
 # -- a lot -----------------------------------------------------------------------------------------
 
 
-def _of_lot(lot: Lot) -> dict[str, Any]:
+def _of_lot(lot: Lot, *, bare: bool) -> dict[str, Any]:
     measured = of_batches.of_lot(lot)
     found = measured.balance
+    hides = bare and bool(found.went.get(MovementKind.USED))
     moved = Movement.objects.standing().filter(lot=lot).order_by("performed_at", "id")
     return {
         "about": f"{lot.code}, {lot.material.name}",
-        "groups": tuple(_groups(measured)),
+        "groups": tuple(_bare_groups(found) if hides else _groups(measured)),
+        "left_out": _what_was_used() if hides else (),
         "sentences": tuple(_said(found)),
         "flagged": measured.flagged,
         "gaps": (_gap(lot.code, found.gap, found.dimension),) if measured.flagged else (),
@@ -165,6 +199,13 @@ def _groups(measured: StockBalance) -> Iterator[Group]:
     counts = Line(_("counts found less (with a minus: more)"), amount(found.missing))
     shows = _shows_to(measured.weighed_to, found.dimension)
     yield Group(_("Unexplained"), (counts, *shows), amount(found.gap))
+
+
+def _bare_groups(found: Balance) -> Iterator[Group]:
+    went = {what: base for what, base in found.went.items() if what != MovementKind.USED}
+    yield Group(_("Came"), _kinds(found.came, found.dimension), shown(found.in_all, found.dimension))
+    yield Group(_("Went, besides what batches took"), _kinds(went, found.dimension))
+    yield Group(_("Unexplained"), (), shown(found.gap, found.dimension))
 
 
 def _shows_to(weighed: WeighedTo, dimension: str) -> tuple[Line, ...]:
@@ -200,15 +241,21 @@ def _gap(name: str, gap: int, dimension: str) -> str:
 # -- a period --------------------------------------------------------------------------------------
 
 
-def _of_period(here: Establishment, since: datetime, until: datetime, of: Material | None) -> dict[str, Any]:
+def _of_period(
+    here: Establishment, since: datetime, until: datetime, of: Material | None, *, bare: bool
+) -> dict[str, Any]:
     found = of_batches.of_period(here, since=since, until=until, material=of)
+    hidden = _ever_used([material for material, _ in found]) if bare else frozenset[UUID]()
     over = [(material, each.balance) for material, each in found if each.flagged]
     unsaid = here.balance_gap_permille is None
     return {
         "about": of.name if of else _("every material"),
         "since": since.astimezone(here.zone),
         "until": until.astimezone(here.zone),
-        "materials": tuple(_row(material, each, here) for material, each in found),
+        "materials": tuple(
+            _row(material, each, here, hides=material.pk in hidden) for material, each in found
+        ),
+        "left_out": _what_was_used() if hidden else (),
         "sentences": () if found else (_("Nothing was there and nothing moved."),),
         "flagged": None if unsaid else bool(over),
         "gaps": tuple(_gap(material.code, each.gap, each.dimension) for material, each in over),
@@ -216,9 +263,15 @@ def _of_period(here: Establishment, since: datetime, until: datetime, of: Materi
     }
 
 
-def _row(material: Material, measured: StockBalance, here: Establishment) -> MaterialRow:
+def _ever_used(materials: Iterable[Material]) -> frozenset[UUID]:
+    """Those that batches ever took: the closing of one period and the opening of a later one tell what lies between."""
+    used = Movement.objects.standing().filter(lot__material__in=materials, what=MovementKind.USED)
+    return frozenset(used.order_by().values_list("lot__material", flat=True).distinct())
+
+
+def _row(material: Material, measured: StockBalance, here: Establishment, *, hides: bool) -> MaterialRow:
     found = measured.balance
-    return MaterialRow(
+    row = MaterialRow(
         code=material.code,
         name=material.name,
         opening=shown(found.opening, found.dimension),
@@ -230,17 +283,24 @@ def _row(material: Material, measured: StockBalance, here: Establishment) -> Mat
         shows_to=_shows_to(measured.weighed_to, found.dimension),
         flagged=measured.flagged,
     )
+    if not hides:
+        return row
+    went = {what: base for what, base in found.went.items() if what != MovementKind.USED}
+    return replace(row, opening="", closing="", went=_kinds(went, found.dimension), shows_to=())
 
 
 # -- a batch ---------------------------------------------------------------------------------------
 
 
-def _of_batch(batch: Batch) -> dict[str, Any]:
+def _of_batch(batch: Batch, *, bare: bool) -> dict[str, Any]:
     found = of_batches.of_batch(batch)
     return {
         "about": f"{batch.code}, {batch.recipe_version.recipe.name}",
-        "groups": tuple(_batch_groups(found)),
-        "sentences": found.sentences,
+        "groups": tuple(_bare_batch_groups(found) if bare else _batch_groups(found)),
+        "sentences": tuple(
+            each for each in found.sentences if not (bare and each == found.cooked_off.sentence)
+        ),
+        "left_out": _what_went_in() if bare else (),
         "flagged": found.flagged,
         "gaps": (_gap(batch.code, found.gap or 0, "mass"),) if found.flagged else (),
         "record_ids": tuple(_weighed(batch)),
@@ -271,6 +331,19 @@ def _batch_groups(found: BatchBalance) -> Iterator[Group]:
             *_shows_to(found.weighed_to, "mass"),
         ),
         _mass(found.gap),
+    )
+
+
+def _bare_batch_groups(found: BatchBalance) -> Iterator[Group]:
+    """What came out, and what of it all is unexplained."""
+    yield Group(_("Came out"), _lots(found.made), _mass(found.out))
+    yield Group(_("Unexplained (with a minus: more came out)"), (), _mass(found.gap))
+
+
+def _what_went_in() -> tuple[str, ...]:
+    return (
+        _("What went in, lot by lot and together, and how well it was weighed"),
+        _("What was weighed apart, and what went off in cooking: with these what went in could be reckoned"),
     )
 
 

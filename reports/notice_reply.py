@@ -1,6 +1,6 @@
 """The letter to whoever sent a recall notice: what the records hold of the lots it means, and nothing beyond."""
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any, ClassVar
@@ -13,8 +13,10 @@ from config.api.refusals import Unknown
 from haccp.models import NoticeReply
 from haccp.recalls import replying
 from ledger.acts import Moment
-from ledger.models import Establishment
-from reports.documents import Document
+from ledger.models import Establishment, Part
+from ledger.stored import Stored
+from reports import left_out
+from reports.left_out import Included, LeavesOut
 
 LANGUAGES = replying.LANGUAGES
 TITLE = gettext_lazy("reply to your recall notice")
@@ -51,7 +53,7 @@ class GotLine:
 
 
 @dataclass(frozen=True, kw_only=True)
-class ReplyLetter(Document):
+class ReplyLetter(LeavesOut):
     """``named``: the lots that the notice means; ``became``: those made of them, or mixed with them."""
 
     kind: ClassVar[str] = "notice-reply"
@@ -72,7 +74,11 @@ class ReplyLetter(Document):
     consignees: tuple[GotLine, ...]
     with_consignees: bool
     figures_digest: str
+    with_amounts: bool
     record_ids: tuple[UUID, ...]
+
+    def withholds(self, record: Stored) -> bool:
+        return not self.with_amounts and left_out.tells_quantities(record)
 
 
 def refuse(here: Establishment, subject: UUID, about: dict[str, Any]) -> None:
@@ -83,11 +89,15 @@ def refuse(here: Establishment, subject: UUID, about: dict[str, Any]) -> None:
 def build(here: Establishment, subject: UUID, about: dict[str, Any], **head: Any) -> ReplyLetter:
     """Of the figures as the reply keeps them: the letter is the same however often it is asked for."""
     reply = _reply(here, subject)
+    outside = left_out.for_outside(about)
+    words = left_out.words(here, [reply.pk]) if outside else []
+    contacts = left_out.words(here, [reply.pk], Part.CONTACTS) if outside else []
+    bare, hides_address = outside and not words, outside and bool(reply.to) and not contacts
     notice, lots = reply.notice, reply.figures["lots"]
     own_address = notice.partner.address if notice.partner else ""
     return ReplyLetter(
         addressed_to=notice.from_whom,
-        address=reply.to or own_address,
+        address=own_address if hides_address else reply.to or own_address,
         reached_by=here.reached_by,
         reference=notice.reference,
         came_at=notice.came_at.astimezone(here.zone),
@@ -95,12 +105,15 @@ def build(here: Establishment, subject: UUID, about: dict[str, Any], **head: Any
         sent_by=reply.performed_by.name,
         sent_at=Moment(reply.performed_at, reply.performed_offset).local,
         means=_(reply.get_means_display()),
-        named=tuple(_line(row) for row in lots if row["start"]),
-        became=tuple(_line(row) for row in lots if not row["start"]),
+        named=tuple(_line(row, bare=bare) for row in lots if row["start"]),
+        became=tuple(_line(row, bare=bare) for row in lots if not row["start"]),
         consignees=tuple(_got(row) for row in reply.figures["consignees"]),
         with_consignees=reply.with_consignees,
         figures_digest=reply.figures_digest,
-        record_ids=(notice.pk, reply.pk),
+        with_amounts=not bare,
+        left_out=tuple(_told(bare=bare, address=hides_address)),
+        included=Included.by([*words, *contacts]),
+        record_ids=(notice.pk, reply.pk, *(each.pk for each in (*words, *contacts))),
         confirmed_rules=(),
         cautions=(
             _(
@@ -119,24 +132,45 @@ def build(here: Establishment, subject: UUID, about: dict[str, Any], **head: Any
     )
 
 
-def _line(row: Mapping[str, Any]) -> LotLine:
-    same = ("code", "material", "supplier_code", "best_before", "used", "shipped", "returned", "sent_back")
-    more = ("sampled", "destroyed", "on_hand", "unexplained")
+def _told(*, bare: bool, address: bool) -> Iterator[str]:
+    if bare:
+        yield _("How much batches took of each lot, and how much is here of lots they took from")
+        yield _(
+            "What the notice and the reply keep of this, in the attached evidence: their digests and proofs are there"
+        )
+    if address:
+        yield _("Where it was sent")
+
+
+def _line(row: Mapping[str, Any], *, bare: bool) -> LotLine:
+    """``bare``: without what was used, nor what is left of a lot that something was used of."""
+    same = ("code", "material", "supplier_code", "best_before", "shipped", "returned", "sent_back")
+    more = ("sampled", "destroyed", "unexplained")
+    hides = bare and bool(row["used_in"])
     return LotLine(
         **{name: row[name] for name in (*same, *more)},
+        **{name: "–" if hides else row[name] for name in ("used", "on_hand")},
         unit=str(UNIT_WORDS[row["unit"]]),
         came=row["received"] if row["start"] else row["made"],
-        used_in=tuple(_used(each, row["unit"]) for each in row["used_in"]),
+        used_in=tuple(_used(each, row["unit"], bare=bare) for each in row["used_in"]),
     )
 
 
-def _used(each: Mapping[str, Any], unit: str) -> str:
+def _used(each: Mapping[str, Any], unit: str, *, bare: bool) -> str:
     told = {"quantity": each["quantity"], "unit": UNIT_WORDS[unit], "batch": each["batch"]}
     if not each["made"]:
-        return _("%(quantity)s %(unit)s in batch %(batch)s, which has made nothing yet") % told
-    return _("%(quantity)s %(unit)s in batch %(batch)s, which made %(lots)s") % (
-        told | {"lots": ", ".join(each["made"])}
+        said = (
+            _("in batch %(batch)s, which has made nothing yet")
+            if bare
+            else _("%(quantity)s %(unit)s in batch %(batch)s, which has made nothing yet")
+        )
+        return said % told
+    said = (
+        _("in batch %(batch)s, which made %(lots)s")
+        if bare
+        else _("%(quantity)s %(unit)s in batch %(batch)s, which made %(lots)s")
     )
+    return said % (told | {"lots": ", ".join(each["made"])})
 
 
 def _got(row: Mapping[str, Any]) -> GotLine:

@@ -1,6 +1,6 @@
 """The recall plan for the wall and the folder: who does what, whom to call, what the letters say, when it was last tried.
 
-Telephones of people stay out unless they are asked for.
+Telephones of people stay out unless they are asked for. As it may leave the house, so does how those outside are reached.
 """
 
 from dataclasses import dataclass
@@ -14,9 +14,12 @@ from config.api.refusals import Unusable
 from haccp.models import Outside, PlanStep, RecallPlan
 from haccp.recalls import plans
 from ledger.acts import Moment
-from ledger.models import Establishment, Signature
+from ledger.models import Establishment, Part, Signature
+from ledger.stored import Stored
+from reports import left_out
 from reports.api.recall_reports import RecallPlanPaperSerializer
-from reports.documents import Document, SignatureLine
+from reports.documents import SignatureLine
+from reports.left_out import Included, LeavesOut
 
 
 @dataclass(frozen=True)
@@ -60,7 +63,7 @@ class Exercised:
 
 
 @dataclass(frozen=True, kw_only=True)
-class RecallPlanPaper(Document):
+class RecallPlanPaper(LeavesOut):
     """``exercised``: the last trace exercise that ended, None where there was none."""
 
     kind: ClassVar[str] = "recall-plan"
@@ -78,6 +81,9 @@ class RecallPlanPaper(Document):
     exercised: Exercised | None
     record_ids: tuple[UUID, ...]
 
+    def withholds(self, record: Stored) -> bool:
+        return bool(self.left_out) and record.kind == RecallPlan.kind
+
 
 def refuse(establishment: Establishment, subject: UUID, about: dict[str, Any]) -> None:
     """Raise Unusable where no plan is approved."""
@@ -93,14 +99,17 @@ def _plan(here: Establishment) -> RecallPlan:
 
 
 def _telephones(about: dict[str, Any]) -> bool:
-    reader = RecallPlanPaperSerializer(data=about)
+    reader = RecallPlanPaperSerializer(data=left_out.asked(about))
     reader.is_valid(raise_exception=True)
     return bool(reader.validated_data["telephones"])
 
 
 def build(here: Establishment, subject: UUID, about: dict[str, Any], **head: Any) -> RecallPlanPaper:
     """The plan that holds; call it within one snapshot."""
-    plan, shown = _plan(here), _telephones(about)
+    plan, outside = _plan(here), left_out.for_outside(about)
+    words = left_out.words(here, [plan.pk], Part.CONTACTS) if outside else []
+    hides = outside and not words
+    shown = _telephones(about) and not hides
     names = {each["role"]: each["name"] for each in plan.people}
     signatures = list(Signature.objects.standing().filter(target=plan.pk).order_by("performed_at", "id"))
     return RecallPlanPaper(
@@ -115,13 +124,17 @@ def build(here: Establishment, subject: UUID, about: dict[str, Any], **head: Any
             for each in sorted(plan.steps, key=lambda each: PlanStep.values.index(each["step"]))
         ),
         outside=tuple(
-            OutsideContact(str(Outside(each["what"]).label), each["name"], each["reached_by"])
+            OutsideContact(
+                str(Outside(each["what"]).label), each["name"], "" if hides else each["reached_by"]
+            )
             for each in plan.outside
         ),
         public_notice=plan.public_notice,
         letters=tuple(Letter(*each) for each in plans.letters(here)),
         exercised=_exercised(here),
-        record_ids=(plan.pk, *(each.pk for each in signatures)),
+        left_out=_told() if hides else (),
+        included=Included.by(words),
+        record_ids=(plan.pk, *(each.pk for each in (*signatures, *words))),
         signatures=tuple(
             SignatureLine.of(each, _("recall plan, version %d") % plan.number) for each in signatures
         ),
@@ -130,6 +143,13 @@ def build(here: Establishment, subject: UUID, about: dict[str, Any], **head: Any
             "Whether, how fast and whom you must tell is for the law of the place and its authority to say."
         ),
         **head,
+    )
+
+
+def _told() -> tuple[str, ...]:
+    return (
+        _("Telephones, and how those outside are reached"),
+        _("What the record of the plan says, in the attached evidence: its digest and proof are there"),
     )
 
 

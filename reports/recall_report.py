@@ -22,11 +22,13 @@ from config.api.refusals import Unknown
 from haccp.models import Level, Recall, RecallAnswer, RecallExclusion, RecallScope, RecallStrategy
 from haccp.recalls.answering import AMOUNTS, SENTENCES, Odd, base
 from haccp.recalls.consignees import SoldAt, SoldThere
-from haccp.recalls.scoping import left_out
-from haccp.recalls.status import Consignee, Status, status
+from haccp.recalls.scoping import left_out as let_go_of
+from haccp.recalls.status import Consignee, Status, status, went_into
 from ledger.models import Establishment, Record, Signature
+from reports import left_out
 from reports.api.recall_reports import RecallReportSerializer
-from reports.documents import Column, Document, RecordLine, SignatureLine
+from reports.documents import Column, RecordLine, SignatureLine
+from reports.left_out import Included, LeavesOut
 from reports.recall_report_rows import (
     ANSWERS,
     CONSIGNEES,
@@ -53,7 +55,7 @@ WENT = ("on_hand", "used", "shipped", "sent_back", "destroyed", "sampled")
 
 
 @dataclass(frozen=True, kw_only=True)
-class RecallReport(Document):
+class RecallReport(LeavesOut):
     """``what``: which report it is, in words. ``at``: what had been recorded by then is in it. ``found``: of all lots, by
     dimension. ``accounted`` and ``recovered`` are per cent rounded down: never more than was found."""
 
@@ -120,7 +122,7 @@ def _recall(here: Establishment, subject: UUID) -> Recall:
 
 
 def _at(about: dict[str, Any]) -> datetime | None:
-    reader = RecallReportSerializer(data=about)
+    reader = RecallReportSerializer(data=left_out.asked(about))
     reader.is_valid(raise_exception=True)
     at: datetime | None = reader.validated_data.get("at")
     return None if at is None else min(at, timezone.now())
@@ -132,6 +134,9 @@ def build(here: Establishment, subject: UUID, about: dict[str, Any], **head: Any
     found = status(recall, _at(about))
     read = _Read(recall, found)
     signatures = read.signatures()
+    outside = left_out.for_outside(about)
+    words = left_out.words(here, [recall.pk]) if outside else []
+    bare = outside and not words
     return RecallReport(
         code=recall.code,
         what=_what(found),
@@ -143,7 +148,7 @@ def build(here: Establishment, subject: UUID, about: dict[str, Any], **head: Any
         clock=tuple(_clock(found, here)),
         strategies=tuple(map(_strategy, read.strategies)),
         scopes=tuple(map(_scope, read.scopes)),
-        lots=tuple(_lots(found)),
+        lots=tuple(_lots(found, bare=bare)),
         accounted=tuple(_accounted(found)),
         let_go=tuple(
             LetGoLine.of(each, lot=each.lot.code, scope=each.scope.number, because=each.because)
@@ -163,9 +168,11 @@ def build(here: Establishment, subject: UUID, about: dict[str, Any], **head: Any
         notices=tuple(_notice(each, found.at) for each in read.notices),
         answers=tuple(_answer(each, found.at) for each in read.answers),
         ended=read.end.because if read.end else "",
-        gaps=found.gaps,
+        gaps=_bare_gaps(found) if bare else found.gaps,
+        left_out=tuple(_told()) if bare else (),
+        included=Included.by(words),
         record_ids=tuple(
-            sorted({record.pk for record in (*read.all(), *(each for each, _what in signatures))})
+            sorted({record.pk for record in (*read.all(), *words, *(each for each, _what in signatures))})
         ),
         signatures=tuple(SignatureLine.of(each, what) for each, what in signatures),
         confirmed_rules=(),
@@ -260,16 +267,35 @@ def _scope(each: RecallScope) -> ScopeLine:
     )
 
 
-def _lots(found: Status) -> Iterator[ScopeLot]:
+def _bare_gaps(found: Status) -> tuple[str, ...]:
+    """Without the amounts that went into batches."""
+    if found.scope is None:
+        return found.gaps
+    bare = {
+        went_into(found.scope, each): _("Some of it went into batch %(batch)s, which had made nothing then.")
+        % {"batch": each["batch"]}
+        for each in found.scope.in_batches
+    }
+    return tuple(bare.get(gap, gap) for gap in found.gaps)
+
+
+def _told() -> Iterator[str]:
+    yield _("How much batches took of each lot, and how much is here of lots they took from")
+    yield _("What the scopes keep of this, in the attached evidence: their digests and proofs are there")
+
+
+def _lots(found: Status, *, bare: bool) -> Iterator[ScopeLot]:
+    """``bare``: without what was used, nor what is left of a lot that something was used of."""
     if found.scope is None:
         return
-    gone = left_out(found.scope, found.at)
+    gone = let_go_of(found.scope, found.at)
     words = {
         "on_hand": _("here"), "used": _("used"), "shipped": _("shipped"), "sent_back": _("sent back"),
         "destroyed": _("destroyed"), "sampled": _("sampled"),
     }  # fmt: skip
     for row in found.scope.lots:
         came, there = _sum(row, CAME), _sum(row, WENT)
+        shows = [name for name in WENT if not (bare and base(row, "used") and name in ("used", "on_hand"))]
         marks = (
             _("traced from it") if row["start"] else "",
             _("carried on: today's trace reaches it no more") if row["carried"] else "",
@@ -282,7 +308,7 @@ def _lots(found: Status) -> Iterator[ScopeLot]:
             marks=tuple(filter(None, marks)),
             came=_shown(came, row["unit"]),
             there=tuple(
-                f"{words[name]} {_shown(base(row, name), row['unit'])}" for name in WENT if base(row, name)
+                f"{words[name]} {_shown(base(row, name), row['unit'])}" for name in shows if base(row, name)
             ),
             found=_percent(there, came),
         )

@@ -16,8 +16,9 @@ from batches.whereabouts import whereabouts
 from config.api.refusals import Unusable
 from haccp.api.traces import question
 from ledger.models import Establishment
+from reports import left_out
 from reports.api.trace_questions import TraceAskedSerializer
-from reports.documents import Document
+from reports.left_out import Included, LeavesOut
 from reports.trace_picture import drawing, indented, telling
 from reports.trace_picture.indented import Row, Way
 
@@ -74,7 +75,7 @@ class WithPartner:
 
 
 @dataclass(frozen=True, kw_only=True)
-class TraceDocument(Document):
+class TraceDocument(LeavesOut):
     """``marks``: what hinders shares or was not followed. ``suspect``: where the suspect mass is, None where that cannot be told.
 
     ``asked``: what the trace was widened or bounded by, in words. ``record_ids``: what brought each lot, the starts of the
@@ -119,9 +120,15 @@ def refuse(establishment: Establishment, subject: UUID, about: dict[str, Any]) -
 
 
 def _traced(here: Establishment, about: dict[str, Any]) -> tuple[Trace, dict[str, Any]]:
-    reader = TraceAskedSerializer(data=about)
+    reader = TraceAskedSerializer(data=left_out.asked(about))
     reader.is_valid(raise_exception=True)
     asked: dict[str, Any] = reader.validated_data
+    if left_out.for_outside(about) and "least_share" in asked:
+        raise Unusable(
+            "Which lots have a share of so much tells the recipe: for outside, ask for the whole trace.",
+            code="tells-the-recipe",
+            field="trace.least_share",
+        )
     found = traces.trace(here, question(here, asked), limit=MOST)
     if found.following is not None:
         raise Unusable(
@@ -135,12 +142,17 @@ def _traced(here: Establishment, about: dict[str, Any]) -> tuple[Trace, dict[str
 def build(here: Establishment, subject: UUID, about: dict[str, Any], **head: Any) -> TraceDocument:
     """Trace as things stand; call it within one snapshot."""
     trace, asked = _traced(here, about)
-    shown = tuple(map(_line, indented.rows(trace)))
+    outside = left_out.for_outside(about)
+    through = {step.batch for step in trace.steps} | {each.batch for each in trace.in_process}
+    words = left_out.words(here, through) if outside else []
+    bare = outside and any(lot.used for lot in trace.lots) and not words
+    shown = tuple(_line(row, bare=bare) for row in indented.rows(trace))
     whole = len(shown) <= PRINTED
     records = {
         *(lot.uid for lot in trace.lots),
         *(each.uid for each in trace.batches),
         *(each.movement for each in trace.consignments),
+        *(each.pk for each in words),
     }
     return TraceDocument(
         about=telling.title(trace),
@@ -153,15 +165,25 @@ def build(here: Establishment, subject: UUID, about: dict[str, Any], **head: Any
             trace,
             drawing.PAPER,
             elsewhere=_("the table has all") if whole else _("the attached data have all"),
+            bare=bare,
         ),
         lines=shown,
         partners=tuple(_partners(trace)),
-        suspect=_suspect(trace),
+        suspect=None if bare else _suspect(trace),
         unexplained=tuple(_unexplained(trace)),
-        marks=tuple(telling.marks(trace)),
+        marks=tuple(telling.marks(trace, bare=bare)),
+        left_out=tuple(_told()) if bare else (),
+        included=Included.by(words),
         record_ids=tuple(sorted(records)),
         confirmed_rules=(),
         **head,
+    )
+
+
+def _told() -> Iterator[str]:
+    yield _("How much of one lot went into a batch and into what that made, and their shares")
+    yield _(
+        "How much is here of lots that batches took from, and the suspect mass, which is reckoned by shares"
     )
 
 
@@ -175,13 +197,13 @@ def _asked(said: dict[str, Any]) -> Iterator[str]:
         yield _("only lots with a share of %s or more were followed") % telling.percent(said["least_share"])
 
 
-def _line(row: Row) -> TraceLine:
+def _line(row: Row, *, bare: bool) -> TraceLine:
     lot = row.lot
     return TraceLine(
         number=row.number,
         depth=row.depth,
         way=row.way,
-        how=telling.how(row),
+        how=telling.how(row, bare=bare),
         lot=lot.uid,
         code=lot.code,
         material=lot.material_name,
@@ -191,8 +213,8 @@ def _line(row: Row) -> TraceLine:
         origin=telling.origin(lot),
         best_before=lot.best_before,
         status=str(LotStatus(lot.status).label),
-        became=tuple(telling.became(lot)),
-        shares=tuple(telling.shares(lot)),
+        became=tuple(telling.became(lot, bare=bare)),
+        shares=() if bare else tuple(telling.shares(lot)),
     )
 
 

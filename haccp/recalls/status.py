@@ -348,11 +348,15 @@ def _scope_gaps(
             f"Lot {', '.join(more)} is made of what is in scope {scope.number}, or may be, and is not in it: freeze it "
             "anew."
         )
-    for each in scope.in_batches:
-        yield (
-            f"{each['quantity']} {each['unit']} went into batch {each['batch']}, which had made nothing when scope "
-            f"{scope.number} was frozen."
-        )
+    yield from (went_into(scope, each) for each in scope.in_batches)
+
+
+def went_into(scope: RecallScope, each: Mapping[str, Any]) -> str:
+    """Of a row of its ``in_batches``: how much was in a batch that had made nothing."""
+    return (
+        f"{each['quantity']} {each['unit']} went into batch {each['batch']}, which had made nothing when scope "
+        f"{scope.number} was frozen."
+    )
 
 
 def _gaps(consignees: Sequence[Consignee], others: Sequence[Consignee], needed: int) -> Iterable[str]:

@@ -25,7 +25,8 @@ from ledger.models import Disclosure, Part, Record
 )
 class DisclosureSerializer(RecordSerializer):
     subject = serializers.UUIDField(
-        help_text="The id of what it is about, as of a batch whose record is to be printed."
+        help_text="The id of what it is about: of a batch for its record, and for traces and balances of lots that went into "
+        "it; of a recall, of a reply to a notice, or of a recall plan."
     )
     part = serializers.ChoiceField(choices=Part.choices)
     given_to = serializers.CharField(max_length=200)

@@ -8,6 +8,7 @@ class Part(models.TextChoices):
     """What stays in the house unless somebody who may says otherwise."""
 
     RECIPE = "recipe", "quantities of the recipe and what was weighed for them"
+    CONTACTS = "contacts", "telephones and private addresses"
 
 
 class Disclosure(Record):

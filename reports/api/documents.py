@@ -227,8 +227,8 @@ class DocumentSerializer(BodySerializer):
     outside = serializers.BooleanField(
         default=False,
         write_only=True,
-        help_text="As it may leave the house: without quantities of the recipe, unless a food-safety lead let them go "
-        "(`disclosures`). What an inspector asks for is always made so.",
+        help_text="As it may leave the house: without quantities of the recipe and private contacts, unless a food-safety lead "
+        "let them go (`disclosures`). What an inspector asks for, and what lies in an inspection file, is always made so.",
     )
     number = serializers.IntegerField(read_only=True)
     parts_drawn = serializers.IntegerField(

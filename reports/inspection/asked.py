@@ -9,6 +9,7 @@ from django.utils import timezone
 
 from batches.models import Batch, Lot, Material, Movement, TradingPartner
 from ledger.models import Establishment
+from reports import left_out
 from reports.api.inspection_files import InspectionFileSerializer
 
 DAY = timedelta(days=1)
@@ -31,7 +32,7 @@ class Asked:
     @classmethod
     def read(cls, here: Establishment, about: dict[str, Any]) -> "Asked":
         """Raises ValidationError by field, Unknown for what is not here."""
-        reader = InspectionFileSerializer(data=about, context={"establishment": here})
+        reader = InspectionFileSerializer(data=left_out.asked(about), context={"establishment": here})
         reader.is_valid(raise_exception=True)
         said: dict[str, Any] = reader.validated_data
         lists = {name: tuple(dict.fromkeys(each)) for name, each in said.items() if isinstance(each, list)}

@@ -55,7 +55,7 @@ def _plans(asked: Asked) -> Iterator[Part]:
 
 def _batch_records(asked: Asked) -> Iterator[Part]:
     for uid, code, product in asked.concerned().values_list("uid", "code", "recipe_version__material__name"):
-        yield Part(Kind.BATCH_RECORD, f"{code}, {product}", uid, {"outside": True})
+        yield Part(Kind.BATCH_RECORD, f"{code}, {product}", uid)
 
 
 def _allergen_sheets(asked: Asked) -> Iterator[Part]:

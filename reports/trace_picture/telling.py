@@ -1,4 +1,8 @@
-"""A trace in words: the boxes and lines of its picture, and the rows of its table, in the active language."""
+"""A trace in words: the boxes and lines of its picture, and the rows of its table, in the active language.
+
+``bare``: without what tells a recipe, as it may leave the house: amounts and shares of steps, and how much is here of a
+lot that batches took from, since what is gone from it is what went in.
+"""
 
 from collections.abc import Iterator
 from functools import lru_cache
@@ -30,9 +34,9 @@ MOST_ROWS = 20_000
 """Of the table as text: a second of work and some 4 MB (site setting, no source)."""
 
 
-def svg(trace: Trace, bounds: Bounds = drawing.SCREEN, *, elsewhere: str = "") -> str:
+def svg(trace: Trace, bounds: Bounds = drawing.SCREEN, *, elsewhere: str = "", bare: bool = False) -> str:
     """The picture of a whole trace. ``elsewhere``: where all of it is told, if some is not drawn."""
-    picture = picture_of(trace)
+    picture = picture_of(trace, bare=bare)
     drawn = drawing.chosen(picture, bounds)
     words = tuple(left_out(picture, drawn, elsewhere or _elsewhere(trace)))
     return drawing.svg(picture, drawn, told=" ".join((told(trace), *words)), words=words)
@@ -44,13 +48,13 @@ def _elsewhere(trace: Trace) -> str:
     return _("the table has all")
 
 
-def picture_of(trace: Trace) -> Picture:
+def picture_of(trace: Trace, *, bare: bool = False) -> Picture:
     lots = {lot.uid: lot for lot in trace.lots}
     place = {uid: number for number, uid in enumerate(lots)}
     return Picture(
         title=title(trace),
         looks=tuple(LOOKS[lot.side] for lot in trace.lots),
-        box=lambda number: _box(trace.lots[number]),
+        box=lambda number: _box(trace.lots[number], bare=bare),
         lines=tuple(_lines(trace, lots, place)),
         key=_key(trace),
         more=_("lines not drawn: %d"),
@@ -107,13 +111,14 @@ def _key(trace: Trace) -> tuple[tuple[Look, str], ...]:
 # -- boxes and lines -------------------------------------------------------------------------------
 
 
-def _box(lot: TracedLot) -> Box:
-    return Box(_rows(lot), lot_words(lot), LOOKS[lot.side])
+def _box(lot: TracedLot, *, bare: bool) -> Box:
+    return Box(_rows(lot, bare=bare), lot_words(lot, bare=bare), LOOKS[lot.side])
 
 
-def _rows(lot: TracedLot) -> tuple[str, ...]:
+def _rows(lot: TracedLot, *, bare: bool) -> tuple[str, ...]:
     status = "" if lot.status == LotStatus.RELEASED else f" · {LotStatus(lot.status).label}"
-    amounts = (_("shipped"), lot.shipped), (_("here"), lot.on_hand)
+    amounts = [(_("shipped"), lot.shipped)]
+    amounts += [] if bare and lot.used else [(_("here"), lot.on_hand)]
     there = (f"{word} {amount(base, lot)}" for word, base in amounts if base or word == _("here"))
     return lot.code + status, lot.material_name, came(lot), *there
 
@@ -171,19 +176,19 @@ def percent(part: float) -> str:
     return _("over 99.99 %") if shown == "100.00" else f"{shown} %"
 
 
-def lot_words(lot: TracedLot) -> str:
+def lot_words(lot: TracedLot, *, bare: bool = False) -> str:
     """A lot in full."""
-    return "; ".join(_said_of(lot))
+    return "; ".join(_said_of(lot, bare=bare))
 
 
-def _said_of(lot: TracedLot) -> Iterator[str]:
+def _said_of(lot: TracedLot, *, bare: bool) -> Iterator[str]:
     yield f"{lot.code} {lot.material_name}" + (f" ({_('rework')})" if lot.is_rework else "")
     yield " ".join(filter(None, (came(lot), _("on %s") % lot.day.isoformat(), origin(lot))))
     if lot.best_before is not None:
         yield _("best before %s") % lot.best_before.isoformat()
     yield str(LotStatus(lot.status).label)
-    yield from became(lot)
-    yield from shares(lot)
+    yield from became(lot, bare=bare)
+    yield from () if bare else shares(lot)
 
 
 def origin(lot: TracedLot) -> str:
@@ -195,9 +200,10 @@ def origin(lot: TracedLot) -> str:
     return _("from %(supplier)s, %(code)s") % {"supplier": lot.supplier_name, "code": code}
 
 
-def became(lot: TracedLot) -> Iterator[str]:
+def became(lot: TracedLot, *, bare: bool = False) -> Iterator[str]:
     """Where it is now: here and shipped always, the rest where there is any."""
-    yield f"{_('here')} {amount(lot.on_hand, lot)}"
+    if not (bare and lot.used):
+        yield f"{_('here')} {amount(lot.on_hand, lot)}"
     yield f"{_('shipped')} {amount(lot.shipped, lot)}"
     words = {
         _("came back"): lot.returned,
@@ -223,8 +229,10 @@ def row_words(row: Row) -> str:
     return f"{how(row)} {who}".strip()
 
 
-def how(row: Row) -> str:
+def how(row: Row, *, bare: bool = False) -> str:
     """How a row hangs on the one it stands below."""
+    if row.step is not None and bare:
+        return _("made with some of") if row.way == Way.MADE_OF else _("went into")
     if row.step is not None:
         said = {"amount": amount(row.step.quantity, row.step), "share": percent(row.step.share)}
         if row.way == Way.MADE_OF:
@@ -258,7 +266,7 @@ def text(trace: Trace) -> Iterator[str]:
         ) % {"rows": len(found) - MOST_ROWS}
 
 
-def marks(trace: Trace) -> Iterator[str]:
+def marks(trace: Trace, *, bare: bool = False) -> Iterator[str]:
     """What may be missing, or hinders shares."""
     if trace.loop:
         yield _("The genealogy leads in a circle, which must not be: have the records verified.")
@@ -269,6 +277,11 @@ def marks(trace: Trace) -> Iterator[str]:
     yield from _mixed(trace)
     codes = {lot.uid: lot.code for lot in trace.lots} if trace.in_process else {}
     for each in trace.in_process:
+        if bare:
+            yield _("Some of %(lot)s is in batch %(batch)s, which has made nothing yet.") % {
+                "lot": codes[each.lot], "batch": each.batch_code,
+            }  # fmt: skip
+            continue
         base = quantities.shown(each.quantity, "pieces" if each.dimension == Dimension.COUNT else "mass")
         yield _("%(amount)s of %(lot)s are in batch %(batch)s, which has made nothing yet.") % {
             "amount": base, "lot": codes[each.lot], "batch": each.batch_code,

@@ -220,6 +220,9 @@ def test_an_inspector_sees_only_documents_made_for_outside(
     assert reader.ask(f"documents/{inside.pk}/file.pdf").status_code == 404
 
 
-def test_a_kind_without_a_look_for_outside_is_refused(ask: Callable[..., DocumentJob]) -> None:
+def test_a_kind_that_nobody_has_looked_at_for_outside_is_refused(
+    ask: Callable[..., DocumentJob], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(jobs, "FOR_OUTSIDE", jobs.FOR_OUTSIDE - {"batch-record"})
     with pytest.raises(Unusable, match="look for outside"):
-        ask(kind="trace", outside=True)
+        ask(outside=True)
