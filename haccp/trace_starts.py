@@ -4,7 +4,7 @@ from dataclasses import dataclass
 from typing import Any
 from uuid import UUID
 
-from django.db.models import Q
+from django.db.models import Exists, OuterRef, Q
 
 from batches.carry_over import Hazard
 from batches.models import (
@@ -23,6 +23,7 @@ from batches.trace_questions import ANY_TIME, Period, StartLot, as_starts, of_ba
 from config.api.refusals import Unknown
 from haccp.allergens import lists
 from haccp.models import Check, LabelVersion, PackingCheck
+from ledger.acts import Moment
 from ledger.models import Establishment, Membership
 
 OF_BATCHES: tuple[Any, ...] = (
@@ -40,7 +41,10 @@ OF_EITHER: tuple[Any, ...] = (Check, PackingCheck)
 
 @dataclass(frozen=True)
 class FromLabelVersion:
-    """All lots that a packing check says a label version was used on, also those that bear another one since."""
+    """All lots that a packing check says a label version was used on, also those that bear another one since.
+
+    Of a label for unpacked sale also what no packing check is about and could stand beside its sign.
+    """
 
     version: UUID
 
@@ -48,7 +52,31 @@ class FromLabelVersion:
         version = one(LabelVersion, here, "label_version", pk=self.version)
         checks = PackingCheck.objects.standing().filter(label_version=version)
         batches = set(checks.filter(lot__isnull=True).values_list("batch", flat=True))
-        return as_starts(standing_lots(here).filter(Q(pk__in=checks.values("lot")) | Q(batch__in=batches)))
+        used_on = Q(pk__in=checks.values("lot")) | Q(batch__in=batches)
+        if version.document.get("unpacked") is True:
+            used_on |= _beside_its_sign(version)
+        return as_starts(standing_lots(here).filter(used_on))
+
+
+def _beside_its_sign(version: LabelVersion) -> Q:
+    """Lots of its product that were there before the next version and of which some was left, or sold, while it held.
+
+    What went to an outlet counts until its best before, since a sale need not be noted.
+    """
+    since, own = version.performed_at, OuterRef("pk")
+    on = Moment(since, version.performed_offset).local.date()
+    later = LabelVersion.objects.standing().filter(label=version.label_id, number__gt=version.number)
+    until = later.order_by("number").values_list("performed_at", flat=True).first()
+    moved = Movement.objects.standing().filter(lot=own)
+    made = moved.filter(what="made") if until is None else moved.filter(what="made", performed_at__lt=until)
+    sold = AtOutlet.objects.standing().filter(lot=own, performed_at__gte=since)
+    seen = PackingCheck.objects.standing().filter(Q(lot=own) | Q(lot=None, batch=OuterRef("batch")))
+    keeps = Q(state__best_before=None) | Q(state__best_before__gte=on)
+    at_an_outlet = Exists(moved.exclude(partner__outlet="").filter(what="shipped")) & keeps
+    left = (
+        Q(state__on_hand__gt=0) | Exists(moved.filter(performed_at__gte=since)) | Exists(sold) | at_an_outlet
+    )
+    return Q(~Exists(seen), Exists(made), left, material=version.material_id, is_rework=False)
 
 
 @dataclass(frozen=True)

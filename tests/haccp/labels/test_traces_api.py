@@ -4,7 +4,7 @@ from typing import Any
 
 import pytest
 
-from batches import outlets, runs
+from batches import outlets, runs, shipping, storing
 from batches.models import CleaningBreak, LotState, Occupation, TradingPartner
 from batches.trace_questions import Period
 from config.api.refusals import Unknown
@@ -23,6 +23,13 @@ def traced(answer):
     return {lot["id"]: lot for lot in answer.json()["lots"]}
 
 
+@pytest.fixture
+def stall(establishment):
+    return TradingPartner.objects.create(
+        establishment=establishment, code="STALL", name="Stall", is_customer=True, outlet="stall"
+    )
+
+
 # -- a label ----------------------------------------------------------------------------------------
 
 
@@ -38,6 +45,23 @@ def test_a_label_version_leads_to_the_lots_it_was_used_on(
     assert found(FromLabelVersion(version.pk), establishment) == [lot.uid for lot in lots[:3]]
     answer = api.ask("traces", direction="forward", label_version=str(other.pk))
     assert set(traced(answer)) == {str(lots[3].uid)}
+
+
+def test_the_label_of_a_sign_leads_to_what_could_stand_beside_it_while_it_held(
+    establishment, begin, make_lot, make_label, approve, revise, see, act, stall
+):
+    """What is sold loose has no packing check: every lot of the product from then counts that has none."""
+    batch = begin()
+    loose, packed, gone, stalled = (make_lot(batch) for _ in range(4))
+    first = approve(make_label(unpacked=True), at=NOON)
+    see(batch, approve(make_label()), lot=packed)
+    storing.destroy(act=act(at=NOON), lot=gone, quantity="1", unit="KGM")
+    to_stall = {"customer": stall, "quantity": "1", "unit": "KGM", "already_happened": True}
+    shipping.ship(act=act(at=NOON), lot=stalled, **to_stall)
+    second = revise(first, at=NOON + HOUR, name={"en": "Butter caramels"})
+    later = make_lot(batch, at=NOON + 2 * HOUR)
+    assert found(FromLabelVersion(first.pk), establishment) == [loose.uid, gone.uid, stalled.uid]
+    assert found(FromLabelVersion(second.pk), establishment) == [loose.uid, stalled.uid, later.uid]
 
 
 # -- a person ---------------------------------------------------------------------------------------
@@ -76,11 +100,8 @@ def test_who_began_ended_parted_or_equipped_a_batch_handled_what_it_made(
     assert found(FromPerson(operator.pk, begun_by_them), establishment) == [each.uid for each in lots]
 
 
-def test_who_sold_of_a_lot_at_a_stall_handled_it(establishment, lead, begin, make_lot, act):
+def test_who_sold_of_a_lot_at_a_stall_handled_it(establishment, lead, begin, make_lot, act, stall):
     made = make_lot(begin())
-    stall = TradingPartner.objects.create(
-        establishment=establishment, code="STALL", name="Stall", is_customer=True, outlet="stall"
-    )
     outlets.note(act=act(lead, at=NOON), outlet=stall, lot=made, what="sold", quantity="1", unit="KGM")
     assert found(FromPerson(lead.pk), establishment) == [made.uid]
 
