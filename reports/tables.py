@@ -1,10 +1,9 @@
 """Tables of a document for spreadsheets and programs: CSV of the main one, XLSX with a sheet for each.
 
 Heads are the same in every language, so that a program finds them. A cell that a spreadsheet could take for a formula is
-made harmless, as in ``reports.exchange``; a plain number stays one, also below zero.
+made harmless; a plain number stays one, also below zero.
 """
 
-import re
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
@@ -17,15 +16,14 @@ from operator import attrgetter
 from typing import IO, TYPE_CHECKING, Any
 from uuid import UUID
 
+from config.api.formulas import harmless
 from reports.exchange import separated, workbooks
-from reports.exchange.columns import defused
 
 if TYPE_CHECKING:
     from reports.documents import RecordLine
 
 FORMS = ("pdf", "json", "html", "csv", "xlsx")
 """Of a document that is a table."""
-NUMBER = re.compile(r"-?[0-9]+([.,][0-9]+)?")
 ROWS_AT_ONCE = 2000
 RECORD_HEADS = (
     "performed_at",
@@ -133,9 +131,7 @@ def _chunks(rows: Iterable[tuple[str, ...]]) -> Iterator[list[tuple[str, ...]]]:
         yield chunk
 
 
-@lru_cache(maxsize=10_000)
-def _harmless(cell: str) -> str:
-    return cell if NUMBER.fullmatch(cell) else defused(cell)
+_harmless = lru_cache(maxsize=10_000)(harmless)  # the same few texts stand in thousands of rows
 
 
 def write_workbook(file: IO[bytes], tables: Iterable[Table]) -> None:

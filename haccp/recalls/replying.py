@@ -14,6 +14,7 @@ from django.utils import timezone
 
 from batches.locks import lock_material
 from batches.models import Lot
+from config.api.formulas import harmless
 from config.api.refusals import RuleBroken, Unknown, Unusable
 from haccp.models import Means, NoticeArrived, NoticeReply
 from haccp.recalls import accounting, scoping
@@ -116,9 +117,6 @@ def _shown(value: Any) -> str:
 
 
 def _line(cells: Any) -> str:
-    """A cell that a spreadsheet would take for a formula begins with an apostrophe."""
     out = io.StringIO()
-    csv.writer(out, lineterminator="\r\n").writerow(
-        [f"'{cell}" if cell[:1] in ("=", "+", "@", "\t") else cell for cell in cells]
-    )
+    csv.writer(out, lineterminator="\r\n").writerow(map(harmless, cells))
     return out.getvalue()

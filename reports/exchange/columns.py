@@ -1,11 +1,10 @@
-"""The columns of a sheet of movements, and texts that no spreadsheet takes for a formula. Pure, no Django.
+"""The columns of a sheet of movements. Pure, no Django.
 
 What stands in it: the key data elements of 21 CFR 1.1340 (shipping), 1.1345 (receiving) and 1.1350 (transformation),
 the first two read, the third from memory; who supplied and who was supplied as Regulation (EC) 178/2002 article 18 asks
 (read in secondary texts). The quantity of each lot that was used is one of them; recipes and prices are not.
 """
 
-import re
 from collections.abc import Iterable, Mapping
 from typing import Any, NamedTuple
 
@@ -64,25 +63,6 @@ COLUMNS = (
 NAMES = tuple(column.name for column in COLUMNS)
 AMOUNTS = tuple(place for place, column in enumerate(COLUMNS) if column.amount)
 TYPED = tuple(place for place, column in enumerate(COLUMNS) if column.typed)
-
-STARTS_A_FORMULA = re.compile(r"[\s'\x00-\x1f]*[=+\-@＝＋－＠]|[\t\r\n]")
-"""What makes a spreadsheet take a cell for a formula: = + - @, tab and line ends (list of the OWASP page on CSV injection,
-from memory), the same in full width, also behind spaces or the mark itself."""
-MARK = "'"
-MAY_START_ONE = frozenset("=+-@＝＋－＠'") | {
-    chr(code) for code in range(0x3001) if code < 0x20 or chr(code).isspace()
-}
-"""The first characters of all such texts, for a quick look."""
-
-
-def defused(text: str) -> str:
-    """The text with a mark before it if a spreadsheet could take it for a formula."""
-    return MARK + text if STARTS_A_FORMULA.match(text) else text
-
-
-def as_typed(text: str) -> str:
-    """What ``defused`` was told, so that a sheet that comes back says what it said."""
-    return text[1:] if text.startswith(MARK) and STARTS_A_FORMULA.match(text[1:]) else text
 
 
 def told() -> Iterable[Mapping[str, Any]]:

@@ -6,7 +6,8 @@ from functools import lru_cache
 from operator import itemgetter
 from types import SimpleNamespace
 
-from reports.exchange.columns import MAY_START_ONE, NAMES, TYPED, defused
+from config.api.formulas import MAY_START_ONE, defused
+from reports.exchange.columns import NAMES, TYPED
 
 _cell = lru_cache(maxsize=10_000)(defused)  # the same few names stand in thousands of rows
 Row = tuple[str, ...]

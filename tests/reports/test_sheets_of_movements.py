@@ -11,8 +11,9 @@ from hypothesis import strategies as st
 
 from batches import shipping, storing, using
 from batches.movements import withdraw
+from config.api.formulas import MAY_START_ONE, as_typed, defused
 from reports.exchange import separated
-from reports.exchange.columns import COLUMNS, MAY_START_ONE, NAMES, as_typed, defused
+from reports.exchange.columns import COLUMNS, NAMES
 from tests.batches.conftest import *  # noqa: F403 - a house that makes things
 from tests.batches.conftest import HOUR, MORNING
 from tests.conftest import NOON, unknown_id

@@ -122,10 +122,11 @@ def test_a_reply_is_not_public_not_of_the_future_and_not_corrected(reply: Any):
 
 def test_as_a_table_it_has_a_line_a_lot_and_no_formula(reply: Any, notice: Any):
     figures = replying.figures(notice)
-    figures["lots"][0]["supplier_code"] = "=1+1"
+    figures["lots"][0] |= {"supplier_code": "=1+1", "supplier": "-1+cmd", "unexplained": "-0.500"}
     rows = list(csv.DictReader(io.StringIO("".join(replying.as_csv(figures)))))
     assert [row["start"] for row in rows] == ["yes", "no"]
-    assert rows[0]["supplier_code"] == "'=1+1"
+    assert (rows[0]["supplier_code"], rows[0]["supplier"]) == ("'=1+1", "'-1+cmd")
+    assert rows[0]["unexplained"] == "-0.500"
     assert rows[0]["used_in"].startswith("2.000 in ")
 
 
