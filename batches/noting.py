@@ -1,6 +1,7 @@
 """What is noted beside the weighings while a batch runs: steps, quality readings, trim, what was weighed apart."""
 
 from datetime import datetime
+from uuid import UUID
 
 from batches import quantities
 from batches.models import (
@@ -14,6 +15,7 @@ from batches.models import (
     WeighedApart,
 )
 from batches.runs import note, part_of
+from batches.signals import weighed_apart
 from batches.texts import one_line
 from config.api.refusals import Unknown, Unusable
 from ledger.acts import Act
@@ -88,17 +90,25 @@ def return_trim(
 
 @deed
 def weigh_apart(
-    *, act: Act, batch: Batch, what: str, quantity: str, unit: str, part: Part | None = None
+    *,
+    act: Act,
+    batch: Batch,
+    what: str,
+    quantity: str,
+    unit: str,
+    part: Part | None = None,
+    weighed_with: UUID | None = None,
 ) -> WeighedApart:
     """What was cooked off, left in the pot, thrown away, or picked up of a coating; no lot. Raises Unusable, Unknown.
 
-    ``what``: a value of ``LossKind``. Nothing is an amount too: an empty pot is worth knowing.
+    ``what``: a value of ``LossKind``. Nothing is an amount too: an empty pot is worth knowing. ``weighed_with``: the
+    balance.
     """
     _refuse_foreign(act, batch)
     if what not in LossKind.values:
         raise Unusable(f"What is weighed apart is one of: {', '.join(LossKind.values)}.", field="what")
     amount = _weighed(quantity, unit, positive=False)
-    return note(
+    record = note(
         WeighedApart.new(
             act,
             batch=batch,
@@ -106,8 +116,11 @@ def weigh_apart(
             what=what,
             quantity=amount.base,
             entered=f"{amount.entered} {amount.unit}",
+            weighed_with=weighed_with,
         )
     )
+    weighed_apart.send(sender=WeighedApart, record=record)
+    return record
 
 
 def _weighed(quantity: str, unit: str, *, positive: bool) -> quantities.Quantity:

@@ -10,6 +10,7 @@ run_changed           sender=Batch, batch, record, act: when a batch ran, or on 
 places_mixed          sender=StoragePlace, place, because (the record), act: what lay in a refilled place is mixed with more
                       than was known: it was marked as refilled, or was not found empty when that was said
 noted_at_outlet       sender=AtOutlet, record, act: something was sold, given away, thrown away or counted at an outlet
+weighed_apart         sender=WeighedApart, record: what of a batch was weighed and is no lot
 lots_decided          sender=Lot, lots, status, because, act: the status of lots was set
 """
 
@@ -23,3 +24,4 @@ run_changed = Signal()
 places_mixed = Signal()
 lots_decided = Signal()
 noted_at_outlet = Signal()
+weighed_apart = Signal()

@@ -11,7 +11,7 @@ from decimal import Decimal
 from typing import Any
 
 from batches import reference
-from batches.models import Movement
+from batches.models import Movement, WeighedApart
 from batches.quantities import UNITS, convert_difference, exactly
 from config.api.refusals import Reason, Unknown, Unusable
 from haccp import verified
@@ -54,17 +54,17 @@ def alter(
     return reference.alter(act=act, row=instrument, values=values, expected_version=expected_version)
 
 
-def refuse_unless_it_weighs(movement: Movement) -> None:
-    """What a movement says it was weighed with is an instrument of its establishment that weighs. Raises Unknown, Unusable.
+def refuse_unless_it_weighs(weighing: Movement | WeighedApart) -> None:
+    """What a weighing says it was made with is an instrument of its establishment that weighs. Raises Unknown, Unusable.
 
     One that is no longer in use may be named: the weighing was then.
     """
-    if movement.weighed_with is None or movement.withdrawn:
+    if weighing.weighed_with is None or weighing.withdrawn:
         return
-    register = Instrument.objects.filter(establishment=movement.establishment_id)
-    found = register.filter(pk=movement.weighed_with).first()
+    register = Instrument.objects.filter(establishment=weighing.establishment_id)
+    found = register.filter(pk=weighing.weighed_with).first()
     if found is None:
-        raise Unknown(f"There is no such instrument here: {movement.weighed_with}.", field="weighed_with")
+        raise Unknown(f"There is no such instrument here: {weighing.weighed_with}.", field="weighed_with")
     if not measures(found, "KGM"):
         raise Unusable(
             f"{found.code} {found.name} is no balance: it shows {found.unit}.",

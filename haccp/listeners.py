@@ -20,8 +20,15 @@ from batches.models import (
     Movement,
     MovementKind,
     StoragePlace,
+    WeighedApart,
 )
-from batches.signals import movement_recorded, noted_at_outlet, places_mixed, run_changed
+from batches.signals import (
+    movement_recorded,
+    noted_at_outlet,
+    places_mixed,
+    run_changed,
+    weighed_apart,
+)
 from haccp import deviations, gates, holds, instruments, late_allergens, late_labels, reworking
 from haccp.allergens.signals import allergens_stated
 from haccp.deviations import Touched
@@ -48,6 +55,7 @@ def connect() -> None:
     allergens_stated.connect(late_allergens.follow_statement, dispatch_uid="haccp.follow_statement")
     noted_at_outlet.connect(follow_sale, dispatch_uid="haccp.follow_sale")
     places_mixed.connect(follow_place, dispatch_uid="haccp.follow_place")
+    weighed_apart.connect(follow_weighing, dispatch_uid="haccp.follow_weighing")
 
 
 def follow(sender: Any, movement: Movement, act: Act, **_: Any) -> None:
@@ -87,6 +95,11 @@ def follow_sale(sender: Any, record: AtOutlet, act: Act, **_: Any) -> None:
         because=record,
         hold=Touched(HoldSubject.LOT, record.lot.uid),
     )
+
+
+def follow_weighing(sender: Any, record: WeighedApart, **_: Any) -> None:
+    """What was weighed apart names a balance of the house, or none."""
+    instruments.refuse_unless_it_weighs(record)
 
 
 def follow_place(sender: Any, place: StoragePlace, because: Record, act: Act, **_: Any) -> None:

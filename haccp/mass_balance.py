@@ -139,14 +139,15 @@ def of_batch(batch: Batch) -> BatchBalance:
     food = [each for each in moved if each.lot.material.kind != MaterialKind.PACKAGING]
     used = [each for each in food if each.what == MovementKind.USED]
     made = [each for each in food if each.what == MovementKind.MADE]
-    apart = _apart(batch)
+    weighed_apart = _weighed_apart(batch)
+    apart = _amounts(weighed_apart)
     trim = TrimReturn.objects.standing().filter(batch=batch).values_list("quantity", flat=True)
     weighed = [
         Weighed(each.mass, each.weighed_with)
         for each in food
         if each.mass and (each.weighed_with or each.lot.material.dimension == "mass")
     ]
-    weighed += map(Weighed, _each_of(apart, (*LOST, LossKind.COOKED_OFF)))
+    weighed += [each for what, each in weighed_apart if each.amount and what in (*LOST, LossKind.COOKED_OFF)]
     return BatchBalance(
         batch=batch.uid,
         code=batch.code,
@@ -219,20 +220,19 @@ def _weighings(moved: Any, by: str) -> dict[Any, list[Weighed]]:
 LOST = (LossKind.POT_RESIDUE, LossKind.TRIM, LossKind.SPILLED)
 
 
-def _apart(batch: Batch) -> dict[str, list[int]]:
+def _weighed_apart(batch: Batch) -> list[tuple[str, Weighed]]:
+    rows = WeighedApart.objects.standing().filter(batch=batch).order_by("performed_at", "id")
+    return [
+        (what, Weighed(quantity, by))
+        for what, quantity, by in rows.values_list("what", "quantity", "weighed_with")
+    ]
+
+
+def _amounts(weighed_apart: Sequence[tuple[str, Weighed]]) -> dict[str, list[int]]:
     found: defaultdict[str, list[int]] = defaultdict(list)
-    for what, quantity in (
-        WeighedApart.objects.standing()
-        .filter(batch=batch)
-        .order_by("performed_at", "id")
-        .values_list("what", "quantity")
-    ):
-        found[what].append(quantity)
+    for what, weighed in weighed_apart:
+        found[what].append(weighed.amount)
     return dict(found)
-
-
-def _each_of(apart: dict[str, list[int]], kinds: Sequence[str]) -> list[int]:
-    return [quantity for kind in kinds for quantity in apart.get(kind, []) if quantity]
 
 
 def _cooked_off(batch: Batch, used: Sequence[Movement], apart: dict[str, list[int]]) -> CookLoss:

@@ -12,7 +12,7 @@ from rest_framework.response import Response
 
 from batches import noting, runs
 from batches.api.amounts import AsEntered
-from batches.api.movements import UNIT_HELP, read_filters
+from batches.api.movements import UNIT_HELP, read_filters, weighed_with
 from batches.api.reference import ID
 from batches.models import (
     Batch,
@@ -281,6 +281,7 @@ class WeighedApartSerializer(RecordSerializer):
     what = serializers.ChoiceField(choices=LossKind.choices)
     quantity = AsEntered(write_only=True)
     unit = serializers.CharField(max_length=3, write_only=True, help_text=UNIT_HELP)
+    weighed_with = weighed_with(allow_null=True)
     entered = serializers.CharField(read_only=True)
     milligrams = serializers.IntegerField(source="quantity", read_only=True)
 

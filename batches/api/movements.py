@@ -48,10 +48,9 @@ def partner(**options: Any) -> ScopedReference:
     return ScopedReference(queryset=TradingPartner.objects.all(), **options)
 
 
-def weighed_with() -> serializers.UUIDField:
-    return serializers.UUIDField(
-        required=False, help_text="The instrument it was weighed with, of the register of instruments."
-    )
+def weighed_with(**options: Any) -> serializers.UUIDField:
+    told = "The instrument it was weighed with, of the register of instruments."
+    return serializers.UUIDField(required=False, help_text=told, **options)
 
 
 def document() -> serializers.CharField:

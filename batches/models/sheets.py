@@ -95,6 +95,7 @@ class WeighedApart(Record):
     """What of a batch was weighed and is no lot: cooked off, left in the pot, thrown away, or coating picked up.
 
     Trim that becomes a lot of rework is made as that lot; trim folded back within the batch is a ``TrimReturn``.
+    ``weighed_with``: the balance, where that was said; its uuid, as on a ``Movement``.
     """
 
     kind = "batches.weighed-apart"
@@ -104,9 +105,10 @@ class WeighedApart(Record):
     what = models.CharField(max_length=20, choices=LossKind.choices)
     quantity = models.BigIntegerField()  # mg
     entered = models.CharField(max_length=40)
+    weighed_with = models.UUIDField(null=True, blank=True)
 
-    own_fields = ("batch", "part", "what", "quantity", "entered")
-    client_fields = ("batch", "part", "what", "entered")
+    own_fields = ("batch", "part", "what", "quantity", "entered", "weighed_with")
+    client_fields = ("batch", "part", "what", "entered", "weighed_with")
     FORMS = {1: BASE_1 + own_fields}
 
     class Meta(Record.Meta):

@@ -227,6 +227,29 @@ def test_only_an_instrument_of_the_house_that_weighs_can_be_named(
     assert (answer.status_code, answer.json()["weighed_with"]) == (201, str(weighs.pk))
 
 
+def test_what_was_weighed_apart_by_a_named_balance_is_known_as_well_as_that_shows(
+    api: Client, syrup: Material, approve: Any, cook: Any, make_instrument: Any
+):
+    """3 kg for each of two weighings that name none, 0.1 kg for the residue (JCGM 100:2008, 5.1)."""
+    usual = {"kind": "balance", "unit": "KGM", "range_lower": Decimal(1), "range_upper": Decimal(6000)}
+    make_instrument(code="B-1", expanded_uncertainty=Decimal(3), **usual)
+    good = make_instrument(code="B-2", expanded_uncertainty=Decimal("0.1"), **usual)
+    batch = cook(approve(**TO_60))
+    residue = {"what": "pot-residue", "quantity": "2", "unit": "KGM", "performed_at": NOON.isoformat()}
+    answer = api.send(f"batches/{batch.uid}/weighed-apart", residue | {"weighed_with": str(good.pk)})
+    assert (answer.status_code, answer.json()["weighed_with"]) == (201, str(good.pk))
+    found = mass_balance.of_batch(batch)
+    assert found.weighed_to.uncertainty == math.ceil(math.hypot(3_000_000, 3_000_000, 100_000))
+
+
+def test_what_was_weighed_apart_names_a_balance_of_the_house(api: Client, batch: Batch, make_instrument: Any):
+    residue = {"what": "pot-residue", "quantity": "2", "unit": "KGM", "performed_at": NOON.isoformat()}
+    for named, status in ((uuid7(), 404), (make_instrument().pk, 400)):
+        answer = api.send(f"batches/{batch.uid}/weighed-apart", residue | {"weighed_with": str(named)})
+        assert (answer.status_code, answer.json()["errors"][0]["field"]) == (status, "weighed_with")
+    assert not WeighedApart.objects.exists()
+
+
 @pytest.fixture
 def sack(act: Any, sugar: Material, supplier: Any) -> Lot:
     """25 kg of sugar, received at noon, of which a count found 24 kg a day later."""
