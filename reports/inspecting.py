@@ -1,6 +1,6 @@
 """What somebody who was let in by an entrance may ask for and fetch: what is made for outside and lies in its days."""
 
-from datetime import date
+from datetime import date, timedelta
 from typing import Any
 
 from django.db import transaction
@@ -8,15 +8,40 @@ from django.db.models import Q
 
 from config.api.refusals import NotAllowed
 from ledger import entrances
+from ledger.entrances import Days
 from ledger.models import Entrance
-from reports import dated, jobs
+from reports import dated, jobs, periods
+from reports.api.periods import MOST_DAYS
 from reports.models import DocumentJob
+
+LONGEST = timedelta(days=MOST_DAYS)
 
 
 def open_to(entrance: Entrance) -> Q:
     """The condition that a document may be fetched."""
     days = entrances.days_of(entrance)
     return Q(pk__in=[]) if days is None else Q(about__outside=True) & dated.in_days(entrance, days)
+
+
+def days_asked(entrance: Entrance | None, first: date | None, last: date | None) -> Days:
+    """The days somebody wants to see: of an inspector those of the entrance, or some of them; of others those they name.
+
+    Raises NotAllowed for days that are not open, Unusable or ValidationError for days that are none, or that nobody named.
+    """
+    opened = entrances.days_of(entrance) if entrance else None
+    if entrance and opened is None:
+        raise NotAllowed(f"Your entrance opens days from {entrance.first_day} on. Nothing was shown.")
+    if opened:
+        last = last or opened.last
+        first = first or max(opened.first, last - LONGEST)
+    asked = periods.asked({name: day for name, day in (("first", first), ("last", last)) if day})
+    assert asked.first is not None
+    assert asked.last is not None
+    if opened and not opened.first <= asked.first <= asked.last <= opened.last:
+        raise NotAllowed(
+            f"Your entrance opens {_told(opened.first, opened.last)}. Nothing was shown.", code="other-days"
+        )
+    return Days(asked.first, asked.last)
 
 
 @transaction.atomic

@@ -332,7 +332,7 @@ def built(job: DocumentJob, kind: str, subject: UUID, about: dict[str, Any], **h
     """
     language = job.language if job.language in languages(kind) else "en"
     made_at = timezone.now().astimezone(job.establishment.zone)
-    head = _head(job, made_at) | {"language": language, "title": _title(kind, language)} | head
+    head = _head(job, made_at) | {"language": language, "title": title(kind, language)} | head
     with translation.override(language):
         return _KINDS[kind].build(job.establishment, subject, _heard(kind, about), **head, seal=None)
 
@@ -342,7 +342,7 @@ def languages(kind: str) -> tuple[str, ...]:
     return getattr(_KINDS[kind], "LANGUAGES", ("en",))
 
 
-def _title(kind: str, language: str) -> str:
+def title(kind: str, language: str) -> str:
     with translation.override(language):
         return str(getattr(_KINDS[kind], "TITLE", DocumentJob.Kind(kind).label)).capitalize()
 

@@ -81,7 +81,18 @@ class Asked:
 def sections(here: Establishment, days: Days) -> tuple[Section, ...]:
     """All of it, the file of everything first; as many statements however much there is."""
     asked = Asked(here, days)
-    return tuple(_open(each(asked)) for each in _SECTIONS)
+    found = (_open(each(asked)) for each in _SECTIONS)
+    return tuple(each for each in found if each.offers or each.count is not None)
+
+
+def as_body(offer: Offer, language: str) -> dict[str, Any]:
+    """What is sent to ask for it over the API."""
+    said: dict[str, Any] = {"kind": str(offer.kind)}
+    if offer.subject is not None:
+        said["subject"] = str(offer.subject)
+    if offer.about:
+        said["file" if offer.kind == Kind.INSPECTION_FILE else "period"] = offer.about
+    return said | {"language": language if language in jobs.languages(offer.kind) else "en"}
 
 
 def _open(section: Section) -> Section:

@@ -21,6 +21,7 @@ from config.api.refusals import Refusal
 from ledger import people
 from ledger.acts import Act, Moment
 from ledger.models import Membership, Person
+from ledger.pages.ways_in import spoken
 from ledger.passwords import person_who_knows
 
 BACKEND = "django.contrib.auth.backends.ModelBackend"
@@ -56,6 +57,7 @@ class PasswordForm(forms.Form):
 
 
 @never_cache
+@spoken
 @sensitive_post_parameters("password")
 @require_http_methods(["GET", "POST"])
 def sign_in(request: HttpRequest) -> HttpResponse:
@@ -79,6 +81,7 @@ def sign_out(request: HttpRequest) -> HttpResponse:
 
 
 @never_cache
+@spoken
 @sensitive_post_parameters("password", "new_password", "new_password_again")
 @login_required
 @require_http_methods(["GET", "POST"])
@@ -113,6 +116,7 @@ def _set_own_password(request: HttpRequest, values: dict[str, str]) -> None:
 
 
 @never_cache
+@spoken
 @login_required
 def home(request: HttpRequest) -> HttpResponse:
     """Where the person works today, and as what."""

@@ -7,6 +7,7 @@ from typing import Any
 from django.contrib.auth.views import redirect_to_login
 from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import render
+from django.utils import translation
 from django.views.decorators.cache import never_cache
 
 from config.api.refusals import NotAllowed, Refusal, Unknown
@@ -16,6 +17,27 @@ from ledger.api.scope import NOT_FOR_INSPECTORS, WORKERS
 from ledger.models import Person
 
 View = Callable[..., HttpResponse]
+LANGUAGES = ("en", "es")
+"""In which the pages of entrances, and those around the sign-in, are written; other pages in English."""
+
+
+def spoken(view: View) -> View:
+    """A page in the language of ``?language=``, else the one the browser asks for, if it is written in it."""
+
+    @wraps(view)
+    def run(request: HttpRequest, *args: Any, **kwargs: Any) -> HttpResponse:
+        with translation.override(_language(request)):
+            return view(request, *args, **kwargs)
+
+    return run
+
+
+def _language(request: HttpRequest) -> str:
+    said = request.GET.get("language", "")
+    if said in LANGUAGES:
+        return said
+    usual = translation.get_language_from_request(request).split("-")[0]
+    return usual if usual in LANGUAGES else "en"
 
 
 def page(roles: frozenset[str] = WORKERS) -> Callable[[View], View]:

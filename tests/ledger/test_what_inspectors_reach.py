@@ -18,16 +18,18 @@ from tests.ledger.routes import HERE, Route, _walk, routes
 from tests.scene import rows_kept
 
 pytestmark = pytest.mark.django_db
+FORMS = ("pdf", "json", "html", "zip", "csv", "xlsx")
 OPEN = {
     ("get", "documents"),
     ("post", "documents"),
     ("get", "documents/<uuid:pk>"),
-    *(("get", f"documents/<uuid:pk>/file.{form}") for form in ("pdf", "json", "html", "zip", "csv", "xlsx")),
+    *(("get", f"documents/<uuid:pk>/file.{form}") for form in FORMS),
+    ("get", "open-records"),
     ("get", "seals"),
     ("get", "signing-keys"),
 }
 """What an entrance opens below an establishment; of documents those made for outside in its days."""
-OPEN_PAGES: set[str] = set()
+OPEN_PAGES = {"open-records", "open-records-ask", *(f"open-records-{form}" for form in FORMS)}
 TO_ALL = {"check-document", "at-address"}
 """Pages that tell a stranger as much."""
 
