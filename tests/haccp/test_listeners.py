@@ -5,11 +5,12 @@ from typing import Any
 
 import pytest
 
-from batches import shipping
+from batches import lots, shipping
 from batches.models import Batch, Lot, LotState, Movement, TradingPartner
 from haccp import deviations
 from haccp.deviations import Touched
 from haccp.models import Deviation, HoldSubject
+from ledger.models import Entry
 from tests.haccp.conftest import HOUR, MINUTE, MORNING
 
 
@@ -58,6 +59,17 @@ def test_use_of_more_than_there_was_holds_nothing_but_is_a_case(
     lot = make_lot(batch)
     use(accept(receive()), batch, quantity="21")
     assert (causes(), status(lot)) == (["stock"], "awaiting")
+
+
+def test_more_shipped_than_was_made_is_recorded_and_a_case(
+    act: Any, batch: Batch, make_lot: Any, customer: TradingPartner
+):
+    lot = make_lot(batch)
+    lots.decide(act=act(), lots=[lot], status="released", because=Entry.objects.get(pk=lot.birth_id))
+    more = {"lot": lot, "customer": customer, "quantity": "1.2", "unit": "KGM"}
+    sent = shipping.ship(act=act(), already_happened=True, **more)
+    assert (sent.flags, causes(), status(lot)) == (["more-than-on-hand"], ["stock"], "released")
+    assert LotState.objects.get(lot=lot).on_hand == -200_000
 
 
 def test_several_things_out_of_order_are_several_cases(receive: Any, use: Any, batch: Batch):

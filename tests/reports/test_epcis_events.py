@@ -10,7 +10,7 @@ import pytest
 from jsonschema import Draft7Validator, FormatChecker
 from pyld import jsonld
 
-from batches import shipping, storing, using
+from batches import own_addresses, shipping, storing, using
 from batches.movements import withdraw
 from config.api.refusals import Unusable
 from ledger.gs1_keys import check_gtin
@@ -263,6 +263,23 @@ def test_events_of_one_paper_are_what_went_with_it(api, day):
     (event,) = read(api.ask("events.jsonld", document="note 88"))
     assert event["bizStep"] == "shipping"
     assert event["bizTransactionList"][0]["bizTransaction"].endswith("/bt/note%2088")
+
+
+def test_a_house_with_a_prefix_names_what_it_made_by_digital_link_and_what_came_by_its_own_address(
+    api, establishment, paste, day, pillows
+):
+    gtin = check_gtin("9520123456788")
+    for row, values in ((establishment, {"gs1_prefixes": ["952012"]}), (pillows, {"gtin": gtin})):
+        for name, value in values.items():
+            setattr(row, name, value)
+        row.save()
+    found = read(api.ask("traces/events.jsonld", lot=str(paste.uid), direction="forward"))
+    lists = ("quantityList", "inputQuantityList", "outputQuantityList")
+    named = {each["epcClass"] for event in found for name in lists for each in event.get(name, ())}
+    assert named == {
+        f"https://id.gs1.org/01/{gtin}/10/{day.code}",
+        own_addresses.of_lot(paste),
+    }
 
 
 def test_a_trace_comes_as_events_of_what_it_reached(api, paste, day, receive):

@@ -231,7 +231,8 @@ def test_a_plan_is_printed_without_telephones_unless_they_are_asked_for(ask, act
         "Ben Example",
         "Ben Example",
     ]
-    assert "Town food office" in page
+    for outside in ("Town food office", "+00 2, day and night", "Lab Example", "+00 3"):
+        assert outside in page
     assert "Never, by the records here." in page
     assert "Retiramos la mercancía siguiente" in page
     assert [each.signed for each in document.signatures] == ["recall plan, version 1"]

@@ -170,6 +170,26 @@ def test_a_workbook_tells_the_same_with_numbers_as_numbers_and_formulas_as_text(
     assert {cells[NAMES.index("source")].value for cells in found[1:]} == {"=1+1", None}
 
 
+@pytest.mark.parametrize("form", ["csv", "xlsx"])
+def test_nothing_of_people_recipes_prices_or_private_contacts_is_in_a_sheet(
+    api, paste, shipped, customer, operator, form
+):
+    """The columns are told one by one, so that a new one is looked at."""
+    customer.contact = customer.email = "private@example.org"
+    customer.save()
+    answer = api.ask(f"traces/movements.{form}", lot=str(paste.uid), direction="forward")
+    told = b"".join(answer.streaming_content)
+    if form == "xlsx":
+        sheet = openpyxl.load_workbook(io.BytesIO(told)).active
+        told = "\n".join(str(cell.value) for row in sheet.iter_rows() for cell in row).encode()
+    text = told.decode()
+    recipe = shipped.batch.recipe_version.recipe
+    for kept in ("private@", operator.name, str(operator.pk), recipe.code, str(recipe.pk)):
+        assert kept not in text
+    assert customer.name in text
+    assert [name for name in NAMES if "price" in name or "recipe" in name or "cost" in name] == []
+
+
 def test_times_bear_their_own_offset_and_amounts_their_decimals(api, act, paste, customer):
     """The offsets of Nepal and the Marquesas; a milligram, a gram, and 3 kg."""
     nepal, marquesas = (timezone(timedelta(minutes=minutes)) for minutes in (345, -570))
