@@ -153,6 +153,7 @@ class ChangeoverTable(Document):
     """``lists``: by which allergen lists. ``record_ids``: the approved procedures and their signatures."""
 
     kind: ClassVar[str] = "changeover-table"
+    tells_rules: ClassVar[bool] = False
     template: ClassVar[str] = "reports/changeover_table.html"
     shows_limits: ClassVar[bool] = False
     hangs: ClassVar[bool] = True

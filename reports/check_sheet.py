@@ -77,6 +77,7 @@ class CheckSheetPaper(Document):
     """``code`` stands on every page with its QR code (``picture``)."""
 
     kind: ClassVar[str] = "check-sheet"
+    tells_rules: ClassVar[bool] = False
     template: ClassVar[str] = "reports/check_sheet.html"
     hangs: ClassVar[bool] = True
     landscape: ClassVar[bool] = True

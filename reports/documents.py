@@ -120,6 +120,18 @@ class ProofLine:
 
 
 @dataclass(frozen=True, kw_only=True)
+class RuleLine:
+    """A rule that fields of the document are meant to answer. ``rule``: its id in the map of requirements; ``fields``: as in
+    data; ``provenance``: how well its text is known here."""
+
+    rule: str
+    source: str
+    section: str
+    fields: tuple[str, ...]
+    provenance: str
+
+
+@dataclass(frozen=True, kw_only=True)
 class SignatureLine:
     """Who signed what, what the signature means, when by the signer's clock, and the digest that was signed."""
 
@@ -294,7 +306,8 @@ class Document:
     ``proofs``: every record shown. ``made_at`` is aware, on the establishment's clock.
     ``shows_limits``: False where nothing in it is held against a limit, so that it says nothing of any. ``hangs``: it is
     read from afar, so what proves it is set small at its foot. ``landscape``: the paper lies. ``signed_in_rows``: who
-    signed stands with each record, and not once more at the end.
+    signed stands with each record, and not once more at the end. ``tells_rules``: False of what goes to a wall, a tub, a
+    customer or the public. ``rules``: what its fields are meant to answer (``reports.answered``).
     """
 
     kind: ClassVar[str]
@@ -304,6 +317,7 @@ class Document:
     hangs: ClassVar[bool] = False
     landscape: ClassVar[bool] = False
     signed_in_rows: ClassVar[bool] = False
+    tells_rules: ClassVar[bool] = True
 
     number: str
     title: str
@@ -318,6 +332,7 @@ class Document:
     key: KeyLine | None = None
     check_at: str = ""
     signatures: tuple[SignatureLine, ...] = ()
+    rules: tuple[RuleLine, ...] = ()
     language: str = "en"
     page_size: PageSize = PageSize.A4
     cautions: tuple[str, ...] = field(default_factory=standing_cautions)

@@ -15,7 +15,7 @@ from django.utils.translation import gettext_lazy
 
 from ledger.models import Establishment
 from ledger.stored import Stored
-from reports import drawers, merging, reading, rendering
+from reports import answered, drawers, merging, reading, rendering
 from reports.documents import Document
 from reports.inspection import bundle, contents
 from reports.inspection.asked import Asked
@@ -138,14 +138,17 @@ def _read(job: DocumentJob, build: Build) -> tuple[InspectionFile, list[Document
     by = reading.sealed(job.establishment)
     by_id = {record.pk: record for record in shown}
     under_seal = [
-        reading.proved(each, [by_id[pk] for pk in each.record_ids if pk in by_id], by) for each in documents
+        reading.proved(replace(each, rules=()), [by_id[pk] for pk in each.record_ids if pk in by_id], by)
+        for each in documents
     ]
+    told = [line for each in (front, *documents) for line in each.rules]
     front = replace(
         front,
         lines=tuple(_lines(parts, documents)),
         records=tuple(map(_shown, shown)),
         left_out=tuple(dict.fromkeys(_left_out(documents))),
         included=tuple(dict.fromkeys(word for each in documents for word in getattr(each, "included", ()))),
+        rules=translated(job.language, lambda: answered.together(told)),
     )
     return reading.proved(front, shown, by), under_seal, shown
 

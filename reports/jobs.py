@@ -21,6 +21,7 @@ from ledger.models import Establishment, Person, Seal, Unsealed
 from ledger.stored import Stored
 from reports import (
     allergen_sheet,
+    answered,
     batch_record,
     changeover_log,
     changeover_table,
@@ -334,7 +335,8 @@ def built(job: DocumentJob, kind: str, subject: UUID, about: dict[str, Any], **h
     made_at = timezone.now().astimezone(job.establishment.zone)
     head = _head(job, made_at) | {"language": language, "title": title(kind, language)} | head
     with translation.override(language):
-        return _KINDS[kind].build(job.establishment, subject, _heard(kind, about), **head, seal=None)
+        made = _KINDS[kind].build(job.establishment, subject, _heard(kind, about), **head, seal=None)
+        return answered.with_rules(made)
 
 
 def languages(kind: str) -> tuple[str, ...]:

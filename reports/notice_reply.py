@@ -57,6 +57,7 @@ class ReplyLetter(LeavesOut):
     """``named``: the lots that the notice means; ``became``: those made of them, or mixed with them."""
 
     kind: ClassVar[str] = "notice-reply"
+    tells_rules: ClassVar[bool] = False
     template: ClassVar[str] = "reports/notice_reply.html"
     shows_limits: ClassVar[bool] = False
 

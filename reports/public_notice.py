@@ -30,6 +30,7 @@ class PublicNotice(Document):
     """``heading`` and ``passages`` are the text of the record, in ``speaks``."""
 
     kind: ClassVar[str] = "public-notice"
+    tells_rules: ClassVar[bool] = False
     template: ClassVar[str] = "reports/public_notice.html"
     shows_limits: ClassVar[bool] = False
     hangs: ClassVar[bool] = True

@@ -33,6 +33,7 @@ class RecallLetter(Document):
     address is kept in no document. ``written_at``: when the notice was recorded."""
 
     kind: ClassVar[str] = "recall-letter"
+    tells_rules: ClassVar[bool] = False
     template: ClassVar[str] = "reports/recall_letter.html"
     shows_limits: ClassVar[bool] = False
 

@@ -25,6 +25,7 @@ class SaleSign(Document):
     """
 
     kind: ClassVar[str] = "sale-sign"
+    tells_rules: ClassVar[bool] = False
     template: ClassVar[str] = "reports/sale_sign.html"
     shows_limits: ClassVar[bool] = False
     hangs: ClassVar[bool] = True

@@ -27,6 +27,7 @@ class TagSheet(Document):
     """``record_ids``: the samplings that tags tell of."""
 
     kind: ClassVar[str] = "tag-sheet"
+    tells_rules: ClassVar[bool] = False
     template: ClassVar[str] = "reports/tag_sheet.html"
 
     tags: tuple[Drawn, ...]

@@ -1,9 +1,15 @@
 """A requirement, what answers it, and whether it is answered. Pure."""
 
+import re
 from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import StrEnum
+
+
+def parts_of_provenance(text: str) -> list[str]:
+    """``read (a; b); from memory`` in two."""
+    return re.split(r"; (?![^(]*\))", text)
 
 
 class State(StrEnum):
@@ -33,6 +39,11 @@ class Requirement:
     provenance: str
     answers: tuple[Answer, ...] = ()
     missing: str = ""
+
+    @property
+    def provenance_words(self) -> tuple[str, ...]:
+        """How well its text is known, without of which part each is said."""
+        return tuple(dict.fromkeys(each.partition(" (")[0] for each in parts_of_provenance(self.provenance)))
 
     @property
     def state(self) -> State:

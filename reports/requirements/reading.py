@@ -8,7 +8,7 @@ from typing import Any
 import yaml
 
 from config.api.refusals import Reason, Unusable
-from reports.requirements.entries import Answer, Requirement, Requirements
+from reports.requirements.entries import Answer, Requirement, Requirements, parts_of_provenance
 
 _LOADER = getattr(yaml, "CBaseLoader", yaml.BaseLoader)
 PARTS = ("provenance", "sources", "requirements")
@@ -95,7 +95,7 @@ def _of_texts(where: str, entry: Mapping[str, Any], said: Mapping[str, Any]) -> 
         yield Reason("id", "must be R and parts of letters and digits, joined by hyphens.", f"{where}.id")
     if entry["source"] not in said["sources"]:
         yield Reason("source", f"is none of {', '.join(said['sources'])}.", f"{where}.source")
-    for part in re.split(r"; (?![^(]*\))", entry["provenance"]):
+    for part in parts_of_provenance(entry["provenance"]):
         found = OF_PROVENANCE.fullmatch(part)
         if found is None or found[1] not in said["provenance"]:
             words = ", ".join(said["provenance"])

@@ -250,7 +250,7 @@ def test_its_stretches_are_one_document_for_a_reader_of_tags_and_bookmarks(drawn
     with pdf.open_outline() as outline:
         (title,) = outline.root
         assert [each.title for each in title.children][-3:] == [
-            "Local regulation",
+            "Rules that fields of this document are meant to answer",
             "Records and their digests",
             "Seal",
         ]

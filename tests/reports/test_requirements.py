@@ -12,7 +12,7 @@ from dataclasses import fields, is_dataclass
 from functools import cache
 from importlib import import_module
 from pathlib import Path
-from typing import Any
+from typing import Any, get_args, get_type_hints
 
 import pytest
 import yaml
@@ -21,6 +21,7 @@ from django.core.management import CommandError, call_command
 from django.db.models import Model
 from django.urls import URLPattern, get_resolver
 
+from reports import jobs
 from reports.models import DocumentJob
 from reports.requirements import (
     Answer,
@@ -95,6 +96,39 @@ def has_test(path: str) -> bool:
     return name in functions(file)
 
 
+def _named_in(shape: Any) -> Iterator[type]:
+    """Classes that a type names: of ``tuple[Line, ...] | None`` it is Line."""
+    if isinstance(shape, type) and not get_args(shape):
+        yield shape
+    for part in get_args(shape):
+        yield from _named_in(part)
+
+
+@cache
+def shapes(kind: str) -> frozenset[type]:
+    """The dataclass of a kind of document, what it can hold, and what these are made from."""
+    module = jobs._KINDS[kind]
+    ahead = [
+        each for each in vars(module).values() if isinstance(each, type) and getattr(each, "kind", "") == kind
+    ]
+    seen: set[type] = set()
+    while ahead:
+        here = ahead.pop()
+        if here in seen or not is_dataclass(here):
+            continue
+        seen.add(here)
+        ahead += [named for shape in get_type_hints(here).values() for named in _named_in(shape)]
+    return frozenset(base for each in seen for base in each.__mro__)
+
+
+def is_of_document(answer: Answer) -> bool:
+    """A field of some dataclass of documents is one of the document that it is named with."""
+    if not (answer.document in DocumentJob.Kind.values and answer.field.startswith("reports.")):
+        return True
+    module, owner, _name = answer.field.rsplit(".", 2)
+    return getattr(import_module(module), owner) in shapes(answer.document)
+
+
 def not_there(told: Requirements) -> list[str]:
     """What the map names and is not there, by the id of its requirement."""
     is_there = {
@@ -129,6 +163,19 @@ def test_each_paragraph_of_117_305_stands_by_itself():
 
 def test_it_names_nothing_that_is_not_there():
     assert not_there(MAP) == []
+
+
+def test_a_field_that_is_named_with_a_document_is_one_of_that_document():
+    wrong = [
+        f"{entry.id}: {each}" for entry in MAP.entries for each in entry.answers if not is_of_document(each)
+    ]
+    assert wrong == []
+
+
+def test_a_field_of_another_document_is_found():
+    elsewhere = Answer(test="", document="batch-record", field="reports.people_list.PeopleList.people")
+    inherited = Answer(test="", document="people-list", field="reports.documents.RecordLine.late_by")
+    assert (is_of_document(elsewhere), is_of_document(inherited)) == (False, True)
 
 
 def test_every_source_has_a_requirement():
