@@ -90,9 +90,9 @@ class InspectionFile(LeavesOut):
         return last.page + last.pages - 1
 
 
-def refuse(establishment: Establishment, subject: UUID, about: dict[str, Any]) -> None:
-    """Raise ValidationError, Unknown, Unusable where no such file can be made."""
-    contents.parts(Asked.read(establishment, about))
+def refuse(establishment: Establishment, subject: UUID, about: dict[str, Any]) -> list[Part]:
+    """Raise ValidationError, Unknown, Unusable where no such file can be made; the documents in it, to be asked themselves."""
+    return contents.parts(Asked.read(establishment, about))
 
 
 def make(job: DocumentJob, build: Build, told: Callable[[int, int], None]) -> Made:
@@ -123,16 +123,7 @@ def _read(job: DocumentJob, build: Build) -> tuple[InspectionFile, list[Document
     with reading.snapshot():
         asked = Asked.read(job.establishment, job.about)
         parts = contents.parts(asked)
-        documents = [
-            build(
-                job,
-                part.kind,
-                part.subject or job.establishment_id,
-                OUTSIDE | part.about,
-                number=_number(job, at),
-            )
-            for at, part in enumerate(parts, 1)
-        ]
+        documents = [_built(job, build, part, _number(job, at)) for at, part in enumerate(parts, 1)]
         shown = reading.records({pk for each in documents for pk in each.record_ids})
         front = build(job, job.kind, job.establishment_id, job.about)
     by = reading.sealed(job.establishment)
@@ -151,6 +142,13 @@ def _read(job: DocumentJob, build: Build) -> tuple[InspectionFile, list[Document
         rules=translated(job.language, lambda: answered.together(told)),
     )
     return reading.proved(front, shown, by), under_seal, shown
+
+
+def _built(job: DocumentJob, build: Build, part: Part, number: str) -> Any:
+    with contents.named(part):
+        return build(
+            job, part.kind, part.subject or job.establishment_id, OUTSIDE | part.about, number=number
+        )
 
 
 def _number(job: DocumentJob, at: int) -> str:

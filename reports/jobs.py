@@ -15,7 +15,7 @@ from django.db.models import F, Max, Q
 from django.utils import timezone, translation
 
 from batches import own_addresses
-from config.api.refusals import Refusal, Unusable
+from config.api.refusals import OtherContent, Refusal, Unusable
 from ledger.ids import uuid7
 from ledger.models import Establishment, Person, Seal, Unsealed
 from ledger.stored import Stored
@@ -51,6 +51,7 @@ from reports import (
     verification_log,
 )
 from reports.documents import Document, PageSize, PdfVariant, establishment_lines
+from reports.inspection import contents
 from reports.models import DocumentJob
 from reports.rendering import Made
 
@@ -149,18 +150,10 @@ def ask(
 
     ``subject``: the uuid of what it is about, where its kind is about one thing; ``about``: what its kind asks besides.
     ``outside``: as it may leave the house, without what is confidential.
-    Raises Unknown for a subject of another establishment, Unusable for a language, paper or look there is not.
+    Raises Unknown for a subject of another establishment, Unusable for a language, paper or look there is not,
+    OtherContent for an id that something else was asked under.
     """
-    if known := DocumentJob.objects.filter(pk=id, establishment=establishment).first() if id else None:
-        return known
-    spoken = languages(kind)
-    if language not in spoken:
-        raise Unusable(f"Such documents come in: {', '.join(spoken)}.", field="language")
-    if page_size not in list(PageSize):
-        raise Unusable(f"Papers are: {', '.join(PageSize)}.", field="page_size")
-    _refuse_form(kind, outside, pdf_variant)
     subject, about = subject or establishment.pk, {**(about or {}), **({"outside": True} if outside else {})}
-    _KINDS[kind].refuse(establishment, subject, _heard(kind, about))
     asked = {
         "kind": kind,
         "subject": subject,
@@ -170,7 +163,18 @@ def ask(
         "pdf_variant": pdf_variant,
     }
     digest = _request_digest(asked, asked_by)
+    if known := _known(id, digest):
+        return known
+    spoken = languages(kind)
+    if language not in spoken:
+        raise Unusable(f"Such documents come in: {', '.join(spoken)}.", field="language")
+    if page_size not in list(PageSize):
+        raise Unusable(f"Papers are: {', '.join(PageSize)}.", field="page_size")
+    _refuse_form(kind, outside, pdf_variant)
+    _refuse(establishment, kind, subject, about)
     number = _next_number(establishment)
+    if known := _known(id, digest):  # asked meanwhile: from here on nobody else asks in this house
+        return known
     if getattr(_KINDS[kind], "ONCE", False) and (same := _same(establishment, digest)):
         return same
     days = dated.days_of(establishment, kind, subject, about) if outside else None
@@ -188,6 +192,21 @@ def ask(
     )
     transaction.on_commit(lambda: _make_soon(job.pk), robust=True)
     return job
+
+
+def _known(id: UUID | None, digest: str) -> DocumentJob | None:
+    """What was asked under this id already."""
+    known = DocumentJob.objects.filter(pk=id).first() if id else None
+    if known is not None and known.request_digest != digest:
+        raise OtherContent("Under this id something else was asked for; nothing was changed.", field="id")
+    return known
+
+
+def _refuse(here: Establishment, kind: str, subject: UUID, about: dict[str, Any]) -> None:
+    """Also what a document in a file of many would be refused for: it would not be told before a worker came to it."""
+    for part in _KINDS[kind].refuse(here, subject, _heard(kind, about)) or ():
+        with contents.named(part):
+            _KINDS[part.kind].refuse(here, part.subject or here.pk, _heard(part.kind, part.about))
 
 
 def _heard(kind: str, about: dict[str, Any]) -> dict[str, Any]:

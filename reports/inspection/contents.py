@@ -1,12 +1,15 @@
 """Which documents make an inspection file: kind by kind, each with what it is asked."""
 
 from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from itertools import islice
 from typing import Any
 from uuid import UUID
 
-from config.api.refusals import Unusable
+from rest_framework.exceptions import ValidationError
+
+from config.api.refusals import Refusal, Unusable
 from haccp import histories
 from haccp.models import ControlPoint, PlanVersion, Recall
 from reports.inspection.asked import Asked
@@ -38,6 +41,23 @@ def parts(asked: Asked) -> list[Part]:
             field="file",
         )
     return found
+
+
+@contextmanager
+def named(part: Part) -> Iterator[None]:
+    """Whatever is refused of one document is refused of the file, and says of which document."""
+    try:
+        yield
+    except Refusal as error:
+        raise type(error)(_told(part, error.detail), code=error.code, field="file") from error
+    except ValidationError as error:
+        said: Any = error.detail.values() if isinstance(error.detail, dict) else [error.detail]
+        texts = " ".join(str(text) for each in said for text in each)
+        raise Unusable(_told(part, texts), field="file") from error
+
+
+def _told(part: Part, said: str) -> str:
+    return f"{part.kind.label.capitalize()}, {part.of}: {said}"
 
 
 def _plans(asked: Asked) -> Iterator[Part]:

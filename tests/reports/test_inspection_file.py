@@ -20,12 +20,12 @@ from pdfminer.high_level import extract_text
 
 from batches import noting
 from batches.models import Batch
-from config.api.refusals import Unknown, Unusable
+from config.api.refusals import RuleBroken, Unknown, Unusable
 from haccp.models import ControlPoint
 from ledger.acts import Act, Moment
 from ledger.ids import uuid7
 from ledger.models import Establishment, Person
-from reports import inspection_file, jobs, merging, rendering, verified
+from reports import changeover_log, inspection_file, jobs, merging, rendering, trace_document, verified
 from reports.demo.house import HOUSE
 from reports.inspection import bundle, changes, contents
 from reports.inspection.asked import Asked
@@ -258,6 +258,52 @@ def test_too_much_is_refused_with_the_count(ask: Any, made: Any, monkeypatch: py
     monkeypatch.setattr(contents, "MOST", 1)
     with pytest.raises(Unusable, match=f"{len(made.data['lines'])} documents"):
         ask()
+
+
+def test_what_one_document_cannot_hold_is_refused_with_its_name_and_the_count(
+    ask: Any, made: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(changeover_log, "MOST", 1)
+    days = {"since": "2020-01-01", "until": "2027-12-31"}
+    with pytest.raises(RuleBroken, match=r"Changeover log, 2020-01-01 – 2027-12-31: That are \d+ rows"):
+        ask(about=days)
+
+
+def test_more_than_ten_years_are_refused_before_a_worker_begins(ask: Any, made: Any) -> None:
+    with pytest.raises(Unusable, match=r"Monitoring log, .*ten years at most"):
+        ask(about={"since": "1999-01-01", "until": "2027-12-31"})
+
+
+def test_what_is_found_too_large_as_it_is_made_says_which_document(
+    ask: Any, note: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    note()
+    job = ask()
+
+    def too_much(*_asked: Any, **_head: Any) -> None:
+        raise Unusable("This trace has 9000 lots.", code="too-many", field="trace")
+
+    monkeypatch.setattr(trace_document, "build", too_much)
+    with pytest.raises(Unusable):
+        jobs.make(job.pk)
+    job.refresh_from_db()
+    assert (job.state, job.problem.startswith("Trace, ")) == ("failed", True)
+
+
+def test_asked_for_by_two_at_once_it_is_made_once(
+    ask: Any, note: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Who comes second waits at the number of the house, and finds there what the first one asked for."""
+    note()
+    first: list[DocumentJob] = []
+
+    def meanwhile(here: Establishment) -> int:
+        monkeypatch.undo()
+        first.append(ask())
+        return jobs._next_number(here)
+
+    monkeypatch.setattr(jobs, "_next_number", meanwhile)
+    assert ask().pk == first[0].pk
 
 
 def test_in_spanish_the_front_is_spanish(ask: Any) -> None:

@@ -9,7 +9,7 @@ from django.core.files.storage import default_storage
 from django.utils import timezone
 
 from batches.models import Batch
-from config.api.refusals import Unavailable, Unknown, Unusable
+from config.api.refusals import OtherContent, Unavailable, Unknown, Unusable
 from ledger.ids import uuid7
 from ledger.models import Establishment, Person
 from reports import jobs, rendering
@@ -66,6 +66,29 @@ def test_the_same_id_asked_twice_is_one_job(ask: Callable[..., DocumentJob]) -> 
     wanted = uuid7()
     assert ask(id=wanted) == ask(id=wanted)
     assert DocumentJob.objects.count() == 1
+
+
+def test_the_same_id_asked_twice_at_once_is_one_job(
+    ask: Callable[..., DocumentJob], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The other one is there when this one comes to write."""
+    wanted, number = uuid7(), jobs._next_number
+
+    def meanwhile(here: Establishment) -> int:
+        monkeypatch.setattr(jobs, "_next_number", number)
+        ask(id=wanted)
+        return number(here)
+
+    monkeypatch.setattr(jobs, "_next_number", meanwhile)
+    assert ask(id=wanted).pk == wanted
+    assert DocumentJob.objects.count() == 1
+
+
+def test_the_same_id_for_something_else_is_refused(ask: Callable[..., DocumentJob]) -> None:
+    wanted = ask(id=uuid7()).pk
+    with pytest.raises(OtherContent):
+        ask(id=wanted, page_size="letter")
+    assert DocumentJob.objects.get().page_size == "a4"
 
 
 def test_documents_are_numbered_within_their_establishment(ask: Callable[..., DocumentJob]) -> None:
