@@ -21,8 +21,11 @@ from haccp.changeovers import matrix
 from haccp.changeovers.matrix import Cell, Level, Matrix
 from haccp.models import CleaningProcedureVersion
 from ledger.models import Establishment, Signature
+from reports import changeover_squares
 from reports.api.changeover_table import ChangeoverTableSerializer
 from reports.documents import Document, SignatureLine
+from reports.tables import FORMS as FORMS
+from reports.tables import Table as DataTable
 
 ACROSS = 6
 """Products beside each other on one sheet: wider tables are cut into parts (a site setting, no source)."""
@@ -165,6 +168,9 @@ class ChangeoverTable(Document):
     tables: tuple[Table, ...]
     products: tuple[Told, ...]
     record_ids: tuple[UUID, ...]
+
+    def data_tables(self) -> tuple[DataTable, ...]:
+        return changeover_squares.tables_of(self)
 
 
 # -- what is asked ------------------------------------------------------------------------------------

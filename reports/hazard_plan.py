@@ -18,7 +18,7 @@ from haccp import limits, plan_documents, plans, rules
 from haccp.models import Plan, PlanVersion
 from ledger.acts import Moment
 from ledger.models import Establishment, Qualification, Signature
-from reports import limit_words, plan_controls, plan_reading, plan_words
+from reports import limit_words, plan_controls, plan_reading, plan_tables, plan_words, tables
 from reports.documents import Column, Document, RecordLine, SignatureLine
 from reports.flow_picture import FlowWords
 from reports.plan_controls import ControlLine, Local
@@ -26,6 +26,7 @@ from reports.plan_reading import Member, NotCritical, Place, Said, Source, Step,
 
 LANGUAGES = ("en", "es")
 TITLE = gettext_lazy("hazard plan")
+FORMS = tables.FORMS
 MOST_DIFFERENCES = (
     200  # rows on paper; the rest is counted, and asked for over the API (site setting, no source)
 )
@@ -142,6 +143,9 @@ class HazardPlan(Document):
     differences_left: int
     qualifications: tuple[Held, ...]
     record_ids: tuple[UUID, ...]
+
+    def data_tables(self) -> tuple[tables.Table, ...]:
+        return plan_tables.tables_of(self)
 
     @property
     def watermark(self) -> str:

@@ -21,9 +21,12 @@ from haccp.cook_losses import CookLoss, How
 from haccp.mass_balance import LOST, BatchBalance, LotLine, StockBalance
 from haccp.weighed_to import WeighedTo
 from ledger.models import Establishment
-from reports import left_out
+from reports import left_out, tables
 from reports.api.mass_balances import BalanceAskedSerializer
 from reports.left_out import Included, LeavesOut
+from reports.tables import Table
+
+FORMS = tables.FORMS
 
 
 @dataclass(frozen=True)
@@ -59,6 +62,24 @@ class MaterialRow:
     shows_to: tuple[Line, ...]
     flagged: bool | None
 
+    def cells(self) -> tuple[str, ...]:
+        """In the order of ``MATERIAL_HEADS``."""
+        return (
+            *(self.code, self.name, self.opening),
+            *(_joined(self.came), _joined(self.went)),
+            *(self.closing, tables.text(self.counted_at), self.unexplained),
+            *(_joined(self.shows_to), tables.text(self.flagged)),
+        )
+
+
+def _joined(lines: Iterable[Line]) -> str:
+    return "; ".join(f"{line.word}: {line.amount}" for line in lines)
+
+
+MATERIAL_HEADS = (
+    "code", "name", "opening", "came", "went", "closing", "counted_at", "unexplained", "shows_to", "flagged",
+)  # fmt: skip
+
 
 @dataclass(frozen=True, kw_only=True)
 class MassBalancePaper(LeavesOut):
@@ -82,6 +103,18 @@ class MassBalancePaper(LeavesOut):
     gaps: tuple[str, ...]
     allowed: str
     record_ids: tuple[UUID, ...]
+
+    def data_tables(self) -> tuple[Table, ...]:
+        """Of a period a row a material, else a row a line."""
+        if self.since is not None:
+            return (Table("materials", MATERIAL_HEADS, [row.cells() for row in self.materials]),)
+        return (Table("balance", ("group", "what", "amount"), list(self._rows())),)
+
+    def _rows(self) -> Iterator[tuple[str, str, str]]:
+        for group in self.groups:
+            yield from ((group.head, line.word, line.amount) for line in group.lines)
+            if group.sum:
+                yield group.head, _("Together"), group.sum
 
 
 def refuse(establishment: Establishment, subject: UUID, about: dict[str, Any]) -> None:
@@ -213,8 +246,9 @@ def _shows_to(weighed: WeighedTo, dimension: str) -> tuple[Line, ...]:
     if dimension != "mass":
         return ()
     by = _("the balances show to (k = 2): %s") % (", ".join(weighed.balances) or "–")
+    shows = weighed.uncertainty if weighed.balances else None
     unknown = (Line(_("weighings of unknown uncertainty"), str(weighed.unknown)),) if weighed.unknown else ()
-    return (Line(by, _mass(weighed.uncertainty)), *unknown)
+    return (Line(by, _mass(shows)), *unknown)
 
 
 def _kinds(sums: Mapping[str, int], dimension: str) -> tuple[Line, ...]:

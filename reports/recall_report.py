@@ -25,7 +25,7 @@ from haccp.recalls.consignees import SoldAt, SoldThere
 from haccp.recalls.scoping import left_out as let_go_of
 from haccp.recalls.status import Consignee, Status, status, went_into
 from ledger.models import Establishment, Record, Signature
-from reports import left_out
+from reports import left_out, recall_report_rows, tables
 from reports.api.recall_reports import RecallReportSerializer
 from reports.documents import Column, RecordLine, SignatureLine
 from reports.left_out import Included, LeavesOut
@@ -49,6 +49,7 @@ from reports.recall_report_rows import (
     StrategyLine,
 )
 
+FORMS = tables.FORMS
 CAME = ("received", "made", "returned")
 WENT = ("on_hand", "used", "shipped", "sent_back", "destroyed", "sampled")
 """Accounted for is what is told of by these, of what came: common practice in trace exercises (read in secondary texts)."""
@@ -100,6 +101,9 @@ class RecallReport(LeavesOut):
     ended: str
     gaps: tuple[str, ...]
     record_ids: tuple[UUID, ...]
+
+    def data_tables(self) -> tuple[tables.Table, ...]:
+        return recall_report_rows.tables_of(self)
 
     @property
     def watermark(self) -> str:

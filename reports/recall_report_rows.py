@@ -3,10 +3,16 @@
 from dataclasses import dataclass
 from datetime import datetime
 from decimal import Decimal
+from typing import TYPE_CHECKING
 
 from django.utils.translation import gettext_lazy
 
+from reports import tables
 from reports.documents import Column, RecordLine
+from reports.tables import Table
+
+if TYPE_CHECKING:
+    from reports.recall_report import RecallReport
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -147,3 +153,18 @@ ANSWERS = (
     Column(gettext_lazy("How"), "means", 2),
     Column(gettext_lazy("What they say"), "said", 6),
 )
+
+
+def tables_of(report: "RecallReport") -> tuple[Table, ...]:
+    """For spreadsheets and programs: who got some of it first, then lots, outlets, and what was told and answered."""
+    who = ("name", "got", "told", "answered", "said")
+    lots = ("code", "material", "best_before", "came", "there", "found", "marks")
+    return (
+        tables.of_lines("consignees", (*report.consignees, *report.others), who),
+        tables.of_lines("lots", report.lots, lots),
+        tables.of_lines("outlets", report.outlets, ("name", "got", "back", "with_buyers", "days")),
+        tables.of_records("notices", report.notices, ("to", "means", "subject", "left")),
+        tables.of_records("answers", report.answers, ("who", "means", "said")),
+        tables.of_records("let go", report.let_go, ("lot", "scope", "because")),
+        tables.of_records("scopes", report.scopes, ("number", "holds", "seal_number", "seal_hash")),
+    )

@@ -16,12 +16,19 @@ from batches.whereabouts import whereabouts
 from config.api.refusals import Unusable
 from haccp.api.traces import question
 from ledger.models import Establishment
-from reports import left_out
+from reports import left_out, tables
 from reports.api.trace_questions import TraceAskedSerializer
 from reports.left_out import Included, LeavesOut
+from reports.tables import Table
 from reports.trace_picture import drawing, indented, telling
 from reports.trace_picture.indented import Row, Way
 
+FORMS = tables.FORMS
+LOT_HEADS = (
+    "number", "depth", "way", "how", "code", "material", "above", "came", "day", "origin", "best_before", "status", "became",
+    "shares", "lot",
+)  # fmt: skip
+MOVED_HEADS = ("what", "document", "at", "lot", "amount", "record")
 MOST = 5000  # lots of one document (site setting, no source)
 PRINTED = 500  # rows of its table on paper and page; the data have all (site setting, no source)
 DEEPEST = 12  # steps of indentation that are shown as room
@@ -107,6 +114,17 @@ class TraceDocument(LeavesOut):
     @property
     def not_printed(self) -> int:
         return len(self.lines) - len(self.printed)
+
+    def data_tables(self) -> tuple[Table, ...]:
+        moved = [
+            (partner.name, *(tables.text(getattr(each, head)) for head in MOVED_HEADS))
+            for partner in self.partners
+            for each in partner.moved
+        ]
+        return (
+            tables.of_lines("lots", self.lines, LOT_HEADS),
+            Table("movements", ("partner", *MOVED_HEADS), moved),
+        )
 
     @property
     def lies(self) -> bool:

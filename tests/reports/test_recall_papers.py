@@ -22,6 +22,7 @@ from haccp.recalls.status import SHARES
 from ledger.ids import uuid7
 from reports import jobs, recall_report, rendering
 from reports.models import DocumentJob
+from reports.tables import as_files
 from tests.haccp.conftest import *  # noqa: F403 - a house that makes things
 from tests.haccp.recalls.conftest import *  # noqa: F403 - a recall and who got what
 
@@ -117,6 +118,16 @@ def test_an_ended_recall_has_its_final_report(went_through, ask, act, lead, proo
     document = ask("recall-report", recall.pk)
     assert (document.what, document.ended) == ("report of a recall", "All is back.")
     assert f"end of {recall.code}" in {each.signed for each in document.signatures}
+
+
+@pytest.mark.django_db
+def test_its_consignees_lots_and_answers_are_tables_too(went_through, ask):
+    document = ask("recall-report", went_through().pk)
+    tables = {table.name: table for table in document.data_tables()}
+    assert [row[0] for row in tables["consignees"].rows] == [each.name for each in document.consignees]
+    assert [row[0] for row in tables["lots"].rows] == [each.code for each in document.lots]
+    assert len(tables["notices"].rows) == len(document.notices)
+    assert set(as_files(document.data_tables())) == {"csv", "xlsx"}
 
 
 @pytest.mark.django_db
