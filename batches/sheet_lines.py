@@ -27,7 +27,7 @@ class Noted:
 
 @dataclass(frozen=True)
 class Weighing(Noted):
-    """Some of a lot went in, or came out. ``flags``: codes of ``batches.flags``."""
+    """Some of a lot went in, or came out. ``flags``: codes of ``batches.flags``. ``weighed_with``: the balance it names."""
 
     lot: UUID
     lot_code: str
@@ -37,6 +37,7 @@ class Weighing(Noted):
     quantity: int
     entered: str
     flags: tuple[str, ...]
+    weighed_with: UUID | None
 
 
 @dataclass(frozen=True)

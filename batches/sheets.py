@@ -214,6 +214,7 @@ def _weighing(movement: Movement) -> Weighing:
         quantity=movement.quantity,
         entered=f"{movement.entered} {movement.unit}",
         flags=tuple(movement.flags),
+        weighed_with=movement.weighed_with,
     )
 
 

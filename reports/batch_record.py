@@ -23,7 +23,7 @@ from haccp.models import (
     StartPermission,
 )
 from ledger.models import Establishment, Record
-from reports import bare_sheet, left_out, packed, predicted, signed
+from reports import balances, bare_sheet, batch_tables, left_out, packed, predicted, signed, tables
 from reports.bare_sheet import BareLine
 from reports.cases import ANSWER_COLUMNS, DISPOSITION_COLUMNS, Case, CaseRead, case
 from reports.check_lines import CHECK_COLUMNS, CheckLine
@@ -33,6 +33,7 @@ from reports.packed import PackingLine
 from reports.predicted import Predicted
 
 RELATED = RecordLine.FROM_RECORD
+FORMS = tables.FORMS
 
 
 @dataclass(frozen=True)
@@ -67,8 +68,9 @@ class PlanUsed(RecordLine):
 class BatchRecord(LeavesOut):
     """Everything about one batch as it stood when it was read, in one snapshot.
 
-    ``record_ids``: every record shown, for the evidence that goes with the document. Approved versions are left to
-    the digest that was signed: a whole plan or recipe does not travel with each batch.
+    ``balances``: those that weighings name, by their ids. ``record_ids``: every record shown, for the evidence that
+    goes with the document. Approved versions are left to the digest that was signed: a whole plan or recipe does not
+    travel with each batch.
     """
 
     kind: ClassVar[str] = "batch-record"
@@ -88,8 +90,12 @@ class BatchRecord(LeavesOut):
     told_at_release: tuple[str, ...]
     predicted: Predicted | None
     weighed: tuple[BareLine, ...] = ()
+    balances: tuple[tuple[UUID, str], ...] = ()
     cases: tuple[Case, ...]
     record_ids: tuple[UUID, ...]
+
+    def data_tables(self) -> tuple[tables.Table, ...]:
+        return batch_tables.tables_of(self)
 
 
 def refuse(establishment: Establishment, subject: UUID, about: dict[str, Any]) -> None:
@@ -115,8 +121,10 @@ def build(here: Establishment, subject: UUID, about: dict[str, Any], **head: Any
     of_batch = signed.of_batch(batch)
     shown: list[Record] = [*checks, *sheets.values(), *packing, *of_cases, *releases, *of_batch, *words]
     signatures = signed.signatures(plan, shown)
+    sheet = batch_sheet(batch)
     record = BatchRecord(
-        sheet=batch_sheet(batch),
+        sheet=sheet,
+        balances=tuple(sorted(balances.names(here, _weighed_with(sheet)).items())),
         plan=None if plan is None else PlanUsed.of(plan, title=_title(plan), number=plan.number),
         warnings=_warnings(batch),
         lots_used=tuple(_lots_used(batch)),
@@ -136,6 +144,15 @@ def build(here: Establishment, subject: UUID, about: dict[str, Any], **head: Any
         **head,
     )
     return _for_outside(record) if outside and not words else record
+
+
+def _weighed_with(sheet: BatchSheet) -> Iterable[UUID | None]:
+    weighings = (
+        *(each for line in sheet.lines for each in line.weighings),
+        *sheet.unclear,
+        *sheet.outside_recipe,
+    )
+    return (each.weighed_with for each in (*weighings, *(made for lot in sheet.made for made in lot.makings)))
 
 
 def _for_outside(record: BatchRecord) -> BatchRecord:
@@ -189,7 +206,7 @@ def _checks(batch: Batch) -> list[Check]:
     rows = Check.objects.filter(batch=batch).select_related(
         *RELATED, "control_point", "part", "instrument", "batch__state", "sheet"
     )
-    rows = rows.prefetch_related("series_uses__series__corrected_by")
+    rows = rows.prefetch_related("series_uses__series__corrected_by", "series_uses__series__instrument")
     return list(rows.order_by("performed_at", "recorded_at", "id"))
 
 

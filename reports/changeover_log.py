@@ -178,13 +178,18 @@ class _Read:
             procedure=_("%(code)s %(name)s, version %(number)d")
             % {"code": version.procedure.code, "name": version.procedure.name, "number": version.number},
             ended_at=None if each.ended_at is None else each.ended_at.astimezone(self.zone),
-            steps=tuple(f"{step['step']} {step.get('done_at', '')}".strip() for step in each.steps),
+            steps=tuple(map(self._step, each.steps)),
             cleared=tuple(_cleared(each.clearance)),
             shown=tuple(self._shown(each)),
             missing=tuple(reason.detail for reason in of_changeovers.shortcomings(each)),
             released=tuple(self._released(each, standing=True)),
             fallen=tuple(_("FALLEN: %s") % word for word in self._released(each, standing=False)),
         )
+
+    def _step(self, step: dict[str, Any]) -> str:
+        at = step.get("done_at")
+        done = local_time(datetime.fromisoformat(at).astimezone(self.zone)) if at else ""
+        return f"{step['step']} {done}".strip()
 
     def _shown(self, each: Changeover) -> Iterator[str]:
         for one in self.verifications:

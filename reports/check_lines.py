@@ -1,6 +1,6 @@
 """A check as a line of a document: what was read as entered and as judged, by which bounds, with what, and its marks."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 from typing import Any, Self
@@ -13,10 +13,15 @@ from haccp.check_sheets import Scan
 from haccp.figures import amount
 from haccp.judging import GONE, SENTENCES, run_flags
 from haccp.limits import Result
-from haccp.models import Check
-from haccp.series_uses import gone
+from haccp.models import Check, Instrument, Series
+from haccp.series_uses import gone, named_in
+from ledger.acts import Moment
 from reports.documents import Column, RecordLine, Transcribed
+from reports.tables import RECORD_HEADS, Table, record_cells, text
+from reports.templatetags.documents import local_time
 
+NONE_NAMED = gettext_lazy("no instrument named")
+"""Of a value that was measured; what was seen or counted needs none."""
 IN_DOUBT = gettext_lazy("In doubt: the instrument failed a verification. See its deviation.")
 
 
@@ -36,7 +41,8 @@ class JudgedReading:
 
 @dataclass(frozen=True, kw_only=True)
 class CheckLine(RecordLine):
-    """A check with its readings; corrected ones stay, struck."""
+    """A check with its readings; corrected ones stay, struck. ``instrument``: with what it was measured, or that none was
+    named; empty only where nothing was measured."""
 
     point: str
     name: str
@@ -74,7 +80,7 @@ class CheckLine(RecordLine):
     def of_check(cls, check: Check, in_doubt: bool, scans: Iterable[Scan] = (), **columns: Any) -> Self:
         """The line of a check; ``in_doubt``: its instrument failed a verification that speaks of that time. ``scans``: of the
         sheet it was written on, where it was keyed in from one."""
-        point, instrument = check.control_point, check.instrument
+        point = check.control_point
         return cls.of(
             check,
             point=point.code,
@@ -82,9 +88,7 @@ class CheckLine(RecordLine):
             kind=point.kind.upper(),
             part=check.part.number if check.part else None,
             occasion=check.occasion,
-            instrument=""
-            if instrument is None
-            else " ".join(filter(None, (str(instrument), instrument.serial))),
+            instrument=", ".join(map(named, instruments_of(check))) or _unnamed(check),
             readings=tuple(_readings(check)),
             result=Result(check.result),
             flags=tuple(_flags(check, in_doubt)),
@@ -101,6 +105,47 @@ CHECK_COLUMNS = (
 )
 
 
+HEADS = ("point", "part", "occasion", "instrument", "result", "flags")
+READING_HEADS = ("quantity", "entered", "must", "source", "result", "margin", "sentence", "warning")
+
+
+def table(lines: Iterable[CheckLine], heads: Sequence[str] = HEADS) -> Table:
+    """One row a reading; what is of the check stands in each."""
+    all_heads = (*heads, *(f"reading_{head}" for head in READING_HEADS), *RECORD_HEADS)
+    return Table("checks", all_heads, [row for line in lines for row in _cells(line, heads)])
+
+
+def _cells(line: CheckLine, heads: Sequence[str]) -> Iterator[tuple[str, ...]]:
+    first = tuple(text(getattr(line, head)) for head in heads)
+    last = record_cells(line)
+    for each in line.readings:
+        yield (*first, *(getattr(each, head) for head in READING_HEADS), *last)
+
+
+def instruments_of(check: Check) -> list[Instrument]:
+    """The one that was named, or those of the loggers whose series it was judged by."""
+    if check.instrument is not None:
+        return [check.instrument]
+    found = (each.instrument for each in _series(check).values())
+    return list({each.pk: each for each in found if each is not None}.values())
+
+
+def named(instrument: Instrument) -> str:
+    """Code, name and serial number."""
+    return " ".join(filter(None, (str(instrument), instrument.serial)))
+
+
+def _unnamed(check: Check) -> str:
+    measured = any({"value", "points", "series"} & each.keys() for each in check.readings)
+    return str(NONE_NAMED) if measured else ""
+
+
+def _series(check: Check) -> dict[str, Series]:
+    """By their ids as readings name them; asks nothing where it names none."""
+    uses: Any = check.series_uses.all() if named_in(check) else ()
+    return {str(use.series_id): use.series for use in uses}
+
+
 def _flags(check: Check, in_doubt: bool) -> Iterable[str]:
     """What is out of order about a check, as it is known now."""
     for flag in sorted({*check.flags, *run_flags(check)}):
@@ -113,13 +158,14 @@ def _flags(check: Check, in_doubt: bool) -> Iterable[str]:
 
 def _readings(check: Check) -> Iterable[JudgedReading]:
     entered = {each["quantity"]: each for each in check.readings}
+    series = _series(check)
     for judged in check.judgements:
         said = entered.get(judged["limit"]["quantity"], {})
         ends = [judged, *judged.get("windows", [])]
         sources = {each[end]["source"] for each in ends for end in ("lower", "upper") if end in each}
         yield JudgedReading(
             quantity=" / ".join(filter(None, (judged.get("all_of"), judged["limit"]["quantity"]))),
-            entered=_entered(said),
+            entered=_entered(said, series.get(said.get("series", ""))),
             must=_must(judged),
             source="; ".join(sorted(sources)) or "plan",
             result=judged["result"],
@@ -149,7 +195,7 @@ def _must(judged: dict[str, Any]) -> str:
     return _(" and ").join(said)
 
 
-def _entered(said: dict[str, Any]) -> str:
+def _entered(said: dict[str, Any], series: Series | None) -> str:
     words = [said.get("outcome") or f"{said.get('value', '')} {_symbol(said.get('unit', ''))}".strip()]
     if "counted_out" in said:
         words = [_("out %(out)s, in %(back)s") % {"out": said["counted_out"], "back": said["counted_in"]}]
@@ -167,13 +213,28 @@ def _entered(said: dict[str, Any]) -> str:
             }
         ]
     if said.get("series"):
-        words = [_("series %s") % said["series"]]
+        words = [_of_series(said["series"], series)]
     if said.get("method"):
         words.append(_("by %s") % said["method"])
     if said.get("sample_temperature"):
         unit = _symbol(said.get("sample_temperature_unit", ""))
         words.append(_("sample at %(value)s %(unit)s") % {"value": said["sample_temperature"], "unit": unit})
     return ", ".join(words)
+
+
+def _of_series(key: str, series: Series | None) -> str:
+    """How many readings of when and in which unit a logger's series holds; they are kept with it."""
+    if series is None:
+        return _("series %s") % key
+    ends = (Moment(at, series.performed_offset).local for at in (series.began_at, series.ended_at))
+    began, ended = (local_time(at) for at in ends)
+    return _("series %(key)s: %(count)d readings in %(unit)s from %(began)s to %(ended)s") % {
+        "key": key,
+        "count": series.count,
+        "unit": _symbol(series.unit),
+        "began": began,
+        "ended": ended,
+    }
 
 
 def _symbol(unit: str) -> str:

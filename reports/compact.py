@@ -56,11 +56,12 @@ def began(line: RecordLine, result: str = "") -> Iterator[str]:
 def ended(line: RecordLine) -> Iterator[str]:
     """Who did it, what marks it, and its record with the beginning of its digest."""
     yield line.performed_by
-    yield from _marks(line)
+    yield from marks(line)
     yield f"{short_id(line.record)} {line.digest[:8]}"
 
 
-def _marks(line: RecordLine) -> Iterator[str]:
+def marks(line: RecordLine) -> Iterator[str]:
+    """What is out of the ordinary about a record: late, keyed for another, transcribed, corrected, with its place and note."""
     if line.late_by:
         yield _("LATE ENTRY: written down %(after)s after the work, %(time)s, by %(name)s") % {
             "after": span(line.late_by),

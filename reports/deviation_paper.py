@@ -1,4 +1,4 @@
-"""A deviation as a document: what happened, what was held, its four answers, what was decided on each lot, and who signed."""
+"""A deviation as a document: what was read and judged, what was held, its four answers, the fate of each lot, who signed."""
 
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -6,19 +6,24 @@ from datetime import datetime
 from typing import Any, ClassVar
 from uuid import UUID
 
+from django.db.models import Q
 from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 
 from batches.models import Lot
 from config.api.refusals import Unknown
-from haccp.models import Deviation, Hold
+from haccp import check_sheets, doubts, limits, rules
+from haccp.models import Check, Deviation, Hold, InstrumentVerification, PackingCheck
 from ledger.models import Establishment, Record, Signature
-from reports import tables
+from reports import check_lines, packed, tables, verification_log
 from reports.cases import ANSWER_COLUMNS, DISPOSITION_COLUMNS, Case, case
+from reports.check_lines import CHECK_COLUMNS, CheckLine
 from reports.documents import Column, RecordLine, SignatureLine
 from reports.listing import Listing, Section, spoken
+from reports.packed import PackingLine
 from reports.tables import Table
 from reports.templatetags.documents import local_time
+from reports.verification_log import VerificationLine
 
 TITLE = gettext_lazy("deviation")
 LANGUAGES = ("en", "es")
@@ -43,14 +48,22 @@ HOLD_COLUMNS = (
 
 @dataclass(frozen=True, kw_only=True)
 class DeviationPaper(Listing):
+    """``checks``, ``packing``, ``verifications``: the record that it was opened for, with what corrects it."""
+
     kind: ClassVar[str] = "deviation"
-    shows_limits: ClassVar[bool] = False
     landscape: ClassVar[bool] = False
 
     case: Case
+    checks: tuple[CheckLine, ...]
+    packing: tuple[PackingLine, ...]
+    verifications: tuple[VerificationLine, ...]
     holds: tuple[HoldLine, ...]
     days_open: int
     record_ids: tuple[UUID, ...]
+
+    @property
+    def tells_limits(self) -> bool:
+        return bool(self.checks)
 
     def facts(self) -> tuple[tuple[str, str], ...]:
         case, closed = self.case, self.case.closed
@@ -73,6 +86,7 @@ class DeviationPaper(Listing):
 
     def sections(self) -> tuple[Section, ...]:
         return (
+            *self._causes(),
             Section(_("Held"), self.holds, HOLD_COLUMNS, _("Nothing was held.")),
             Section(_("Answers"), self.case.answers, ANSWER_COLUMNS, _("No question was answered yet.")),
             Section(
@@ -83,11 +97,22 @@ class DeviationPaper(Listing):
             ),
         )
 
+    def _causes(self) -> Iterator[Section]:
+        """What was read and judged, where the case was opened for that."""
+        if self.checks:
+            yield Section(_("The check"), self.checks, CHECK_COLUMNS, "")
+        if self.packing:
+            yield Section(_("The packing check"), self.packing, packed.COLUMNS, "")
+        if self.verifications:
+            yield Section(_("The verification"), self.verifications, verification_log.COLUMNS, "")
+
     def data_tables(self) -> tuple[Table, ...]:
         return (
             tables.of_records("answers", self.case.answers, ("question", "text")),
             tables.of_records("decisions", self.case.dispositions, ("lot", "decision", "because")),
             tables.of_records("holds", self.holds, ("subject", "since", "lots")),
+            check_lines.table(self.checks),
+            tables.of_records("verifications", self.verifications, verification_log.HEADS),
         )
 
 
@@ -100,21 +125,65 @@ def refuse(establishment: Establishment, subject: UUID, about: dict[str, Any]) -
 def build(here: Establishment, subject: UUID, about: dict[str, Any], **head: Any) -> DeviationPaper:
     """Read the case; call it within one snapshot."""
     deviation = Deviation.objects.select_related(*RecordLine.FROM_RECORD).get(establishment=here, pk=subject)
-    read = case(deviation)
-    shown: list[Record] = list(read.records)
+    read, checks = case(deviation), _checks(deviation)
+    packing = list(_causes(PackingCheck, deviation, "lot", "label_version__label"))
+    verified = list(_causes(InstrumentVerification, deviation, "instrument"))
+    sheets = {each.sheet_id: each.sheet for each in checks if each.sheet is not None}
+    shown: list[Record] = [*read.records, *checks, *sheets.values(), *packing, *verified]
     signatures = Signature.objects.standing().filter(target__in=[each.pk for each in shown])
     signed = list(signatures.order_by("performed_at", "id"))
     closed = read.line.closed
     until = head["made_at"] if closed is None else closed.performed_at
     return DeviationPaper(
         case=read.line,
+        checks=tuple(_check_lines(checks)),
+        packing=tuple(map(packed.line, packing)),
+        verifications=tuple(map(verification_log.line, verified)),
         holds=tuple(_holds(deviation, here)),
         days_open=max(0, (until - read.line.performed_at).days),
         signatures=tuple(SignatureLine.of(each, _signed(each, shown)) for each in signed),
-        confirmed_rules=(),
+        confirmed_rules=tuple(
+            sorted({rule for check in checks for each in check.judgements for rule in each.get("rules", ())})
+        ),
+        unconfirmed_rules=tuple(_unconfirmed(here, checks)),
         record_ids=tuple(sorted({each.pk for each in (*shown, *signed)})),
         **head,
     )
+
+
+def _causes(kind: type[Record], deviation: Deviation, *related: str) -> Any:
+    """The record that the case was opened for, and what was written in its place since."""
+    rows: Any = kind.objects
+    keys = [deviation.subject, deviation.because_id]
+    found = rows.filter(Q(pk__in=keys) | Q(corrects__in=keys), withdrawn=False)
+    return found.select_related(*RecordLine.FROM_RECORD, *related).order_by(
+        "performed_at", "recorded_at", "id"
+    )
+
+
+def _checks(deviation: Deviation) -> list[Check]:
+    related = ("control_point", "part", "instrument", "sheet", "batch__recipe_version", "batch__state", "lot")
+    found = _causes(Check, deviation, *related)
+    return list(
+        found.prefetch_related("series_uses__series__corrected_by", "series_uses__series__instrument")
+    )
+
+
+def _check_lines(checks: list[Check]) -> Iterator[CheckLine]:
+    in_doubt, scans = doubts.doubted(checks), check_sheets.scans_of(checks)
+    for each in checks:
+        yield CheckLine.of_check(each, each.pk in in_doubt, scans.get(each.sheet_id, ()))
+
+
+def _unconfirmed(here: Establishment, checks: list[Check]) -> Iterator[str]:
+    """Rules about what was read that nobody has confirmed, as on the day of the check."""
+    for check in checks[:1]:
+        judged = [limits.from_json(each["limit"]) for each in check.judgements]
+        quantities = {part.quantity for limit in judged for part in limits.bounded_parts(limit)}
+        materials = {check.lot.material_id} if check.lot else set()
+        materials |= {check.batch.recipe_version.material_id} if check.batch else set()
+        day = check.performed_at.astimezone(here.zone).date()
+        yield from rules.unconfirmed(here, day, quantities, materials)
 
 
 def _holds(deviation: Deviation, here: Establishment) -> Iterator[HoldLine]:

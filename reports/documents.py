@@ -342,6 +342,11 @@ class Document:
         """Whether the evidence holds only the digest of a record, since what it says stays in the house."""
         return False
 
+    @property
+    def tells_limits(self) -> bool:
+        """Whether anything in this one is held against a limit, so that it has to say which local rules are confirmed."""
+        return self.shows_limits
+
     def data_tables(self) -> tuple[Table, ...]:
         """What of it is a table, the main one first; nothing of most documents."""
         return ()

@@ -23,11 +23,11 @@ from haccp.limits import Result
 from haccp.models import Check, ControlKind, ControlPoint
 from ledger.acts import Moment
 from ledger.models import Establishment, Signature
-from reports import compact, periods, tables
+from reports import check_lines, compact, periods, tables
 from reports.check_lines import CHECK_COLUMNS, CheckLine
 from reports.documents import Column, Document, Stretch
 from reports.periods import Period
-from reports.tables import RECORD_HEADS, Table, record_cells, text
+from reports.tables import Table, text
 from reports.templatetags.documents import local_time
 
 TITLE = gettext_lazy("monitoring log")
@@ -52,6 +52,7 @@ READ_WITH = (
     "batch__recipe_version",
     "instrument",
     "series_uses__series__corrected_by",
+    "series_uses__series__instrument",
 )
 
 
@@ -104,7 +105,6 @@ HEADS = (
     "flags",
     "reviewed",
 )
-READING_HEADS = ("quantity", "entered", "must", "source", "result", "margin", "sentence", "warning")
 
 
 @dataclass(frozen=True)
@@ -180,23 +180,14 @@ class MonitoringLog(Document):
         )
 
     def data_tables(self) -> tuple[Table, ...]:
-        heads = (*HEADS, *(f"reading_{head}" for head in READING_HEADS), *RECORD_HEADS)
         return (
-            Table("checks", heads, [row for line in self.checks for row in _cells(line)]),
+            check_lines.table(self.checks, HEADS),
             Table(
                 "missed",
                 ("due_at", "batch", "occasion"),
                 [(text(each.due_at), each.batch, each.occasion) for each in self.missed],
             ),
         )
-
-
-def _cells(line: LogLine) -> Iterator[tuple[str, ...]]:
-    """One row a reading; what is of the check stands in each."""
-    first = tuple(text(getattr(line, head)) for head in HEADS)
-    last = record_cells(line)
-    for each in line.readings:
-        yield (*first, *(getattr(each, head) for head in READING_HEADS), *last)
 
 
 def _told(line: LogLine) -> Iterator[str]:
@@ -207,7 +198,10 @@ def _told(line: LogLine) -> Iterator[str]:
     for each in line.readings:
         yield f"{each.quantity} {each.entered}"
     yield from line.asked
-    yield from filter(None, (line.instrument_code, *(each.warning for each in line.readings), *line.flags))
+    yield from filter(
+        None,
+        (line.instrument_code or line.instrument, *(each.warning for each in line.readings), *line.flags),
+    )
     yield from line.reviewed
     yield from compact.ended(line)
 
@@ -326,10 +320,14 @@ def _line(check: Check, in_doubt: bool, signed: tuple[Reviewed, ...]) -> LogLine
         in_doubt,
         batch=check.batch.code if check.batch else "",
         lot=check.lot.code if check.lot else "",
-        instrument_code=check.instrument.code if check.instrument else "",
+        instrument_code=_codes(check),
         plan=f"{version.plan.code} {version.number}",
         signed=signed,
     )
+
+
+def _codes(check: Check) -> str:
+    return ", ".join(each.code for each in check_lines.instruments_of(check))
 
 
 def _missed(here: Establishment, code: str, period: Period, now: datetime) -> Iterator[Missed]:

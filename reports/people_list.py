@@ -70,8 +70,8 @@ QUALIFICATIONS = (
     Column(gettext_lazy("Evidence"), "evidence", 4),
     Column(gettext_lazy("From"), "valid_from", 2),
     Column(gettext_lazy("Until, not included"), "valid_until", 2),
-    Column(gettext_lazy("Holds today"), "holds", 1),
-    Column(gettext_lazy("For plans"), "covers_plans", 1),
+    Column(gettext_lazy("Holds today"), "holds", 2),
+    Column(gettext_lazy("For plans"), "covers_plans", 2),
 )
 
 

@@ -12,9 +12,9 @@ from django.utils.translation import gettext_lazy, pgettext_lazy
 
 from batches import quantities
 from batches.flags import SENTENCES, Flag
-from batches.models import LotDecision, Movement, MovementKind
+from batches.models import Dimension, LotDecision, Movement, MovementKind
 from ledger.models import Establishment
-from reports import periods, tables
+from reports import balances, periods, tables
 from reports.documents import Column, RecordLine
 from reports.listing import Listing, Section, spoken
 from reports.periods import Period
@@ -36,6 +36,7 @@ class ReceiptLine(RecordLine):
     supplier: str
     supplier_code: str
     entered: str
+    balance: str
     document: str
     best_before: date | None
     flags: tuple[str, ...]
@@ -45,6 +46,10 @@ class ReceiptLine(RecordLine):
     @property
     def what(self) -> tuple[str, ...]:
         return f"{self.material_code} {self.material}", self.lot
+
+    @property
+    def quantity(self) -> tuple[str, ...]:
+        return tuple(filter(None, (self.entered, self.balance)))
 
     @property
     def came_from(self) -> tuple[str, ...]:
@@ -58,7 +63,7 @@ class ReceiptLine(RecordLine):
 COLUMNS = (
     Column(gettext_lazy("Material and lot"), "what", 4),
     Column(gettext_lazy("Supplier and their code"), "came_from", 4),
-    Column(pgettext_lazy("of goods", "Quantity"), "entered", 2),
+    Column(pgettext_lazy("of goods", "Quantity"), "quantity", 3),
     Column(gettext_lazy("Document"), "document", 3),
     Column(gettext_lazy("Best before"), "best_before", 2),
     Column(gettext_lazy("Out of order"), "flags", 4),
@@ -71,6 +76,7 @@ HEADS = (
     "supplier",
     "supplier_code",
     "entered",
+    "balance",
     "document",
     "best_before",
     "flags",
@@ -117,7 +123,8 @@ def build(here: Establishment, subject: UUID, about: dict[str, Any], **head: Any
     )
     found = list(rows.order_by("performed_at", "id"))
     decisions = _decisions(found)
-    receipts = tuple(_lines(found, decisions))
+    known = balances.names(here, (each.weighed_with for each in found))
+    receipts = tuple(_lines(found, decisions, known))
     named = {key for line in receipts for key in line.records}
     return ReceivingLog(
         period=period,
@@ -128,6 +135,13 @@ def build(here: Establishment, subject: UUID, about: dict[str, Any], **head: Any
     )
 
 
+def _balance(each: Movement, known: dict[UUID, str]) -> str:
+    """Nothing of what is counted by pieces."""
+    if each.lot.material.dimension == Dimension.COUNT:
+        return ""
+    return balances.said(each.weighed_with, known)
+
+
 def _decisions(found: Sequence[Movement]) -> dict[int, LotDecision]:
     """The last decision on each lot."""
     rows = LotDecision.objects.standing().filter(lot__in={each.lot_id for each in found})
@@ -135,7 +149,9 @@ def _decisions(found: Sequence[Movement]) -> dict[int, LotDecision]:
     return {each.lot_id: each for each in rows.order_by("recorded_at", "id")}
 
 
-def _lines(found: Sequence[Movement], decisions: dict[int, LotDecision]) -> Iterator[ReceiptLine]:
+def _lines(
+    found: Sequence[Movement], decisions: dict[int, LotDecision], known: dict[UUID, str]
+) -> Iterator[ReceiptLine]:
     for each in found:
         decision = decisions.get(each.lot_id)
         decided = ""
@@ -150,6 +166,7 @@ def _lines(found: Sequence[Movement], decisions: dict[int, LotDecision]) -> Iter
             supplier=each.partner.name if each.partner else "",
             supplier_code=str(each.new_lot.get("supplier_code", "")),
             entered=quantities.in_symbols(f"{each.entered} {each.unit}"),
+            balance=_balance(each, known),
             document=each.document,
             best_before=each.best_before,
             flags=tuple(spoken(SENTENCES[Flag(flag)]) for flag in each.flags),

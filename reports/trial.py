@@ -11,20 +11,30 @@ from django.utils.translation import gettext_lazy
 
 from batches.quantities import UNITS
 from config.api.refusals import Unusable
-from haccp import limits, rules, trials
+from haccp import doubts, limits, rules, trials
+from haccp.models import Check
 from haccp.trial_questions import question
 from haccp.trials import Changed, PointTrial
 from ledger.models import Establishment
-from reports.documents import Column, Document
+from reports import compact, tables
+from reports.check_lines import CheckLine
+from reports.documents import Column, Document, RecordLine
+from reports.tables import Table
+
+FORMS = tables.FORMS
 
 
 @dataclass(frozen=True)
 class ChangedLine:
-    """One check whose result would have been another. ``performed_at`` carries its offset."""
+    """One check whose result would have been another: what was read, with what, and what it was held against then.
+
+    ``performed_at`` carries its offset.
+    """
 
     performed_at: Any
     on: str
-    entered: str
+    read: tuple[str, ...]
+    asked: tuple[str, ...]
     was: limits.Result
     would_be: limits.Result
     record: UUID
@@ -52,7 +62,8 @@ class TriedPoint:
 COLUMNS = (
     Column(gettext_lazy("When"), "performed_at", 3),
     Column(gettext_lazy("Batch or lot"), "on", 3),
-    Column(gettext_lazy("Read, as entered"), "entered", 3),
+    Column(gettext_lazy("Read, as entered"), "read", 4),
+    Column(gettext_lazy("Must be (set by)"), "asked", 4),
     Column(gettext_lazy("Result then"), "was", 3),
     Column(gettext_lazy("By the proposal"), "would_be", 3),
     Column(gettext_lazy("Record"), "record", 2, mono=True),
@@ -75,6 +86,21 @@ class TrialReport(Document):
     note: str
     record_ids: tuple[UUID, ...]
 
+    def data_tables(self) -> tuple[Table, ...]:
+        heads = ("performed_at", "on", "read", "asked", "was", "would_be", "record")
+        changed = [
+            (point.code, *(tables.text(getattr(line, head)) for head in heads))
+            for point in self.points
+            for line in (*point.flagged, *point.passed)
+        ]
+        counts = [
+            (point.code, was, now, str(count)) for point in self.points for was, now, count in point.counts
+        ]
+        return (
+            Table("changed", ("point", *heads), changed),
+            Table("counts", ("point", "was", "would_be", "checks"), counts, frozenset(["checks"])),
+        )
+
 
 def refuse(establishment: Establishment, subject: UUID, about: dict[str, Any]) -> None:
     """Raise Unusable, Unknown where such a trial cannot be made: all that can be seen before a worker begins."""
@@ -86,7 +112,8 @@ def refuse(establishment: Establishment, subject: UUID, about: dict[str, Any]) -
 def build(here: Establishment, subject: UUID, about: dict[str, Any], **head: Any) -> TrialReport:
     """Run the trial and write it down; call it within one snapshot."""
     trial = question(here, about).answer(here)
-    points = tuple(map(_point, trial.points))
+    lines = _lines_of(trial.points)
+    points = tuple(_point(each, lines) for each in trial.points)
     named = {line.record for point in points for line in (*point.flagged, *point.passed)}
     return TrialReport(
         quantity=trial.proposal.quantity,
@@ -124,7 +151,19 @@ def _words(proposal: trials.Proposal) -> Iterable[str]:
         yield _("Control points: %s") % ", ".join(proposal.points)
 
 
-def _point(point: PointTrial) -> TriedPoint:
+def _lines_of(points: Iterable[PointTrial]) -> dict[UUID, CheckLine]:
+    """What was read of each check that is named."""
+    keys = [changed.check for point in points for changed in (*point.flagged, *point.passed)]
+    rows = Check.objects.filter(pk__in=keys).select_related(
+        *RecordLine.FROM_RECORD, "control_point", "part", "instrument", "batch__state", "sheet"
+    )
+    rows = rows.prefetch_related("series_uses__series__corrected_by", "series_uses__series__instrument")
+    found = list(rows)
+    in_doubt = doubts.doubted(found)
+    return {each.pk: CheckLine.of_check(each, each.pk in in_doubt) for each in found}
+
+
+def _point(point: PointTrial, lines: dict[UUID, CheckLine]) -> TriedPoint:
     return TriedPoint(
         code=point.code,
         name=point.name,
@@ -134,12 +173,18 @@ def _point(point: PointTrial) -> TriedPoint:
         counts=tuple((was.value, now.value, count) for (was, now), count in sorted(point.counts.items())),
         not_judged=tuple(sorted(point.not_judged.items())),
         cautions=tuple(point.cautions),
-        flagged=tuple(map(_line, point.flagged)),
-        passed=tuple(map(_line, point.passed)),
+        flagged=tuple(_line(each, lines[each.check]) for each in point.flagged),
+        passed=tuple(_line(each, lines[each.check]) for each in point.passed),
     )
 
 
-def _line(changed: Changed) -> ChangedLine:
+def _line(changed: Changed, line: CheckLine) -> ChangedLine:
     return ChangedLine(
-        changed.performed_at, changed.on, changed.entered, changed.was, changed.would_be, changed.check
+        changed.performed_at,
+        changed.on,
+        (*line.read, *compact.marks(line)),
+        line.asked,
+        changed.was,
+        changed.would_be,
+        changed.check,
     )

@@ -177,13 +177,13 @@ def build(here: Establishment, subject: UUID, about: dict[str, Any], **head: Any
     period = periods.asked(about)
     rows = _found(here, period).select_related(*RecordLine.FROM_RECORD, "instrument")
     found = list(rows.order_by("performed_at", "id"))
-    lines = tuple(_line(each) for each in found)
+    lines = tuple(map(line, found))
     return VerificationLog(
         period=period,
         register=tuple(_register(here, found)),
         verifications=lines,
         confirmed_rules=(),
-        record_ids=tuple(sorted({key for line in lines for key in line.records})),
+        record_ids=tuple(sorted({key for each in lines for key in each.records})),
         **head,
     )
 
@@ -215,7 +215,8 @@ def _register(here: Establishment, found: Sequence[InstrumentVerification]) -> I
         )
 
 
-def _line(each: InstrumentVerification) -> VerificationLine:
+def line(each: InstrumentVerification) -> VerificationLine:
+    """A verification with its instrument read; how many checks it leaves in doubt is asked anew."""
     said, reference, symbol = each.said, each.reference, _symbol(each.said["unit"])
     failed = each.result == Verified.FAIL and getattr(each, "corrected_by", None) is None
     return VerificationLine.of(

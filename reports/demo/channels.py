@@ -34,7 +34,13 @@ class WithChannels(WithAllergens):
             equipment=[],
         )
         for lot in (first, second):
-            self._move("used", 425, batch=packing["id"], lot=lot, quantity="0.500", unit="KGM", recipe_line=1)
+            said = {
+                "lot": lot,
+                "quantity": "0.500",
+                "unit": "KGM",
+                "weighed_with": rows_id("instruments", "SC1"),
+            }
+            self._move("used", 425, batch=packing["id"], recipe_line=1, **said)
         tins = {"material": rows_id("materials", "TIN"), "quantity": "2", "unit": "H87"}
         made = self._move("made", 428, batch=packing["id"], **tins)
         self.house.operator.post(f"batches/{packing['id']}/end", performed_at=self.at(429))

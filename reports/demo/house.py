@@ -329,6 +329,19 @@ class House:
             range_upper="1.0000",
         )
 
+        self._row(
+            "instruments",
+            "SC1",
+            "Bench scale",
+            kind="balance",
+            serial="demo-0008",
+            unit="KGM",
+            range_lower="0",
+            range_upper="30",
+            resolution="0.001",
+            expanded_uncertainty="0.002",
+        )
+
     def _compositions(self) -> None:
         for material, document in COMPOSITIONS.items():
             self._row(

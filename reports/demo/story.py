@@ -383,12 +383,14 @@ class Story:
         **more: str,
     ) -> None:
         lot = self.lots[material]["lot"]
-        said = {"lot": lot, "quantity": quantity, "unit": unit, "recipe_line": line, **more}
+        on = {"weighed_with": rows_id("instruments", "SC1")} if unit == "KGM" else {}
+        said = {"lot": lot, "quantity": quantity, "unit": unit, "recipe_line": line, **on, **more}
         self.used[material] = self._move("used", minutes, batch=batch["id"], **said)
 
     def _make(self, code: str, quantity: str, minutes: int) -> dict[str, Any]:
         material = rows_id("materials", code)
-        said = {"material": material, "quantity": quantity, "unit": "KGM"}
+        on = rows_id("instruments", "SC1")
+        said = {"material": material, "quantity": quantity, "unit": "KGM", "weighed_with": on}
         return self._move("made", minutes, batch=self.batch["id"], **said)
 
     def look(

@@ -1,10 +1,13 @@
 from decimal import Decimal
+from typing import Any
+from uuid import UUID
 
 from django import template
 
 from batches import quantities
 from batches.flags import SENTENCES, Flag
 from batches.models import LotStatus
+from reports import balances
 
 register = template.Library()
 
@@ -25,6 +28,12 @@ def in_symbols(entered: str) -> str:
 def unit_symbol(code: str) -> str:
     """``KGM`` as ``kg``; what is no code stays."""
     return quantities.UNITS[code].symbol if code in quantities.UNITS else code
+
+
+@register.simple_tag
+def weighed_on(each: Any, known: tuple[tuple[UUID, str], ...]) -> str:
+    """The balance of a weighing, with a comma before it; nothing of what is counted by pieces."""
+    return "" if each.dimension == "count" else f", {balances.said(each.weighed_with, dict(known))}"
 
 
 @register.filter

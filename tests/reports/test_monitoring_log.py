@@ -378,13 +378,13 @@ def test_made_it_can_be_fetched_as_workbook_and_as_csv(
     assert "0.65 o menos" in shown
 
 
-def test_a_document_that_is_no_table_has_no_csv(
+def test_a_form_that_a_document_does_not_come_in_is_not_there(
     api: Any, batch: Any, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(rendering, "to_pdf", lambda document, attachments, variant: b"%PDF")
     made = api.send("documents", {"kind": "batch-record", "subject": str(batch.uid)}).json()
     jobs.make(made["id"])
-    answer = api.ask(f"documents/{made['id']}/file.csv")
+    answer = api.ask(f"documents/{made['id']}/file.zip")
     assert (answer.status_code, "pdf, json, html" in answer.json()["detail"]) == (404, True)
 
 
