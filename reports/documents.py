@@ -303,6 +303,7 @@ class Document:
     ``unconfirmed_rules``: those about the same quantities that are to be confirmed with the authority, in words.
     ``seal``: None = the document says that it is not sealed yet.
     ``key``: None = it says that its file is not signed. ``check_at``: the address that tells whether it was made here.
+    ``part_of``: the number of the inspection file that it lies in; its front then tells what is told once of all parts.
     ``proofs``: every record shown. ``made_at`` is aware, on the establishment's clock.
     ``shows_limits``: False where nothing in it is held against a limit, so that it says nothing of any. ``hangs``: it is
     read from afar, so what proves it is set small at its foot. ``landscape``: the paper lies. ``signed_in_rows``: who
@@ -320,6 +321,7 @@ class Document:
     tells_rules: ClassVar[bool] = True
 
     number: str
+    part_of: str = ""
     title: str
     establishment: str
     establishment_lines: tuple[str, ...]
@@ -378,8 +380,10 @@ class Document:
         """Classes of its style sheet."""
         paper = f"{self.page_size.value}-landscape" if self.landscape else self.page_size.value
         if stretch.of_several:
-            return f"{paper}-begun" if stretch.opens else f"{paper}-carried"
-        return f"{paper} hangs" if self.hangs else paper
+            paper = f"{paper}-begun" if stretch.opens else f"{paper}-carried"
+        elif self.hangs:
+            paper = f"{paper} hangs"
+        return f"{paper} part" if self.part_of else paper
 
 
 def establishment_lines(establishment: Establishment) -> tuple[str, ...]:

@@ -146,9 +146,8 @@ def _read(job: DocumentJob, build: Build) -> tuple[InspectionFile, list[Document
 
 def _built(job: DocumentJob, build: Build, part: Part, number: str) -> Any:
     with contents.named(part):
-        return build(
-            job, part.kind, part.subject or job.establishment_id, OUTSIDE | part.about, number=number
-        )
+        head = {"number": number, "part_of": f"{job.number:06d}"}
+        return build(job, part.kind, part.subject or job.establishment_id, OUTSIDE | part.about, **head)
 
 
 def _number(job: DocumentJob, at: int) -> str:
