@@ -89,6 +89,19 @@ def _take_tags(whole: Pdf, part: Pdf, began: int, below: Any) -> None:
         below.K.append(element)
     for page in whole.pages[began:]:
         _shift(page.obj, offset)
+    _take_names(root, brought)
+
+
+def _take_names(root: Any, brought: Any) -> None:
+    """The identifiers of heads of tables: each file's are its own, and the tree is sorted (ISO 32000-1, 7.9.6)."""
+    if "/IDTree" not in brought:
+        return
+    if "/IDTree" not in root:
+        root.IDTree = brought.IDTree
+        return
+    names = [*root.IDTree.Names, *brought.IDTree.Names]
+    pairs = sorted(zip(names[::2], names[1::2], strict=True), key=lambda pair: bytes(pair[0]))
+    root.IDTree.Names = Array([part for pair in pairs for part in pair])
 
 
 def _pairs(flat: Any) -> Iterator[tuple[int, pikepdf.Object]]:

@@ -7,9 +7,11 @@ import io
 from collections.abc import Iterable, Sequence
 from datetime import UTC, datetime
 from functools import cache
+from hashlib import sha256
 from importlib.resources import files
 from typing import Any
 
+import pydyf
 from fontTools.ttLib import TTFont
 from weasyprint import CSS, HTML, Attachment
 from weasyprint.text.fonts import FontConfiguration
@@ -44,8 +46,13 @@ def draw(
     page = HTML(string=html.translate(_shown()), base_url=PACKAGED, url_fetcher=fetcher)
     made = page.render(stylesheets=[sheet], font_config=fonts)
     made.metadata.attachments = [_attachment(file, made_at, fetcher) for file in attachments]
+
+    def finish(_document: Any, pdf: Any) -> None:
+        _put_files_right(pdf)
+        _identify_heads(pdf, sha256(html.encode()).hexdigest()[:16])
+
     pdf: bytes = made.write_pdf(
-        pdf_variant=variant, pdf_tags=True, pdf_identifier=identifier.encode(), finisher=_put_files_right
+        pdf_variant=variant, pdf_tags=True, pdf_identifier=identifier.encode(), finisher=finish
     )
     return pdf
 
@@ -119,7 +126,7 @@ def _attachment(file: tuple[str, bytes, str], made_at: datetime, fetcher: URLFet
     )
 
 
-def _put_files_right(_document: Any, pdf: Any) -> None:
+def _put_files_right(pdf: Any) -> None:
     """WeasyPrint lists each attachment several times among the associated files, which ISO 19005-3 wants once, and names
     them in the order given, where a name tree is sorted (ISO 32000; both from memory)."""
     if "AF" not in pdf.catalog:
@@ -129,6 +136,23 @@ def _put_files_right(_document: Any, pdf: Any) -> None:
     names = pdf.objects[number]["Names"]
     pairs = sorted(zip(names[::2], names[1::2], strict=True), key=lambda pair: pair[0].string)
     names[:] = [part for pair in pairs for part in pair]
+
+
+def _identify_heads(pdf: Any, of_file: str) -> None:
+    """Each cell of a table names its heads by their identifiers. WeasyPrint numbers these alike on every page and in every
+    file, and leaves out the tree they are found by; ISO 32000-1, 14.7.2 wants them unique and the tree there (from memory).
+    ``of_file`` keeps them apart where files are laid together. A head and the cells below it share one object for it."""
+    things: list[Any] = [thing for thing in pdf.objects if isinstance(thing, dict)]
+    heads = [thing for thing in things if "ID" in thing and thing.get("S") == "/TH"]
+    if not heads:
+        return
+    names: list[Any] = []
+    for number, head in enumerate(heads):
+        head["ID"].string = f"{of_file}-{number:06d}"
+        names += [pydyf.String(head["ID"].string), head.reference]
+    tree = pydyf.Dictionary({"Names": pydyf.Array(names)})
+    pdf.add_object(tree)
+    pdf.objects[int(pdf.catalog["StructTreeRoot"].split()[0])]["IDTree"] = tree.reference
 
 
 class _Covered(dict[int, str]):

@@ -129,6 +129,46 @@ def test_the_keys_of_tagged_pages_are_of_one_tree(made: Any) -> None:
     assert set(of_pages) <= set(keys)
 
 
+def test_heads_of_tables_are_told_apart_over_all_its_parts(made: Any) -> None:
+    """ISO 32000-1, 14.7.2: identifiers of elements are unique, and a sorted tree finds each (from memory)."""
+    with pikepdf.open(io.BytesIO(made.pdf)) as pdf:
+        elements = [each for each in pdf.objects if isinstance(each, pikepdf.Dictionary) and "/S" in each]
+        known = [bytes(each.ID) for each in elements if "/ID" in each]
+        named = {bytes(head) for each in elements if "/A" in each for head in each.A.get("/Headers", ())}
+        tree = [bytes(name) for name in list(pdf.Root.StructTreeRoot.IDTree.Names)[::2]]
+    assert len(known) > 50
+    assert named <= set(known)
+    assert tree == sorted(set(known))
+    assert len(tree) == len(known)
+
+
+def test_a_part_taken_out_alone_names_the_file_warns_defers_and_bears_seal_and_digest(made: Any) -> None:
+    pages = ["".join(page.split()) for page in extract_text(io.BytesIO(made.pdf)).rstrip("\f").split("\f")]
+    seal = made.data["seal"]
+    for line in made.data["lines"]:
+        first = int(line["page"]) - 1
+        text = "".join(pages[first : first + int(line["pages"])])
+        for said in (
+            f"Part of inspection file {made.job.number:06d}",
+            line["document"],
+            made.data["asked_by"],
+            "Hot sugar sticks" if line["kind"] != "allergen-sheet" else "Whether a label is right",
+            "Local regulation",
+            seal["root"],
+            seal["hash"],
+            "Digest of this document's data",
+        ):
+            assert "".join(said.split()) in text, (line["kind"], said)
+
+
+def test_what_is_the_same_for_all_parts_is_told_once_on_the_front(made: Any) -> None:
+    pages = ["".join(page.split()) for page in extract_text(io.BytesIO(made.pdf)).rstrip("\f").split("\f")]
+    fingerprint = made.data["key"]["fingerprint"]
+    front = int(made.data["lines"][0]["page"]) - 1
+    assert [at < front for at, page in enumerate(pages) if fingerprint in page] == [True]
+    assert sum("Thissealincludestheonebeforeit" in page for page in pages) == 1
+
+
 def test_it_has_no_fault_that_a_reader_of_pdf_finds(made: Any) -> None:
     with pikepdf.open(io.BytesIO(made.pdf)) as pdf:
         assert pdf.check_pdf_syntax() == []
