@@ -25,6 +25,7 @@ COLUMNS = (
     ),
     Column("date", "On the clock of the place."),
     Column("time", "The same with time and offset from UTC (RFC 3339)."),
+    Column("time_utc", "The same in UTC, which sorts as text."),
     Column("lot", "Traceability lot code: as it stands on the label.", typed=True),
     Column("product_code", "The house's own code for the material or product.", typed=True),
     Column("product", "What it is.", typed=True),

@@ -122,7 +122,7 @@ def statement(here: Establishment, selection: Selection) -> tuple[str, list[Any]
     )
     below, params = from_on(here, selection)
     sql = f"""
-        SELECT {said.uid.format("moved.id")}, moved.what, {said.day}, {said.at}, lot.code, material.code,
+        SELECT {said.uid.format("moved.id")}, moved.what, {said.day}, {said.at}, {said.utc}, lot.code, material.code,
                material.name, material.gtin, {said.amount.format("moved.quantity")},
                CASE WHEN material.dimension = 'mass' THEN 'KGM' ELSE 'H87' END, {said.amount.format("moved.effect")},
                moved.entered, moved.unit, COALESCE(batch.code, ''),
@@ -168,6 +168,7 @@ class Words:
     uid: str
     day: str
     at: str
+    utc: str
     amount: str
     best_before: str
     recorded: str
@@ -182,6 +183,7 @@ POSTGRESQL = Words(
         f"to_char({_LOCAL}, 'YYYY-MM-DD\"T\"HH24:MI:SS') || {_SIGN} || "
         "to_char(abs(moved.performed_offset) * INTERVAL '1 minute', 'HH24:MI')"
     ),
+    utc="to_char(moved.performed_at AT TIME ZONE 'UTC', 'YYYY-MM-DD\"T\"HH24:MI:SS.MS\"Z\"')",
     amount=(
         "CASE WHEN material.dimension <> 'mass' THEN {0}::text "
         "WHEN {0} %% 1000 = 0 THEN round({0} / 1000000.0, 3)::text "
@@ -200,6 +202,7 @@ SQLITE = Words(
     uid=f"{_HEX} || '-' || substr({{0}}, 21)",
     day=f"strftime('%%Y-%%m-%%d', {_SQLITE_LOCAL})",
     at=f"strftime('%%Y-%%m-%%dT%%H:%%M:%%S', {_SQLITE_LOCAL}) || printf('%%s%%02d:%%02d', {_SIGN}, {_HOURS}, {_MINUTES})",
+    utc="strftime('%%Y-%%m-%%dT%%H:%%M:%%fZ', moved.performed_at)",
     amount=(
         "CASE WHEN material.dimension <> 'mass' THEN CAST({0} AS TEXT) "
         f"WHEN {{0}} %% 1000 = 0 THEN printf('%%s%%d.%%03d', {_KILOGRAMS} / 1000) "

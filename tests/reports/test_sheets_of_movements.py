@@ -2,7 +2,7 @@
 
 import csv
 import io
-from datetime import UTC, timedelta, timezone
+from datetime import UTC, datetime, timedelta, timezone
 
 import openpyxl
 import pytest
@@ -201,6 +201,18 @@ def test_times_bear_their_own_offset_and_amounts_their_decimals(api, act, paste,
         ("2026-03-02", "2026-03-02T01:30:00-09:30", "-0.001"),
         ("2026-03-02", "2026-03-02T11:00:00+00:00", "-3.000"),
     }
+
+
+def test_sorted_by_the_time_in_utc_rows_stand_in_the_order_of_the_work(api, act, receive):
+    """Through the hour that comes twice when clocks go back: as text, 02:50+02:00 would stand after 02:10+01:00."""
+    summer, winter = (timezone(timedelta(hours=hours)) for hours in (2, 1))
+    receive(act(at=datetime(2025, 10, 26, 2, 10, tzinfo=winter)), supplier_code="second")
+    receive(act(at=datetime(2025, 10, 26, 2, 50, tzinfo=summer)), supplier_code="first")
+    rows = read(api.ask("movements.csv"))
+    assert [row["supplier_lot"] for row in rows] == ["first", "second"]
+    assert [row["time_utc"] for row in rows] == ["2025-10-26T00:50:00.000Z", "2025-10-26T01:10:00.000Z"]
+    assert sorted(rows, key=lambda row: row["time_utc"]) == rows
+    assert sorted(rows, key=lambda row: row["time"]) != rows
 
 
 def test_a_period_has_both_ends_and_a_material(api, paste, shipped, pillows):
