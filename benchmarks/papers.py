@@ -77,7 +77,8 @@ def fill(first: Any, wanted: int, apart: timedelta) -> None:
             Check.insert_many(made)
         seals.seal(establishment=here)
     with connection.cursor() as cursor:
-        cursor.execute("VACUUM ANALYZE")
+        if connection.vendor == "postgresql":
+            cursor.execute("VACUUM ANALYZE")
 
 
 # -- from asked to done ---------------------------------------------------------------------------------

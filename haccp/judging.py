@@ -1,8 +1,9 @@
 """What a check says: its readings against the limits in force, and what was out of order about it."""
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import timedelta
+from datetime import datetime, timedelta
+from functools import partial
 from typing import Any
 from uuid import UUID
 
@@ -252,14 +253,29 @@ def run_flags(check: Check) -> list[str]:
     """
     if check.batch is None:
         return []
-    begun, ended = check.batch.state.started_at, check.batch.state.ended_at
-    if check.performed_at < begun:
+    run = check.batch.state
+    waits = partial(_patience_at, check.control_point)
+    return flags_of_run(check.performed_at, run.started_at, run.ended_at, waits)
+
+
+def _patience_at(point: ControlPoint) -> timedelta:
+    return patience(plans.spec(point))
+
+
+def flags_of_run(
+    at: datetime, begun: datetime, ended: datetime | None, waits: Callable[[], timedelta]
+) -> list[str]:
+    """The same of a time; ``waits``, how long the plan waits after the run, is asked only where it decides."""
+    if at < begun:
         return [EARLY]
-    if ended is None or check.performed_at <= ended:
+    if ended is None or at <= ended:
         return []
-    schedule = plans.spec(check.control_point).schedule
-    patience = timedelta(minutes=(schedule.within_minutes or 0) if schedule else 0)
-    return [LATE] if check.performed_at > ended + patience else []
+    return [LATE] if at > ended + waits() else []
+
+
+def patience(spec: ControlPointSpec) -> timedelta:
+    """How long after its time the plan still takes a check."""
+    return timedelta(minutes=(spec.schedule.within_minutes or 0) if spec.schedule else 0)
 
 
 def _asked_for(subject: Subject, spec: ControlPointSpec) -> bool:
@@ -271,7 +287,12 @@ def _asked_for(subject: Subject, spec: ControlPointSpec) -> bool:
 
 def sentences(check: Check) -> list[str]:
     """What the person at the stove is told: one sentence a limit, and what was out of order."""
-    told = [each["sentence"] for each in check.judgements]
-    told += [each["warning"] for each in check.judgements if each.get("warning")]
-    told += [SENTENCES[flag] for flag in check.flags]
-    return told + ([GONE] if series_uses.gone(check) else [])
+    return told(check.judgements, check.flags, bool(series_uses.gone(check)))
+
+
+def told(judgements: Sequence[Mapping[str, Any]], flags: Sequence[str], series_gone: bool) -> list[str]:
+    """The same of what a check keeps."""
+    said: list[str] = [each["sentence"] for each in judgements]
+    said += [each["warning"] for each in judgements if each.get("warning")]
+    said += [SENTENCES[flag] for flag in flags]
+    return said + ([GONE] if series_gone else [])

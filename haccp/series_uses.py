@@ -48,6 +48,16 @@ def gone(check: Check) -> list[UUID]:
     return sorted(use.series_id for use in uses if hasattr(use.series, "corrected_by"))
 
 
+def gone_of(checks: Iterable[UUID]) -> dict[UUID, list[UUID]]:
+    """The same by check, for several that name series; one statement, or none."""
+    keys, found = list(checks), dict[UUID, list[UUID]]()
+    if keys:
+        uses = SeriesUse.objects.filter(check_record__in=keys, series__corrected_by__isnull=False)
+        for check, series in uses.order_by("series_id").values_list("check_record_id", "series_id"):
+            found.setdefault(check, []).append(series)
+    return found
+
+
 def of_checks(checks: Iterable[Check]) -> dict[UUID, list[Series]]:
     """By check, the series it was judged by, with their instruments; one statement."""
     naming = [check.pk for check in checks if named_in(check)]

@@ -4,6 +4,7 @@ import uuid
 from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, timedelta
 from datetime import timezone as fixed_zone
+from functools import cache
 from typing import TYPE_CHECKING
 
 from django.utils import timezone
@@ -12,6 +13,11 @@ from config.api.refusals import Unusable
 
 if TYPE_CHECKING:
     from ledger.models import Establishment, Person
+
+
+@cache
+def _zone(offset: int) -> fixed_zone:
+    return fixed_zone(timedelta(minutes=offset))
 
 
 @dataclass(frozen=True)
@@ -50,7 +56,13 @@ class Moment:
     @property
     def local(self) -> datetime:
         """The instant as the clock on the wall showed it."""
-        return self.at.astimezone(fixed_zone(timedelta(minutes=self.offset)))
+        return self.at.astimezone(_zone(self.offset))
+
+    @property
+    def told(self) -> str:
+        """As the API answers it (RFC 3339)."""
+        local = self.local
+        return local.isoformat(timespec="microseconds" if local.microsecond else "seconds")
 
 
 @dataclass(frozen=True)

@@ -18,15 +18,15 @@ USUAL, LARGEST = 100, 500
 class CursorPaging(BasePagination):
     """``limit`` 1 to 500 (100 if not said) and ``cursor`` from a page's ``next`` or ``previous``.
 
-    The view's ``ordering`` names fields that are never null and ends in a unique one, so that ties keep their
-    order: ``("-recorded_at", "-id")`` if it says none. A cursor is signed for its list; one that we did not
+    A view may say another ``largest``. Its ``ordering`` names fields that are never null and ends in a unique one, so that
+    ties keep their order: ``("-recorded_at", "-id")`` if it says none. A cursor is signed for its list; one that we did not
     write, like a limit that makes no sense, is refused (400), never ignored.
     """
 
     ordering: tuple[str, ...] = ("-recorded_at", "-id")
 
     def paginate_queryset(self, queryset: Any, request: Request, view: Any = None) -> list[Any]:
-        self.request, limit = request, _limit(request)
+        self.request, limit = request, _limit(request, _largest(view))
         self.ordering = tuple(getattr(view, "ordering", self.ordering))
         self.signer = Signer(salt=f"{request.path} {self.ordering}")
         backward, key = self._cursor()
@@ -63,7 +63,7 @@ class CursorPaging(BasePagination):
         return Response({"results": data, "next": following, "previous": previous})
 
     def get_schema_operation_parameters(self, view: Any) -> list[dict[str, Any]]:
-        whole = {"type": "integer", "minimum": 1, "maximum": LARGEST, "default": USUAL}
+        whole = {"type": "integer", "minimum": 1, "maximum": _largest(view), "default": USUAL}
         return [
             {
                 "name": "limit",
@@ -88,12 +88,17 @@ class CursorPaging(BasePagination):
         }
 
 
-def _limit(request: Request) -> int:
+def _largest(view: Any) -> int:
+    largest: int = getattr(view, "largest", LARGEST)
+    return largest
+
+
+def _limit(request: Request, largest: int) -> int:
     text = request.query_params.get("limit")
     if text is None:
         return USUAL
-    if not (text.isascii() and text.isdigit() and len(text) <= 3 and 1 <= int(text) <= LARGEST):
-        sentence = f"Say a whole number from 1 to {LARGEST}."
+    if not (text.isascii() and text.isdigit() and len(text) <= 4 and 1 <= int(text) <= largest):
+        sentence = f"Say a whole number from 1 to {largest}."
         raise ValidationError({"limit": [ErrorDetail(sentence, "bad-limit")]})
     return int(text)
 

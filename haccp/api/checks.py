@@ -17,6 +17,7 @@ from config.api.examples import ID, WHEN, example
 from config.api.problems import exception_handler, refusal_as_item
 from config.api.refusals import Refusal
 from haccp import check_sheets, checks, judging, monitoring, series_uses
+from haccp.api import check_rows
 from haccp.api.check_sheets import SheetCode
 from haccp.limits import Result
 from haccp.models import Check, ControlPoint, Instrument
@@ -179,8 +180,7 @@ class CheckSerializer(RecordSerializer):
 
     @extend_schema_field(ScanSerializer(many=True))
     def get_scans(self, check: Check) -> Any:
-        known = self.context.get("scans")
-        found = check_sheets.scans_of([check]) if known is None else known
+        found = check_sheets.scans_of([check])
         return ScanSerializer(found.get(check.sheet_id, ()), many=True).data
 
     def get_series_gone(self, check: Check) -> list[UUID]:
@@ -221,9 +221,9 @@ class Checks(RecordView):
     """
 
     serializer_class = CheckSerializer
-    queryset = Check.objects.select_related(
-        "establishment", "performed_by", "control_point", "batch__state", "part", "lot", "instrument", "sheet"
-    ).prefetch_related("series_uses__series__corrected_by")
+    queryset = Check.objects.all()
+    renderer_classes = (check_rows.RowsRenderer,)
+    largest = 1000
 
     def get_queryset(self) -> Any:
         names = {"batch": "batch__uid", "lot": "lot__uid"}
@@ -236,14 +236,9 @@ class Checks(RecordView):
     def get(self, request: Request, *args: Any, **kwargs: Any) -> Response:
         return self.list(request, *args, **kwargs)
 
-    def paginate_queryset(self, queryset: Any) -> Any:
-        """With the scans of every sheet on the page, asked for at once."""
-        page = super().paginate_queryset(queryset)
-        self.scans = check_sheets.scans_of(page or ())
-        return page
-
-    def get_serializer_context(self) -> dict[str, Any]:
-        return super().get_serializer_context() | {"scans": getattr(self, "scans", None)}
+    def list(self, request: Request, *args: Any, **kwargs: Any) -> Response:
+        page = self.paginate_queryset(check_rows.columns(self.get_queryset())) or []
+        return self.get_paginated_response(check_rows.rows(self.establishment, page))
 
     def deed(self, act: Act, **values: Any) -> Record:
         said = [dict(each) for each in values.pop("readings")]

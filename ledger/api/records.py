@@ -32,7 +32,7 @@ class MomentField(serializers.Field):
             raise serializers.ValidationError(refusal.detail, code=refusal.code) from refusal
 
     def to_representation(self, value: Moment) -> str:
-        return value.local.isoformat(timespec="seconds" if not value.local.microsecond else "microseconds")
+        return value.told
 
 
 _built = threading.local()
