@@ -91,6 +91,8 @@ class RecipeLine(Kept):
     a batch of any size.
     """
 
+    part_of = "version"
+
     version = models.ForeignKey(RecipeVersion, models.PROTECT, related_name="lines")
     position = models.PositiveSmallIntegerField()
     material = models.ForeignKey(Material, models.PROTECT, related_name="+")
@@ -113,6 +115,8 @@ class RecipeLine(Kept):
 
 class RecipeReworkSource(Kept):
     """Whose rework an approved recipe allows: of a material, or of what a recipe makes."""
+
+    part_of = "version"
 
     version = models.ForeignKey(RecipeVersion, models.PROTECT, related_name="rework_sources")
     material = models.ForeignKey(Material, models.PROTECT, null=True, blank=True, related_name="+")

@@ -41,6 +41,8 @@ class PlanVersion(Record):
 class PlanProduct(Kept):
     """A product that an approved plan version covers."""
 
+    part_of = "version"
+
     version = models.ForeignKey(PlanVersion, models.PROTECT, related_name="products")
     material = models.ForeignKey(Material, models.PROTECT, related_name="+")
 
@@ -58,6 +60,8 @@ class ControlKind(models.TextChoices):
 
 class ControlPoint(Kept):
     """A control point of an approved plan version. ``document``: its part of the plan's document."""
+
+    part_of = "version"
 
     id = models.UUIDField(primary_key=True, default=uuid7, editable=False)
     establishment = models.ForeignKey(Establishment, models.PROTECT, related_name="+")
