@@ -6,3 +6,6 @@ class ReportsConfig(AppConfig):
 
     name = "reports"
     default_auto_field = "django.db.models.BigAutoField"
+
+    def ready(self) -> None:
+        from reports import unfinished  # noqa: F401  (it joins what hinders records from leaving)

@@ -302,6 +302,18 @@ refuses("disposition_has_a_reason", haccp.Disposition, because="")
 refuses("correction_says_why_no_impact", haccp.Correction, no_impact_because="")
 refuses("correction_says_why_no_impact", haccp.Correction, done="")
 
+refuses("markets_are_some", haccp.Markets, jurisdictions=[])
+refuses("markets_say_why", haccp.Markets, because="")
+refuses("kept_longer_names_a_group", haccp.KeptLonger, group="")
+refuses("kept_longer_counts_years", haccp.KeptLonger, years=0)
+refuses("kept_longer_counts_years", haccp.KeptLonger, years=101)
+refuses("kept_longer_says_why", haccp.KeptLonger, because="")
+refuses("legal_hold_says_why", haccp.LegalHold, because="")
+refuses("archive_has_a_file", haccp.Archive, sha256="")
+refuses("archive_has_a_file", haccp.Archive, root="")
+refuses("archive_holds_records", haccp.Archive, records=0)
+refuses("archive_holds_records", haccp.Archive, size=0)
+
 # -- reports -----------------------------------------------------------------------------------------
 
 refuses("document_state_is_known", DocumentJob, state="lost")

@@ -502,6 +502,11 @@ SPECIAL: dict[str, Any] = {
         "last_day": None,
     },
     "entrances/revoked": lambda scene: {"corrects": scene.ids["entrance"], "reason": "Over."},
+    "retention/periods": {"group": "everything", "years": 10},
+    "retention/taken-back": lambda scene: {
+        "corrects": scene.ids["legal_hold"],
+        "reason": "The court has decided.",
+    },
     "series/withdrawn": lambda scene: {"corrects": scene.ids["series"], "reason": "Never was."},
     "roles": {"until_day": None, "role": "supervisor"},
     "roles/{id}": {"until_day": None},
@@ -678,6 +683,7 @@ def _ids(house: House) -> dict[str, str]:
         )["id"],
         "entrance": lead.get("entrances")["results"][0]["id"],
         "inspector": Asking(house.establishment, "petra", PASSWORD).person,
+        "legal_hold": _kept(lead, running),
         "start": lead.get(f"batches/{running}/starts")["results"][0]["id"],
         "step": step,
         "changeovers": cleaned,
@@ -818,6 +824,14 @@ def _labelled(lead: Asking, batch: str) -> dict[str, Any]:
             **signed,
         )["id"],
     }
+
+
+def _kept(lead: Asking, batch: Any) -> Any:
+    """What a lead says of keeping; the hold on the batch is answered."""
+    signed = {"performed_at": NOW, "password": PASSWORD, "because": "We like to know."}
+    lead.post("retention/markets", jurisdictions=["EU", "US"], **signed)
+    lead.post("retention/periods", group="everything", years=10, **signed)
+    return lead.post("retention/holds", subject=batch, **signed)["id"]
 
 
 def _changed_over(lead: Asking) -> tuple[dict[str, Any], Any, Any, Any]:

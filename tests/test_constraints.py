@@ -21,6 +21,7 @@ from reports.demo.house import HOUSE
 from tests.bad_rows import BAD_ROWS, BadRow
 from tests.haccp.recalls import arrived, asked_whether
 from tests.haccp.recalls import told as tests_recalls
+from tests.haccp.retention.written import archived
 from tests.kept_rows import KEEPS, rule_of
 from tests.scene import undone
 from tests.twins import (
@@ -63,6 +64,7 @@ def _rows(scene: Any, django_db_blocker: Any) -> None:
         tests_recalls.tell_of_one(act)
         arrived.take_in_and_reply(act)
         asked_whether.ship_unreleased_and_decide(act)
+        archived(act)
         noted = noting.note_quality(act=act, batch=batch, what="colour", value="amber")
         seals.seal(establishment=here)
         removals.remove(act=act, record=noted, rule="kept two years, ended today")

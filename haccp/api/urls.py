@@ -7,6 +7,7 @@ from haccp.api import (
     planning_urls,
     question_urls,
     recall_urls,
+    retention_urls,
 )
 
 urlpatterns = [
@@ -18,4 +19,5 @@ urlpatterns = [
     *label_urls.urlpatterns,
     *changeover_urls.urlpatterns,
     *recall_urls.urlpatterns,
+    *retention_urls.urlpatterns,
 ]

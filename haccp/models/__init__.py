@@ -54,6 +54,7 @@ from haccp.models.recalls import (
     RecallScope,
     RecallStrategy,
 )
+from haccp.models.retention import Archive, Jurisdiction, KeptLonger, LegalHold, Markets
 from haccp.models.rules import UNCONFIRMED, Effect, Instrument, LocalRule, MeantFor
 from haccp.models.series import Series, SeriesBlock, SeriesUse
 
@@ -62,6 +63,7 @@ __all__ = [
     "AllergenList",
     "AllergenStatement",
     "Answer",
+    "Archive",
     "CameBy",
     "Changeover",
     "ChangeoverRelease",
@@ -86,10 +88,14 @@ __all__ = [
     "Instrument",
     "InstrumentState",
     "InstrumentVerification",
+    "Jurisdiction",
+    "KeptLonger",
     "Label",
     "LabelVersion",
+    "LegalHold",
     "Level",
     "LocalRule",
+    "Markets",
     "Means",
     "MeantFor",
     "Method",

@@ -19,6 +19,7 @@ from ledger.models import Entry, Establishment, Person
 from ledger.signatures import Proof
 from reports.demo.house import HOUSE
 from tests.haccp.recalls import arrived, asked_whether, told
+from tests.haccp.retention.written import archived
 from tests.scene import Scene
 
 
@@ -81,6 +82,7 @@ def _what_the_day_does_not_bring(house: House) -> None:
     told.tell_of_one(house.act())
     arrived.take_in_and_reply(house.act())
     asked_whether.ship_unreleased_and_decide(house.act())
+    archived(house.act())
     decided_now = house.act()
     deciding.decide(
         act=decided_now,

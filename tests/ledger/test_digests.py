@@ -142,6 +142,15 @@ def _keep_to_the_rules(made: Any, stored: Record) -> None:
     if made.kind == "ledger.signing-key":
         made.certificate, made.fingerprint = made.certificate or "x", f"a{made.fingerprint}"[:64]
         made.replaces = "" if made.replaces == made.fingerprint else made.replaces
+    if made.kind in ("haccp.markets", "haccp.kept-longer", "haccp.legal-hold"):
+        made.because = made.because or "x"
+    if made.kind == "haccp.markets":
+        made.jurisdictions = made.jurisdictions or ["US"]
+    if made.kind == "haccp.kept-longer":
+        made.group, made.years = made.group or "x", 1 + made.years % 100
+    if made.kind == "haccp.archive":
+        made.sha256, made.root = f"c{made.sha256}"[:64], made.root or "x"
+        made.size, made.records = made.size or 1, made.records or 1
     if made.kind == "ledger.qualification" and made.valid_until is not None:
         made.valid_from, made.valid_until = date.min, max(made.valid_until, date(2, 1, 1))
 
