@@ -43,6 +43,7 @@ from reports import (
     recall_report,
     receiving_log,
     rendering,
+    retention_report,
     sale_sign,
     tables,
     tag_sheet,
@@ -85,6 +86,7 @@ _KINDS: dict[str, Any] = {
     DocumentJob.Kind.VERIFICATION_LOG: verification_log,
     DocumentJob.Kind.PEOPLE_LIST: people_list,
     DocumentJob.Kind.ALLERGEN_SHEET: allergen_sheet,
+    DocumentJob.Kind.RETENTION_REPORT: retention_report,
     DocumentJob.Kind.COMPLIANCE_PROFILE: compliance_profile,
 }
 """Where each kind of document is made: a module with ``refuse`` (before it is asked for) and ``build``."""

@@ -19,5 +19,6 @@ def while_documents_are_made(here: Establishment, today: date) -> Iterator[Hindr
     if hindrances.is_to_come(here, today):
         return
     waiting = [DocumentJob.State.QUEUED, DocumentJob.State.MAKING]
-    if DocumentJob.objects.filter(establishment=here, state__in=waiting).exists():
+    jobs = DocumentJob.objects.filter(establishment=here, state__in=waiting)
+    if jobs.exclude(kind=DocumentJob.Kind.RETENTION_REPORT).exists():  # which asks this itself
         yield Hindrance(str(BEING_MADE), all=True)

@@ -22,6 +22,7 @@ from reports.api.inspection_files import InspectionFileSerializer
 from reports.api.mass_balances import BalanceAskedSerializer
 from reports.api.periods import DaysSerializer
 from reports.api.recall_reports import RecallPlanPaperSerializer, RecallReportSerializer
+from reports.api.retention import RetentionAskedSerializer
 from reports.api.tags import TagSerializer
 from reports.api.trace_questions import TraceAskedSerializer
 from reports.documents import PageSize, PdfVariant
@@ -65,6 +66,7 @@ OWN = {
     "balance": (DocumentJob.Kind.MASS_BALANCE,),
     "file": (DocumentJob.Kind.INSPECTION_FILE,),
     "profile": (DocumentJob.Kind.COMPLIANCE_PROFILE,),
+    "retention": (DocumentJob.Kind.RETENTION_REPORT,),
     "period": OF_A_PERIOD,
 }
 """What is said of some kinds only."""
@@ -215,6 +217,9 @@ class DocumentSerializer(BodySerializer):
     )
     period = DaysSerializer(
         required=False, write_only=True, help_text="Of which days, for logs and lists of a period."
+    )
+    retention = RetentionAskedSerializer(
+        required=False, write_only=True, help_text="By which day, for a report on retention."
     )
     about = serializers.DictField(read_only=True, help_text="What was asked besides the subject.")
     language = serializers.ChoiceField(choices=jobs.LANGUAGES, default="en")

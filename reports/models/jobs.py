@@ -45,6 +45,7 @@ class DocumentJob(models.Model):
         CHANGEOVER_LOG = "changeover-log", "changeover log"
         VERIFICATION_LOG = "verification-log", "instrument verification log"
         PEOPLE_LIST = "people-list", "people, training and qualifications"
+        RETENTION_REPORT = "retention-report", "retention of records"
         ALLERGEN_SHEET = "allergen-sheet", "allergen and label sheet"
         COMPLIANCE_PROFILE = "compliance-profile", "which parts are asked of this establishment"
 

@@ -79,6 +79,7 @@ SUBJECTS: dict[str, Callable[[], UUID | None]] = {
     "changeover-log": lambda: None,
     "verification-log": lambda: None,
     "people-list": lambda: None,
+    "retention-report": lambda: None,
     "allergen-sheet": product,
 }
 
