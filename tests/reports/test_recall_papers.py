@@ -15,7 +15,7 @@ from pdfminer.layout import LTTextContainer
 
 from haccp.api.recall_plans import PLAN
 from haccp.models import Level
-from haccp.recalls import deciding, scoping
+from haccp.recalls import answering, deciding, scoping
 from haccp.recalls import plans as recall_plans
 from haccp.recalls.deciding import Strategy
 from haccp.recalls.status import SHARES
@@ -104,6 +104,22 @@ def test_a_report_tells_the_recall_from_decision_to_gaps(went_through, ask, swee
 
 
 @pytest.mark.django_db
+def test_the_report_tells_whether_a_consignee_told_its_own_customers(
+    went_through, ask, act, other_shop, sweets
+):
+    recall = went_through()
+    answering.answer(
+        act=act(at=timezone.now()),
+        recall=recall,
+        partner=other_shop,
+        means="phone",
+        lots=[{"lot": sweets, "unit": "KGM", "on_hand": "0"}],
+        passed_on=True,
+    )
+    (line,) = (each for each in ask("recall-report", recall.pk).answers if each.who == other_shop.name)
+    assert "told those they sold to" in line.said
+
+
 def test_the_clock_tells_how_long_after_the_decision(went_through, ask):
     spans = {word: after for word, _at, after in ask("recall-report", went_through().pk).clock}
     assert spans["first consignee told"] == timedelta(hours=1)

@@ -118,6 +118,20 @@ def test_key_data_of_a_receipt_stand_in_its_row(api, paste, shipped, supplier, e
     assert {name: row[name] for name in told} == told
 
 
+def test_who_carried_it_and_the_paper_stand_in_the_rows_of_receipt_and_shipment(
+    api, act, receive, shipped, customer, make_partner
+):
+    """21 CFR 1.337(a) (from memory), 1.345(a) (read): the transporter; 1.1345(a) (read): a reference document."""
+    van = make_partner("Cold Van", is_carrier=True)
+    came = receive(carrier=van, document="note 12").lot
+    shipping.ship(
+        act=act(at=NOON + 2 * HOUR), lot=shipped, customer=customer, quantity="1", unit="H87", carrier=van
+    )
+    receipt = read(api.ask("movements.csv", lot=str(came.uid)))[0]
+    assert (receipt["carrier"], receipt["document"]) == ("Cold Van", "note 12")
+    assert "Cold Van" in {row["carrier"] for row in read(api.ask("movements.csv", lot=str(shipped.uid)))}
+
+
 def test_a_trace_back_leaves_out_what_else_was_made_of_its_sources(
     api, act, paste, shipped, make_batch, make_pillows
 ):

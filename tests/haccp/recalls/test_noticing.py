@@ -29,6 +29,18 @@ def test_the_notice_names_lots_amounts_and_what_to_do(
     assert "URGENT" not in notice.subject
 
 
+@pytest.mark.parametrize(
+    ("language", "sentence"), [("en", "tell those who have it the same"), ("es", "avíseles de lo mismo")]
+)
+def test_the_notice_asks_to_pass_it_on(
+    decide: Any, freeze: Any, tell: Any, nuts: Lot, shop: Any, language: str, sentence: str
+):
+    """21 CFR 7.49(a)(3), (d) (from memory): who passed it on tells their customers."""
+    recall = decide()
+    freeze(recall, nuts)
+    assert sentence in tell(recall, shop, language=language).text
+
+
 @pytest.mark.parametrize(("recall_class", "urgent"), [("I", True), ("II", True), ("III", False)])
 def test_a_notice_of_class_1_or_2_is_marked_urgent(
     decide: Any, freeze: Any, tell: Any, nuts: Lot, shop: Any, recall_class: str, urgent: bool
