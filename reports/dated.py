@@ -42,7 +42,7 @@ def days_of(here: Establishment, kind: str, subject: UUID, about: dict[str, Any]
 def in_days(entrance: Entrance, days: Days) -> Q:
     """The condition that a document lies in ``days``, which ``entrance`` opens."""
     touches = Q(kind__in=TOUCHING, told_first__lte=days.last, told_last__gte=days.first)
-    within = ~Q(kind__in=TOUCHING) & Q(told_first__gte=days.first, told_last__lte=days.last)
+    within = Q(told_first__gte=days.first, told_last__lte=days.last)
     stands = Q(kind__in=AS_IT_STANDS, told_first__isnull=True, asked_at__gte=entrance.opens_at)
     return touches | within | stands
 

@@ -1,6 +1,6 @@
 from django.urls import path
 
-from reports.api import documents, exchange, inspection_changes, open_records, tags, traces
+from reports.api import documents, exchange, inspection_changes, looks, open_records, tags, traces
 
 HERE = "establishments/<uuid:establishment>/"
 
@@ -17,6 +17,7 @@ urlpatterns = [
     path(f"{HERE}movements.csv", exchange.MovementsAsCsv.as_view(), name="movements-csv"),
     path(f"{HERE}movements.xlsx", exchange.MovementsAsWorkbook.as_view(), name="movements-xlsx"),
     path(f"{HERE}events.jsonld", exchange.MovementsAsEvents.as_view(), name="movements-events"),
+    path(f"{HERE}looks.csv", looks.LooksAsCsv.as_view(), name="looks-csv"),
     path(f"{HERE}open-records", open_records.OpenRecords.as_view(), name="open-records-data"),
     path(f"{HERE}documents", documents.Documents.as_view(), name="documents"),
     path(f"{HERE}documents/<uuid:pk>", documents.OneDocument.as_view(), name="document"),

@@ -199,6 +199,10 @@ class House:
             closes_at=(now + timedelta(days=30)).isoformat(),
             first_day="2025-01-07",
         )
+        self.tell(
+            f"{PEOPLE['petra'][0]} is let in for a month: documents made for outside, and every look is noted.",
+            "entrances",
+        )
 
     def _row(self, listed: str, code: str, name: str, **values: Any) -> str:
         body = {"id": rows_id(listed, code), "code": code, "name": name, **values}

@@ -90,7 +90,7 @@ def attached(played: Played) -> dict[str, bytes]:
 
 
 def test_each_step_is_told_with_where_to_read_it(played: Played) -> None:
-    assert "23. Lot HZP-" in played.told
+    assert "24. Lot HZP-" in played.told
     assert "/api/v1/establishments/" in played.told
 
 

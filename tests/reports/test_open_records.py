@@ -97,6 +97,19 @@ def test_titles_come_in_spanish(reader: Client) -> None:
     assert found["batches"]["title"] == "Lotes de fabricación"
 
 
+def test_the_looks_come_as_csv_with_the_readers_words_made_harmless(
+    let_in: Any, client_of: Any, inspector: Person, lead_api: Client
+) -> None:
+    """RFC 4180: lines end in CR LF, and a field with a comma stands in quotes."""
+    let_in(authority="=Office, west")
+    client_of(inspector).ask("seals")
+    answer = lead_api.ask("looks.csv")
+    head, row, end = b"".join(answer.streaming_content).decode().split("\r\n")
+    assert head.startswith("at,name,authority,what,document")
+    assert ',Petra Inspect,"\'=Office, west",seals,,,,200,127.0.0.1,' in row
+    assert (end, answer["Content-Type"].split(";")[0]) == ("", "text/csv")
+
+
 # -- the page ---------------------------------------------------------------------------------------
 
 
