@@ -187,6 +187,15 @@ def test_widened_by_equipment_it_stops_at_a_cleaning_that_names_the_group(
     assert str(made.uid) in traced(api.ask("traces", **asked, microbiological="true"))
 
 
+@pytest.mark.parametrize(
+    "form", ["", "/picture.svg", "/table.txt", "/movements.csv", "/movements.xlsx", "/events.jsonld"]
+)
+@pytest.mark.parametrize("direction", ["back", "forward", "whole"])
+def test_a_start_that_leads_to_no_lot_is_an_empty_trace_in_every_form(api, supplier, form, direction):
+    answer = api.ask(f"traces{form}", direction=direction, partner=str(supplier.pk))
+    assert (answer.status_code, bool(answer.getvalue())) == (200, True)
+
+
 def test_a_bounded_trace_says_what_it_left(api, chain):
     answer = api.ask("traces", direction="forward", lot=str(chain["sack"].uid), least_share="0.5")
     assert answer.json()["unfollowed"] == {"least": 0.5, "lots": 0, "kilograms": "0.000"}
