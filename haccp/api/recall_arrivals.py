@@ -15,7 +15,14 @@ from rest_framework.response import Response
 from batches.api.movements import read_filters
 from batches.models import Material, TradingPartner
 from config.api.examples import ID, PASSWORD, WHEN, example
-from haccp.api.recalls import RELATED, STRATEGY, DecidedSerializer, proof_of
+from haccp.api.recalls import (
+    RELATED,
+    STRATEGY,
+    DecidedSerializer,
+    HazardSerializer,
+    carried_over,
+    proof_of,
+)
 from haccp.api.series import CsvText
 from haccp.models import CameBy, Deviation, Means, NoticeArrived, NoticeReply, Recall
 from haccp.recalls import arriving, replying
@@ -247,6 +254,11 @@ class NoticeReplies(RecordView):
     password=PASSWORD,
 )
 class RecallOfNoticeSerializer(DecidedSerializer):
+    carried_over = HazardSerializer(
+        required=False,
+        write_only=True,
+        help_text="Widen the scope by shared equipment, as far as this may have been carried over.",
+    )
     is_exercise = serializers.BooleanField(read_only=True)
     deviation = ScopedReference(read_only=True)
 
@@ -267,4 +279,5 @@ class NoticeRecalls(RecordView):
 
     def deed(self, act: Act, **values: Any) -> Record:
         strategy, proof = Strategy(**values.pop("strategy")), proof_of(self, act, values)
+        values["spread"] = carried_over(self.establishment, values.pop("carried_over", {}), "carried_over")
         return arriving.recall(act=act, proof=proof, notice=notice_of(self), strategy=strategy, **values)

@@ -9,6 +9,7 @@ from rest_framework.request import Request
 from rest_framework.response import Response
 
 from batches.api.movements import read_filters
+from batches.carry_over import Hazard
 from batches.models import Lot
 from config.api.bodies import BodySerializer
 from config.api.examples import ID, PASSWORD, WHEN, example
@@ -31,7 +32,7 @@ from ledger import signatures
 from ledger.acts import Act
 from ledger.api.records import RecordSerializer, RecordView
 from ledger.api.scope import DECIDERS, WORKERS, Scoped, ScopedReference
-from ledger.models import Record
+from ledger.models import Establishment, Record
 
 RELATED = ("establishment", "performed_by")
 REASON = {"max_length": 4000}
@@ -171,6 +172,17 @@ class HazardSerializer(BodySerializer):
     foreign_bodies = serializers.BooleanField(required=False, default=False)
 
 
+def carried_over(here: Establishment, said: dict[str, Any], field: str) -> Hazard | None:
+    """What ``HazardSerializer`` read. Raises Unusable for allergens that no list names."""
+    return hazard_of(
+        here,
+        tuple(said.get("allergens", ())),
+        said.get("microbiological", False),
+        said.get("foreign_bodies", False),
+        field=f"{field}.allergens",
+    )
+
+
 @example(performed_at=WHEN, lots=[ID], hazard={"allergens": ["almond"]})
 class ScopeSerializer(RecordSerializer):
     number = serializers.IntegerField(read_only=True)
@@ -221,14 +233,7 @@ class Scopes(OfRecall):
     write_roles = WORKERS
 
     def deed(self, act: Act, **values: Any) -> Record:
-        said = values.get("hazard", {})
-        hazard = hazard_of(
-            self.establishment,
-            tuple(said.get("allergens", ())),
-            said.get("microbiological", False),
-            said.get("foreign_bodies", False),
-            field="hazard.allergens",
-        )
+        hazard = carried_over(self.establishment, values.get("hazard", {}), "hazard")
         return scoping.freeze(act=act, recall=self.recall, starts=values["lots"], hazard=hazard)
 
 

@@ -12,9 +12,10 @@ from uuid import UUID
 
 from django.utils import timezone
 
+from batches.carry_over import Hazard
 from batches.locks import lock_material
 from batches.models import Lot, Material, Movement, MovementKind, TradingPartner
-from config.api.refusals import RuleBroken, Unknown, Unusable
+from config.api.refusals import OtherContent, RuleBroken, Unknown, Unusable
 from haccp import deviations, holds, notices
 from haccp.models import Deviation, Hold, HoldSubject, NoticeArrived, Recall
 from haccp.recalls import accounting, deciding, scoping
@@ -319,10 +320,12 @@ def recall(
     because: str,
     determined_at: datetime,
     strategy: Strategy,
+    spread: Hazard | None = None,
 ) -> Recall:
     """A food-safety lead recalls because of it: under its case, the scope begun with the lots that it holds; signed.
 
-    Raises RuleBroken where it holds nothing, and whatever deciding and freezing raise.
+    ``spread``: what may have been carried over shared equipment; then the scope holds that too. Raises RuleBroken where
+    it holds nothing, OtherContent, and whatever deciding and freezing raise.
     """
     lock_material(act.establishment)
     if notice.establishment_id != act.establishment.pk:
@@ -340,7 +343,12 @@ def recall(
         deviation=case,
     )
     if not made.repeated:
-        scoping.freeze(act=act.with_new_id(), recall=made, starts=starts_of(notice))
+        scoping.freeze(act=act.with_new_id(), recall=made, starts=starts_of(notice), hazard=spread)
+    elif made.scopes.filter(number=1).exclude(hazard=scoping.as_row(spread)).exists():
+        raise OtherContent(
+            f"Id {made.pk} is taken by a recall that follows something else over equipment. Nothing was changed.",
+            field="id",
+        )
     return made
 
 

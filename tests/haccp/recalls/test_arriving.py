@@ -7,13 +7,13 @@ from typing import Any
 import pytest
 
 from batches import receiving
-from batches.models import Batch, Lot, LotStatus, Material, TradingPartner
+from batches.models import Batch, Lot, LotStatus, Material, Occupation, TradingPartner
 from config.api.refusals import NotAllowed, OtherContent, RuleBroken, Unusable
 from haccp.models import Deviation, Notice, NoticeArrived, RecallScope
 from haccp.recalls import arriving
 from ledger.ids import uuid7
 from ledger.models import Entry, Person, Seal
-from tests.conftest import NOON
+from tests.conftest import NOON, PASSWORD
 from tests.haccp.conftest import HOUR
 from tests.haccp.recalls.conftest import LATER, LEVEL_A, held
 
@@ -213,6 +213,25 @@ def test_a_recall_begins_with_the_lots_that_were_found(take_in: Any, seventh: Lo
     made = recall(notice)
     assert made.deviation == arriving.case_of(notice)
     assert set(RecallScope.objects.get(recall=made).starts) == {str(seventh.uid), str(late.uid)}
+
+
+def test_a_recall_of_a_notice_follows_what_it_names_over_equipment_at_once(
+    take_in: Any, seventh: Lot, batch: Batch, begin: Any, use: Any, make_lot: Any, kettle: Any, lead_api: Any
+):
+    use(seventh, batch)
+    plain = begin(at=NOON - HOUR)
+    for stays, since in ((batch, NOON - 4 * HOUR), (plain, NOON - HOUR)):
+        Occupation.objects.create(batch=stays, equipment=kettle, since=since, until=since + HOUR)
+    beside, notice, same = make_lot(plain), take_in(), uuid7()
+    said = {
+        "performed_at": LATER.isoformat(), "id": str(same), "hazard": "microbiological", "because": "Salmonella.",
+        "determined_at": NOON.isoformat(), "password": PASSWORD, "carried_over": {"microbiological": True},
+        "strategy": {"depth": "retail", "level": "A", "because": "It may be severe."},
+    }  # fmt: skip
+    where, other = f"notices-arrived/{notice.pk}/recalls", {"carried_over": {"foreign_bodies": True}}
+    assert lead_api.send(where, said).status_code == 201
+    assert status(beside) == LotStatus.HELD
+    assert [lead_api.send(where, body).status_code for body in (said, said | other)] == [200, 409]
 
 
 def test_decided_again_with_the_same_id_it_is_one_recall(take_in: Any, seventh: Lot, recall: Any):
