@@ -18,11 +18,6 @@ def defused(text: str) -> str:
     return MARK + text if STARTS_A_FORMULA.match(text) else text
 
 
-def as_typed(text: str) -> str:
-    """What ``defused`` was told, so that a sheet that comes back says what it said."""
-    return text[1:] if text.startswith(MARK) and STARTS_A_FORMULA.match(text[1:]) else text
-
-
 def harmless(cell: str) -> str:
     """``defused``, but a plain number stays one, also below zero."""
     return cell if NUMBER.fullmatch(cell) else defused(cell)
