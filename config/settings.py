@@ -206,6 +206,8 @@ SPECTACULAR_SETTINGS = {
     "COMPONENT_SPLIT_REQUEST": True,
     "ENUM_NAME_OVERRIDES": {
         "DueStateEnum": ["made", "waiting", "missed", "yours"],
+        "InspectedForEnum": "haccp.models.inspections.InspectedFor",
+        "InspectedHowEnum": "haccp.models.inspections.InspectedHow",
         "ResultEnum": ["within", "outside", "undecided"],
         "VerifiedEnum": "haccp.models.instruments.Verified",
         "WeighedApartEnum": "batches.models.sheets.LossKind",
@@ -232,6 +234,7 @@ CELERY_BEAT_SCHEDULE = {
     "missing changeovers": {"task": "haccp.tasks.sweep_changeovers", "schedule": 900},
     "missing packing checks": {"task": "haccp.tasks.sweep_packing", "schedule": 900},
     "instruments to verify": {"task": "haccp.tasks.sweep_instruments", "schedule": 3600},
+    "findings to answer": {"task": "haccp.tasks.sweep_findings", "schedule": 3600},
     "unsent notices": {"task": "haccp.tasks.sweep_notices", "schedule": 120},
     "unsent recall notices": {"task": "haccp.tasks.sweep_recall_mail", "schedule": 120},
     "buyers to forget": {"task": "haccp.tasks.sweep_buyers", "schedule": 6 * 3600},

@@ -1,5 +1,5 @@
-"""Word to the food-safety leads, of a deviation, an instrument that is due, whether to recall, or a relief that ends: a row
-first, mail second; the sweep sends what was lost.
+"""Word to the food-safety leads, of a deviation, an instrument that is due, whether to recall, a relief that ends, or what an
+inspection found: a row first, mail second; the sweep sends what was lost.
 
 Mail is sent and then marked: after a crash in between a lead may hear of a case twice, never not at all.
 """
@@ -16,7 +16,8 @@ from django.urls import reverse
 from django.utils import timezone
 
 from haccp.compliance import known
-from haccp.models import ComplianceRelief, Deviation, Instrument, Notice, RecallQuestion
+from haccp.inspections import visits
+from haccp.models import ComplianceRelief, Deviation, Finding, Instrument, Notice, RecallQuestion
 from haccp.verified import State
 from ledger.models import Establishment, Membership, Role
 
@@ -60,6 +61,11 @@ def leave_word_of_question(question: RecallQuestion, slot: str) -> int:
 def leave_word_of_relief(relief: ComplianceRelief, slot: str) -> int:
     """The same of a relief that ends."""
     return _leave_once(relief.establishment, slot, relief=relief)
+
+
+def leave_word_of_finding(finding: Finding, slot: str) -> int:
+    """The same of what an inspection found."""
+    return _leave_once(finding.establishment, slot, finding=finding)
 
 
 @transaction.atomic
@@ -111,6 +117,7 @@ def tell(pk: int) -> None:
             "question__deviation",
             "question__establishment",
             "relief__establishment",
+            "finding__establishment",
         )
         .get(pk=pk)
     )
@@ -122,6 +129,8 @@ def tell(pk: int) -> None:
         subject, text = _of_question(notice.question, notice.slot)
     elif notice.relief is not None:
         subject, text = _of_relief(notice.relief)
+    elif notice.finding is not None:
+        subject, text = _of_finding(notice.finding)
     else:
         assert notice.instrument is not None
         subject, text = _of_instrument(notice.instrument, notice.slot)
@@ -167,6 +176,16 @@ def _of_relief(relief: ComplianceRelief) -> tuple[str, str]:
         f"A relief ends at {here.name}: {law.name}",
         f"{law.name} ({law.source}) holds until {relief.until_day}, which is the first day it no longer does. From then on all "
         "is asked again that it eases. If its basis still holds, record it anew from that day on, signed.\n",
+    )
+
+
+def _of_finding(finding: Finding) -> tuple[str, str]:
+    here, body = finding.establishment, visits.standing(finding.inspection_id).body
+    where = reverse("inspection-page", kwargs={"establishment": here.pk, "pk": finding.inspection_id})
+    return (
+        f"Finding to answer at {here.name}, due on {finding.due_on}: {finding.text}",
+        f"{body} found:\n\n{finding.text}\n\nNobody has answered it here yet. It is due on {finding.due_on}. Say what was "
+        f"done:\n{settings.PUBLIC_URL}{where}\n",
     )
 
 

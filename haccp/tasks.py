@@ -2,6 +2,7 @@ from celery import shared_task
 
 from haccp import buyers, due_instruments, missed, missed_changeovers, missed_packing, notices
 from haccp.compliance import reliefs
+from haccp.inspections import due as inspections_due
 from haccp.recalls import noticing, questions
 
 
@@ -67,3 +68,9 @@ def sweep_recall_questions() -> None:
 def sweep_reliefs() -> None:
     """Every few hours: tell of reliefs that end soon or have ended, once for each mark of time."""
     reliefs.sweep()
+
+
+@shared_task
+def sweep_findings() -> None:
+    """Every hour: remind the leads of what inspections found and nobody answered, once before it is due and once after."""
+    inspections_due.sweep()

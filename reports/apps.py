@@ -8,4 +8,9 @@ class ReportsConfig(AppConfig):
     default_auto_field = "django.db.models.BigAutoField"
 
     def ready(self) -> None:
-        from reports import unfinished  # noqa: F401  (it joins what hinders records from leaving)
+        from reports import (
+            listeners,
+            unfinished,  # noqa: F401  (it joins what hinders records from leaving)
+        )
+
+        listeners.connect()

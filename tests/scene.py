@@ -24,6 +24,7 @@ from django.utils import timezone
 from haccp import due_instruments
 from haccp.api.recall_plans import PLAN
 from haccp.compliance import reliefs
+from haccp.inspections import due as inspections_due
 from haccp.models import Check
 from ledger import people
 from ledger.acts import Act, Moment
@@ -240,6 +241,7 @@ LABEL = {
     ],
     "unpacked": True,
 }
+VISITOR = {"name": "R. Quiet", "function": "food inspector"}
 STRATEGY = {"depth": "retail", "level": "A", "because": "All buyers are known."}
 BUYER = {"name": "A. Buyer", "email": "buyer@example.org"}
 STATED_PARTS = {"document": {"parts": [{"name": "sugar"}, {"name": "milk powder", "allergens": ["milk"]}]}}
@@ -406,6 +408,16 @@ SPECIAL: dict[str, Any] = {
     },
     "notices-arrived/{id}/replies": {"means": "phone", "language": "en", "figures_at": NOW},
     "notices-arrived/{id}/recalls": {"hazard": "label", "determined_at": NOW, "strategy": STRATEGY},
+    "inspections": lambda scene: {"visitors": [VISITOR], "accompanied_by": [scene.ids["person"]]},
+    "inspections/{id}/notes": {"document": None},
+    "inspections/{id}/samples": {"taken_before": None, "counter": "none"},
+    "inspections/{id}/findings": dict.fromkeys(("batch", "control_point", "equipment")),
+    "inspections/{id}/findings/{finding}/closing": {"by": "house"},
+    "inspections/{id}/withdrawn": lambda scene: {
+        "what": "note",
+        "corrects": scene.ids["inspection_note"],
+        "reason": "Of another visit.",
+    },
     "recall-plans": PLAN,
     "recall-questions/{id}/verdicts": {"recall": None},
     "recalls/{id}/strategies": {"strategy": STRATEGY},
@@ -649,6 +661,8 @@ def _ids(house: House) -> dict[str, str]:
     due_instruments.sweep()
     relief = lead.post("compliance-reliefs", performed_at=NOW, password=PASSWORD, **relief_from(days=0))["id"]
     reliefs.sweep()
+    inspected = _inspected(lead, lot)
+    inspections_due.sweep()
     labels = _labelled(lead, running)
     balance = lead.post("instruments", code="B1", name="Bench balance", kind="balance", unit="KGM")
     document = lead.post("documents", kind="batch-record", subject=running)["id"]
@@ -761,6 +775,7 @@ def _ids(house: House) -> dict[str, str]:
         "establishment": HOUSE,
         **sold,
         **labels,
+        **inspected,
     }
     return {name: str(value) for name, value in ids.items()}
 
@@ -832,6 +847,33 @@ def _kept(lead: Asking, batch: Any) -> Any:
     lead.post("retention/markets", jurisdictions=["EU", "US"], **signed)
     lead.post("retention/periods", group="everything", years=10, **signed)
     return lead.post("retention/holds", subject=batch, **signed)["id"]
+
+
+def _inspected(lead: Asking, lot: str) -> dict[str, Any]:
+    """Two visits: one that is over, its finding closed, and one that goes on, its finding answered and another not."""
+    came = {"performed_at": NOW, "by_whom": "authority", "body": "Food office", "why": "routine"}
+    over, now = (f"inspections/{lead.post('inspections', visitors=[VISITOR], **came)['id']}" for _ in "ab")
+    taken = {"performed_at": NOW, "lot": lot, "quantity": "1", "unit": "GRM", "counter": "none"}
+    samples = [lead.post(f"{visit}/samples", **taken)["id"] for visit in (over, now)]
+    told = {"performed_at": NOW, "outcome": "in-order", "text": "Nothing found."}
+    lead.post(f"{over}/samples/{samples[0]}/results", **told)
+    found = {"performed_at": NOW, "text": "A lamp is broken.", "due_on": "2026-03-16"}
+    findings = [lead.post(f"{visit}/findings", **found)["id"] for visit in (over, now, now)]
+    for visit, finding in zip((over, now), findings, strict=False):
+        lead.post(f"{visit}/findings/{finding}/answers", performed_at=NOW, text="Mended.")
+    signed = {"performed_at": NOW, "because": "It burns.", "password": PASSWORD}
+    lead.post(f"{over}/findings/{findings[0]}/closing", by="house", **signed)
+    lead.post(f"{over}/end", performed_at=NOW, outcome="Well kept.")
+    note = lead.post(f"{now}/notes", performed_at=NOW, what="shown", text="The log.")["id"]
+    return {
+        "inspections": now.rpartition("/")[2],
+        "inspection_note": note,
+        "samples": samples[1],
+        "findings": findings[1],
+        "record": note,
+        "taken_before": note,
+        "accompanied_by": note,
+    }
 
 
 def _changed_over(lead: Asking) -> tuple[dict[str, Any], Any, Any, Any]:

@@ -2,6 +2,7 @@ from haccp.api import (
     allergen_urls,
     changeover_urls,
     filling_urls,
+    inspection_urls,
     judging_urls,
     label_urls,
     planning_urls,
@@ -20,4 +21,5 @@ urlpatterns = [
     *changeover_urls.urlpatterns,
     *recall_urls.urlpatterns,
     *retention_urls.urlpatterns,
+    *inspection_urls.urlpatterns,
 ]

@@ -215,7 +215,7 @@ class Correction(Record):
         ]
 
 
-SUBJECTS_OF_NOTICES = ("deviation", "instrument", "question", "relief")
+SUBJECTS_OF_NOTICES = ("deviation", "instrument", "question", "relief", "finding")
 
 
 def _about_one_thing() -> Q:
@@ -230,7 +230,8 @@ class Notice(models.Model):
     """Mail that must go out: a row first, a message second; the sweep sends what was lost.
 
     About a deviation; an instrument whose verification is due (``slot``: since which day, or never made); whether to
-    recall (``slot``: of how many lots, and after how long); or a relief that ends (``slot``: how near it was).
+    recall (``slot``: of how many lots, and after how long); a relief that ends (``slot``: how near it was); or what an
+    inspection found (``slot``: due when, and whether before or after that day).
     """
 
     deviation = models.ForeignKey(Deviation, models.PROTECT, related_name="notices", null=True, blank=True)
@@ -240,6 +241,9 @@ class Notice(models.Model):
     )
     relief = models.ForeignKey(
         "haccp.ComplianceRelief", models.PROTECT, related_name="notices", null=True, blank=True
+    )
+    finding = models.ForeignKey(
+        "haccp.Finding", models.PROTECT, related_name="notices", null=True, blank=True
     )
     slot = models.CharField(max_length=20, blank=True)
     person = models.ForeignKey(Person, models.PROTECT, related_name="+")
@@ -257,6 +261,7 @@ class Notice(models.Model):
                 name="one_notice_of_a_recall_question", fields=["person", "question", "slot"]
             ),
             models.UniqueConstraint(name="one_notice_of_a_relief", fields=["person", "relief", "slot"]),
+            models.UniqueConstraint(name="one_notice_of_a_finding", fields=["person", "finding", "slot"]),
             models.CheckConstraint(name="notice_is_about_one_thing", condition=_about_one_thing()),
         ]
         indexes = [models.Index(name="notice_unsent", fields=["made_at"], condition=Q(sent_at__isnull=True))]

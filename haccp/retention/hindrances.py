@@ -21,6 +21,7 @@ from batches.models import (
     LotStatus,
     ProposedReceipt,
 )
+from haccp.inspections import due
 from haccp.models import CheckSheet, Deviation, LegalHold, Recall, RecallQuestion
 from haccp.recalls import questions
 from haccp.retention.web import Node, batch, lot
@@ -87,7 +88,8 @@ def open_matters(here: Establishment, today: date) -> Iterator[Hindrance]:
     yield Hindrance(str(RECALLED), frozenset({*running, *asked}))
     sheets = CheckSheet.objects.of(here).filter(written_off__isnull=True, checks__isnull=True)
     proposed = ProposedReceipt.objects.of(here).filter(answers__isnull=True)
-    waiting = {*sheets.values_list("pk", flat=True), *proposed.values_list("pk", flat=True)}
+    found, sampled = due.findings(here).filter(due.NOT_CLOSED), due.awaiting(here)
+    waiting = {pk for rows in (sheets, proposed, found, sampled) for pk in rows.values_list("pk", flat=True)}
     yield Hindrance(str(AWAITED), frozenset(waiting))
     buyers = Buyer.objects.filter(order__establishment=here).values_list("order", flat=True)
     yield Hindrance(str(NEEDED_BUYER), frozenset(buyers))

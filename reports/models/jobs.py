@@ -48,6 +48,7 @@ class DocumentJob(models.Model):
         RETENTION_REPORT = "retention-report", "retention of records"
         ALLERGEN_SHEET = "allergen-sheet", "allergen and label sheet"
         COMPLIANCE_PROFILE = "compliance-profile", "which parts are asked of this establishment"
+        INSPECTION_RECORD = "inspection-record", "inspection record"
 
     id = models.UUIDField(primary_key=True, default=uuid7, editable=False)
     establishment = models.ForeignKey(Establishment, models.PROTECT, related_name="+")

@@ -12,7 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from batches.models import Lot, ProposedReceipt, WebOrder
-from haccp.models import CheckSheet, Deviation, Recall
+from haccp.models import CheckSheet, Deviation, Finding, Recall
 from ledger import canonical, evidence, seals, triggers, verification
 from ledger.ids import uuid7
 from ledger.models import BASE_1, Qualification, Record, record_class, record_classes
@@ -73,6 +73,7 @@ AS_IT_IS = {
     "haccp.check": {"sheet_line"},
     "haccp.compliance-relief": {"from_day", "until_day"},
     "haccp.hold": {"since"},
+    "haccp.inspection-end": {"arrived_at"},
     "haccp.notice-arrived": {"came_at"},
     "haccp.notice-reply": {"figures_at"},
     "haccp.recall": {"determined_at", "is_exercise"},
@@ -114,6 +115,11 @@ def _keep_to_the_rules(made: Any, stored: Record) -> None:
         made.deviation = untouched.latest("recorded_at")
     if made.kind == "haccp.check-sheet-written-off":
         made.sheet = CheckSheet.objects.filter(written_off=None).first()
+    if made.kind == "haccp.finding-closed":
+        made.finding = Finding.objects.filter(closed=None).first()
+    if made.kind == "haccp.inspection-end":
+        made.corrects = stored  # a visit ends once
+        made.arrived_at = made.performed_at
     if made.kind == "haccp.notice-arrived":
         made.came_at = made.performed_at
     if made.kind == "batches.proposal-answer":
