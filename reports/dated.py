@@ -13,7 +13,17 @@ from django.db.models import Max, Min, Q
 from django.utils import timezone
 
 from batches.models import Batch, BatchState, Lot, Movement
-from haccp.models import CheckSheet, Deviation, NoticeReply, PlanVersion, Recall, RecallNotice
+from haccp.inspections import visits
+from haccp.models import (
+    CheckSheet,
+    Deviation,
+    InspectedBy,
+    Inspection,
+    NoticeReply,
+    PlanVersion,
+    Recall,
+    RecallNotice,
+)
 from haccp.trial_questions import question
 from ledger.entrances import Days
 from ledger.models import Entrance, Establishment
@@ -110,6 +120,15 @@ def _of_product(here: Establishment, subject: UUID, about: dict[str, Any]) -> Da
     return _span(here, ends["began"], ends["last"])
 
 
+def _of_visit(here: Establishment, subject: UUID, about: dict[str, Any]) -> Days | None:
+    """While they were here. What a buyer or a certifier found is opened by no entrance."""
+    visit = Inspection.objects.of(here).filter(pk=subject, by_whom=InspectedBy.AUTHORITY).first()
+    if visit is None:
+        return None
+    end = visits.end_of(visits.line_of(visit))
+    return _span(here, visit.performed_at, end.performed_at if end else visit.performed_at)
+
+
 def _of_record(model: Any) -> Callable[..., Days | None]:
     """The day it was done."""
 
@@ -204,6 +223,7 @@ TOUCHING = {
     Kind.DEVIATION.value: _of_deviation,
     Kind.RECALL_REPORT.value: _of_recall,
     Kind.ALLERGEN_SHEET.value: _of_product,
+    Kind.INSPECTION_RECORD.value: _of_visit,
     Kind.SALE_SIGN.value: _of_product,
     Kind.RECALL_LETTER.value: _of_record(RecallNotice),
     Kind.PUBLIC_NOTICE.value: _of_record(RecallNotice),

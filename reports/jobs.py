@@ -32,6 +32,7 @@ from reports import (
     deviation_paper,
     hazard_plan,
     inspection_file,
+    inspection_record,
     mass_balance,
     monitoring_log,
     notice_reply,
@@ -88,6 +89,7 @@ _KINDS: dict[str, Any] = {
     DocumentJob.Kind.ALLERGEN_SHEET: allergen_sheet,
     DocumentJob.Kind.RETENTION_REPORT: retention_report,
     DocumentJob.Kind.COMPLIANCE_PROFILE: compliance_profile,
+    DocumentJob.Kind.INSPECTION_RECORD: inspection_record,
 }
 """Where each kind of document is made: a module with ``refuse`` (before it is asked for) and ``build``."""
 
@@ -102,6 +104,7 @@ LEAVES_OUT = frozenset(
         DocumentJob.Kind.RECALL_PLAN,
         DocumentJob.Kind.NOTICE_REPLY,
         DocumentJob.Kind.INSPECTION_FILE,
+        DocumentJob.Kind.INSPECTION_RECORD,
     )
 )
 """Kinds that leave out what is confidential when they are asked so; an inspection file always does."""

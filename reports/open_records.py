@@ -13,11 +13,14 @@ from django.db.models import Count, Exists, OuterRef, Q, QuerySet
 from django.utils.translation import gettext as _
 
 from batches.models import Batch, Material, Movement, MovementKind
+from haccp.inspections import visits
 from haccp.models import (
     Changeover,
     Check,
     ControlPoint,
     Deviation,
+    InspectedBy,
+    Inspection,
     InstrumentVerification,
     PlanVersion,
     Recall,
@@ -230,6 +233,21 @@ def _recalls(asked: Asked) -> Section:
     return Section("recalls", _("Recalls and exercises"), count, tuple(offers), count - len(found))
 
 
+def _inspections(asked: Asked) -> Section:
+    """Earlier visits of authorities; what others found is between the house and them."""
+    rows = Inspection.objects.of(asked.here).standing().filter(asked.period.within(asked.here))
+    found, count = _some(rows.filter(by_whom=InspectedBy.AUTHORITY).order_by("-performed_at", "-id"))
+    offers = (
+        Offer(
+            Kind.INSPECTION_RECORD,
+            f"{each.performed_at.astimezone(asked.here.zone):%Y-%m-%d}, {each.body}",
+            visits.line_of(each),
+        )
+        for each in found
+    )
+    return Section("inspections", _("Inspections by authorities"), count, tuple(offers), count - len(found))
+
+
 def _some(rows: QuerySet[Any]) -> tuple[list[Any], int]:
     """The first so many, and how many there are."""
     found = list(rows[: MOST + 1])
@@ -248,4 +266,5 @@ _SECTIONS: tuple[Callable[[Asked], Section], ...] = (
     _people,
     _products,
     _recalls,
+    _inspections,
 )

@@ -9,6 +9,7 @@ class Part(models.TextChoices):
 
     RECIPE = "recipe", "quantities of the recipe and what was weighed for them"
     CONTACTS = "contacts", "telephones and private addresses"
+    VISITORS = "visitors", "names of those who came to inspect"
 
 
 class Disclosure(Record):

@@ -54,6 +54,7 @@ NEEDED: dict[str, tuple[str, ...]] = {
     DocumentJob.Kind.MONITORING_LOG: ("subject", "period"),
     DocumentJob.Kind.DEVIATION: ("subject",),
     DocumentJob.Kind.ALLERGEN_SHEET: ("subject",),
+    DocumentJob.Kind.INSPECTION_RECORD: ("subject",),
 }
 """What a kind cannot do without; a changeover table is of today, of everything, unless it is said."""
 OWN = {
@@ -174,7 +175,7 @@ class DocumentSerializer(BodySerializer):
         "letter or a public notice, of the recall for its report, of the reply to a notice for its letter, of the "
         "approved version for a hazard plan, or of the plan itself for its draft, of a control point of any version of "
         "the plan for its log, of the deviation, of the product for its allergen and label sheet, of the check sheet for "
-        "a sheet to be printed.",
+        "a sheet to be printed, of the inspection for its record.",
     )
     trial = ProposalSerializer(
         required=False, source="about", write_only=True, help_text="What to try, for a trial."
@@ -232,8 +233,9 @@ class DocumentSerializer(BodySerializer):
     outside = serializers.BooleanField(
         default=False,
         write_only=True,
-        help_text="As it may leave the house: without quantities of the recipe and private contacts, unless a food-safety lead "
-        "let them go (`disclosures`). What an inspector asks for, and what lies in an inspection file, is always made so.",
+        help_text="As it may leave the house: without quantities of the recipe, private contacts and names of who came to "
+        "inspect, unless a food-safety lead let them go (`disclosures`). What an inspector asks for, and what lies in an "
+        "inspection file, is always made so.",
     )
     number = serializers.IntegerField(read_only=True)
     parts_drawn = serializers.IntegerField(

@@ -11,7 +11,8 @@ from rest_framework.exceptions import ValidationError
 
 from config.api.refusals import Refusal, Unusable
 from haccp import histories
-from haccp.models import ControlPoint, PlanVersion, Recall
+from haccp.inspections import visits
+from haccp.models import ControlPoint, InspectedBy, Inspection, PlanVersion, Recall
 from reports.inspection.asked import Asked
 from reports.models import DocumentJob
 
@@ -142,6 +143,17 @@ def _recalls(asked: Asked) -> Iterator[Part]:
         yield Part(Kind.RECALL_REPORT, recall.code, recall.pk)
 
 
+def _inspections(asked: Asked) -> Iterator[Part]:
+    """Visits of authorities in the period. What a buyer or a certifier found is between the house and them."""
+    if not asked.only_a_period:
+        return
+    rows = Inspection.objects.standing().of(asked.here).filter(asked.within("performed_at"))
+    for visit in rows.filter(by_whom=InspectedBy.AUTHORITY).order_by("performed_at", "id"):
+        day = visit.performed_at.astimezone(asked.here.zone).date()
+        of = f"{visit.body}, {day}"
+        yield Part(Kind.INSPECTION_RECORD, of, visits.line_of(visit))
+
+
 SECTIONS: tuple[Callable[[Asked], Iterator[Part]], ...] = (
     _plans,
     _allergen_sheets,
@@ -151,5 +163,6 @@ SECTIONS: tuple[Callable[[Asked], Iterator[Part]], ...] = (
     _traces,
     _balances,
     _recalls,
+    _inspections,
 )
 """One for each kind of document, in the order of the file."""

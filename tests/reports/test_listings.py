@@ -18,17 +18,25 @@ from config.api.refusals import RuleBroken, Unknown, Unusable
 from haccp import judging
 from haccp.allergens import content
 from haccp.allergens.content import CAUTION
+from haccp.inspections import findings
 from haccp.labels import recipe_lists
 from haccp.models import (
     Changeover,
     ControlKind,
+    CounterSample,
     Deviation,
     Disposition,
+    FindingClosed,
     HoldSubject,
+    InspectedBy,
+    InspectedFor,
+    InspectedHow,
+    InspectionNote,
     InstrumentVerification,
     LabelVersion,
     Method,
     Question,
+    SampleResult,
     ShownBy,
     Verified,
 )
@@ -229,7 +237,12 @@ def test_what_is_not_here_is_unknown(read: Any, kind: str) -> None:
 def test_every_word_that_records_keep_in_english_is_known_in_spanish() -> None:
     kept = (Deviation.What, HoldSubject, Question, Disposition.Decision, LotStatus, Role, Method, Verified)
     words = {str(each.label) for kinds in (*kept, ShownBy, ControlKind, Meaning) for each in kinds}
-    words |= {*flags.SENTENCES.values(), *judging.SENTENCES.values(), judging.GONE, CAUTION}
+    inspected = (InspectedBy, InspectedFor, InspectedHow, CounterSample, InspectionNote.What)
+    words |= {
+        str(each.label) for kinds in (*inspected, SampleResult.Outcome, FindingClosed.By) for each in kinds
+    }
+    words |= {*flags.SENTENCES.values(), *judging.SENTENCES.values(), *findings.SENTENCES.values()}
+    words |= {judging.GONE, CAUTION}
     with translation.override("es"):
         same = {word for word in words if gettext(word) == word}
     assert same == {"ATP", "supervisor", "inspector"}
