@@ -20,6 +20,7 @@ from django.utils import timezone
 from pdfminer.high_level import extract_text
 
 from batches.models import CleaningBreak, Edge, Lot, LotState, Movement
+from haccp.inspections import due
 from haccp.labels import comparing, recipe_lists, versions
 from haccp.models import (
     AllergenList,
@@ -115,6 +116,14 @@ def test_the_exercise_reached_everybody_and_its_report_says_so(played: Played) -
     told = json.loads((played.files / jobs.path_of(job, "json")).read_bytes())
     assert (told["is_exercise"], told["what"], told["gaps"]) == (True, "report of a trace exercise", [])
     assert (told["consignee_count"], told["needed"], told["answered"]) == ("2", "2", "2")
+
+
+def test_what_the_food_office_found_is_closed_and_its_samples_await_their_results(played: Played) -> None:
+    here = Establishment.objects.get(pk=HOUSE)
+    assert "The food office came." in played.told
+    stands = due.states(list(due.findings(here)), due.today_at(here)).values()
+    assert [(each.standing, each.late_days) for each in stands] == [("closed", 0), ("closed", 0)]
+    assert [sample.movement.what for sample in due.awaiting(here)] == ["sampled", "sampled"]
 
 
 def test_its_recall_leaves_as_events_of_the_standard_and_its_exercise_as_none(played: Played) -> None:

@@ -13,7 +13,7 @@ from ledger.models import Establishment
 from reports import jobs
 from reports.demo import exercise
 from reports.demo.house import HOUSE, PASSWORD, PEOPLE, House
-from reports.demo.recalled import WithRecalls
+from reports.demo.inspected import WithInspection
 from reports.models import DocumentJob
 from reports.rendering import PdfUnavailable
 
@@ -51,7 +51,7 @@ class Command(BaseCommand):
         self.step = 0
         with refusals_told_once():
             house = House(self.tell)
-            story = WithRecalls(house, self.tell)
+            story = WithInspection(house, self.tell)
             batch = story.play()
             tried = exercise.play(house, story, self.tell)
         seals.seal(establishment=house.establishment)
@@ -71,7 +71,7 @@ class Command(BaseCommand):
         if where:
             self.stdout.write(f"    {settings.PUBLIC_URL}/api/v1/establishments/{HOUSE}/{where}")
 
-    def _asked(self, story: WithRecalls, batch: str, tried: str) -> list[tuple[str, dict[str, Any]]]:
+    def _asked(self, story: WithInspection, batch: str, tried: str) -> list[tuple[str, dict[str, Any]]]:
         """Each paper in words, and how it is asked for."""
         tags = [{"kind": "tub", "lot": lot} for lot in story.tubs]
         tags.append({"kind": "label", "lot": story.good["lot"], "carrier": "gs1-128"})
