@@ -1,8 +1,9 @@
 """A check as a line of a document: what was read as entered and as judged, by which bounds, with what, and its marks."""
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
+from operator import attrgetter
 from typing import Any, Self
 
 from django.utils.translation import get_language, gettext_lazy
@@ -112,14 +113,12 @@ READING_HEADS = ("quantity", "entered", "must", "source", "result", "margin", "s
 def table(lines: Iterable[CheckLine], heads: Sequence[str] = HEADS) -> Table:
     """One row a reading; what is of the check stands in each."""
     all_heads = (*heads, *(f"reading_{head}" for head in READING_HEADS), *RECORD_HEADS)
-    return Table("checks", all_heads, [row for line in lines for row in _cells(line, heads)])
-
-
-def _cells(line: CheckLine, heads: Sequence[str]) -> Iterator[tuple[str, ...]]:
-    first = tuple(text(getattr(line, head)) for head in heads)
-    last = record_cells(line)
-    for each in line.readings:
-        yield (*first, *(getattr(each, head) for head in READING_HEADS), *last)
+    own, of_reading = attrgetter(*heads), attrgetter(*READING_HEADS)
+    rows: list[tuple[str, ...]] = []
+    for line in lines:
+        first, last = tuple(map(text, own(line))), record_cells(line)
+        rows += [(*first, *of_reading(each), *last) for each in line.readings]
+    return Table("checks", all_heads, rows)
 
 
 def instruments_of(check: Check) -> list[Instrument]:

@@ -15,6 +15,7 @@ from django.db.models import F, Max, Q
 from django.utils import timezone, translation
 
 from batches import own_addresses
+from batches.trace_reading import not_collecting
 from config.api.refusals import OtherContent, Refusal, Unusable
 from ledger.ids import uuid7
 from ledger.models import Establishment, Person, Seal, Unsealed
@@ -342,6 +343,7 @@ def path_of(job: DocumentJob, kind: str) -> str:
     return f"documents/{job.establishment_id}/{job.pk}.{kind}"
 
 
+@not_collecting()
 def read(job: DocumentJob) -> tuple[Document, list[Stored]]:
     """The document and the records it shows, as of one moment, under the seal that was made after it."""
     with reading.snapshot():

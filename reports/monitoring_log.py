@@ -1,5 +1,6 @@
 """The monitoring log of a control point: every check of a period, or of all versions of its plan, and what was missed."""
 
+import gc
 from collections import Counter
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
@@ -9,7 +10,7 @@ from itertools import islice
 from typing import Any, ClassVar
 from uuid import UUID
 
-from django.db.models import Q, QuerySet
+from django.db.models import Q, QuerySet, prefetch_related_objects
 from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 
@@ -21,6 +22,7 @@ from haccp.history_plots import plot_of
 from haccp.limit_kinds import RangeLimit, ResidueLimit
 from haccp.limits import Result
 from haccp.models import Check, ControlKind, ControlPoint
+from haccp.series_uses import named_in
 from ledger.acts import Moment
 from ledger.models import Establishment, Signature
 from reports import check_lines, compact, periods, tables
@@ -51,9 +53,9 @@ READ_WITH = (
     "batch__state",
     "batch__recipe_version",
     "instrument",
-    "series_uses__series__corrected_by",
-    "series_uses__series__instrument",
 )
+OF_SERIES = ("series_uses__series__corrected_by", "series_uses__series__instrument")
+"""Of the checks that name a series: few do, and asking it of each takes its time even where there is none."""
 
 
 @dataclass(frozen=True)
@@ -282,8 +284,12 @@ class _Read:
         rows = found.order_by("performed_at", "recorded_at", "id").prefetch_related(*READ_WITH)
         left = rows.iterator(chunk_size=AT_ONCE)
         while checks := list(islice(left, AT_ONCE)):
+            gc.collect(
+                0
+            )  # the rows before these lead in circles, and nothing else would let them go (``jobs.read``)
             for check in checks:
                 check.establishment = self.here
+            prefetch_related_objects([check for check in checks if named_in(check)], *OF_SERIES)
             in_doubt, signed = doubts.doubted(checks), self._signed([check.pk for check in checks])
             for check in checks:
                 self._note(check)
