@@ -14,6 +14,7 @@ from django.db.models import Q, QuerySet
 
 from batches.carry_over import Hazard
 from batches.models import Batch, Equipment, Lot, LotState, Movement, Occupation, TradingPartner
+from batches.supplier_codes import alike
 from batches.trace_results import Direction
 from config.api.refusals import Reason, RuleBroken, Unknown, Unusable
 from ledger.models import Establishment
@@ -122,7 +123,7 @@ class FromSupplierCode:
 
     One supplier may deliver one lot of theirs twice. Where suppliers or materials differ the code is ambiguous: all
     candidates are told, unless ``supplier`` or ``material`` leaves one, or ``every`` asks for all. So are lots whose
-    code differs in capitals only, where none bears it as written.
+    code differs in capitals, spaces or marks only, where none bears it as written.
     """
 
     code: str
@@ -146,8 +147,10 @@ class FromSupplierCode:
         return [StartLot(lot.pk, lot.uid, lot.state.mass) for lot in found]
 
     def _in_other_letters(self, here: Establishment, code: str) -> list[Lot]:
-        """Where only small letters and capitals differ: offered, and taken only if every one is asked for."""
-        found = self._bearing(here, supplier_code__iexact=code)
+        """Where it is written otherwise: offered, and taken only if every one is asked for. Reads every code once."""
+        codes = LotState.objects.filter(establishment=here).exclude(supplier_code="")
+        pairs = codes.values_list("lot", "supplier_code").iterator()
+        found = self._bearing(here, lot__in=[lot for lot, other in pairs if alike(other, code)])
         if not found:
             raise Unknown(
                 f"No lot bears the supplier's code {code} here. Nothing was traced.", field="supplier_code"
@@ -156,7 +159,8 @@ class FromSupplierCode:
             self._refuse(
                 found,
                 f"No lot bears the supplier's code {code} as it is written here; {len(found)} differ from it in "
-                "capitals only. Write the code as it is told of one of them, name the lot, or ask for every one.",
+                "capitals, spaces or marks only. Write the code as it is told of one of them, name the lot, or ask for "
+                "every one.",
             )
         return found
 

@@ -15,8 +15,9 @@ from enum import IntEnum
 from typing import Any, NamedTuple
 from uuid import UUID
 
+from batches.supplier_codes import alike, folded
+
 Days = tuple[date | None, date | None]
-MARKS = re.compile(r"[\s\-./_]+")
 RUNS = re.compile(r"[0-9]+|[^0-9]+")
 
 
@@ -90,15 +91,6 @@ def fit(meant: Meant, lot: Received) -> Found:
     return Found(weakest, tuple(why for each in answers if each.fit == weakest for why in each.why))
 
 
-def alike(one: str, other: str) -> bool:
-    """The same but for capitals, spaces and marks."""
-    return bool(one) and _folded(one) == _folded(other)
-
-
-def _folded(code: str) -> str:
-    return MARKS.sub("", code).casefold()
-
-
 def _code(meant: Meant, code: str) -> Found:
     if not code.strip():
         return Found(Fit.UNDECIDED if meant.names_goods else Fit.NO, ("no supplier's code was noted",))
@@ -131,7 +123,7 @@ def _in_range(code: str, first: str, last: str) -> Found:
 
 
 def _runs(code: str) -> list[str]:
-    return RUNS.findall(_folded(code))
+    return RUNS.findall(folded(code))
 
 
 def _shape(runs: Iterable[str]) -> list[int]:

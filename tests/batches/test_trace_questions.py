@@ -62,10 +62,11 @@ def test_a_supplier_code_that_several_bear_is_refused_with_all_candidates(
     assert codes(FromSupplierCode("N-77", material=sugar.pk), establishment) == [lots[1].uid]
 
 
-def test_a_supplier_code_in_other_letters_is_offered_and_not_taken(establishment, receive):
+@pytest.mark.parametrize("written", ["n-77", "N 77", "n77", "N.7/7"])
+def test_a_supplier_code_in_other_letters_is_offered_and_not_taken(establishment, receive, written):
     lot = receive().lot
     with pytest.raises(RuleBroken) as refused:
-        FromSupplierCode("n-77").lots(establishment)
+        FromSupplierCode(written).lots(establishment)
     assert [reason.ids[0] for reason in refused.value.reasons] == [str(lot.uid)]
 
 
@@ -73,7 +74,7 @@ def test_what_is_advised_of_a_supplier_code_in_other_letters_works(establishment
     lots = [receive().lot, receive(material=sugar).lot]
     with pytest.raises(RuleBroken) as refused:
         FromSupplierCode("n-77", supplier=supplier.pk).lots(establishment)
-    assert "2 differ from it in capitals only" in refused.value.detail
+    assert "2 differ from it in capitals, spaces or marks only" in refused.value.detail
     assert "Name the supplier" not in refused.value.detail
     for each, reason in zip(lots, refused.value.reasons, strict=True):
         assert "N-77" in reason.detail
