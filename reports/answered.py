@@ -49,7 +49,7 @@ def _lines(named: Mapping[str, Iterable[str]]) -> Iterator[RuleLine]:
             yield RuleLine(
                 rule=entry.id,
                 source=spoken(told.sources[entry.source]),
-                section=entry.section,
+                section=spoken(entry.section),
                 fields=fields_of_it,
                 provenance="; ".join(map(spoken, entry.provenance_words)),
             )

@@ -4,6 +4,7 @@ The rules of records are 21 CFR 117.305(a) to (g), read in stored copies; which 
 """
 
 import json
+import re
 from collections.abc import Callable
 from typing import Any
 from uuid import UUID
@@ -102,11 +103,16 @@ def test_in_spanish_it_is_told_in_spanish_and_the_fields_keep_their_names(read: 
     assert "Esto no es ninguna declaración de cumplimiento." in shown
 
 
-def test_sources_and_words_of_provenance_are_known_in_spanish() -> None:
+def test_sources_sections_and_words_of_provenance_are_known_in_spanish() -> None:
     told = shipped()
     with translation.override("es"):
         same = {text for text in (*told.sources.values(), *told.provenance) if gettext(text) == text}
-    assert same == set()
+        words = (
+            r"\b(article|annex|chapter|principle|guidance|regulation|directive|and|list|practice|texts?)\b"
+        )
+        sections = [each.section for each in told.entries if each.source not in answered.NO_RULES]
+        english = [each for each in sections if re.search(words, gettext(each).lower())]
+    assert (same, english) == (set(), [])
 
 
 def test_the_list_is_never_longer_than_a_page(read: Any) -> None:
