@@ -39,6 +39,7 @@ MOST_UNPACKED = (
     100 * 1024 * 1024
 )  # bytes of what is attached to a PDF, so that a small file cannot fill a memory
 MOST_FILES = 50
+MOST_SHOWN = 20  # seals, and gaps between them, each with a line of its own
 HASH = re.compile("[0-9a-f]{64}")
 SALT = re.compile("[0-9a-f]{32}")  # 16 bytes, always: else one hidden value could be opened in two ways
 WHOLE = re.compile("0|[1-9][0-9]{0,17}")
@@ -405,16 +406,20 @@ def _digest(value: Any, what: str) -> str:
 
 
 def _check_chain(findings: Findings, establishment: str) -> None:
-    before = 0
+    before, gaps = 0, list[tuple[int, str]]()
     for number in sorted(number for owner, number in findings.good if owner == establishment):
         if number > before + 1:
-            findings.remarks.append(
-                f"Not in this file: {_count(number - before - 1, 'seal')} just before "
-                f"{_seal_name((establishment, number))}. The chain is not shown there."
-            )
+            gaps.append((number - before - 1, _seal_name((establishment, number))))
         elif before:
             findings.attempt(_check_link, (establishment, before), (establishment, number))
         before = number
+    if len(gaps) > MOST_SHOWN:
+        missing = sum(number for number, _name in gaps)
+        gaps = [(missing, f"{gaps[-1][1]} and in {_count(len(gaps) - 1, 'place')} before it")]
+    for missing, name in gaps:
+        findings.remarks.append(
+            f"Not in this file: {_count(missing, 'seal')} just before {name}. The chain is not shown there."
+        )
 
 
 def _check_link(findings: Findings, before: Key, key: Key) -> None:
@@ -569,7 +574,10 @@ def report(evidence: Json, findings: Findings) -> Iterator[str]:
         f"{_count(findings.opened, 'confidential value')} opened. {_count(findings.seals, 'seal')}."
         + (f" What {_count(findings.withheld, 'record')} say is left out." if findings.withheld else "")
     )
-    for key, seal in sorted(findings.good.items(), key=lambda pair: pair[0]):
+    seals = sorted(findings.good.items(), key=lambda pair: pair[0])
+    if len(seals) > MOST_SHOWN:
+        yield f"The last {MOST_SHOWN} of them:"
+    for key, seal in seals[-MOST_SHOWN:]:
         here = f"{findings.under.get(key, 0)} of its {_count(int(seal['leaves']), 'record')} here"
         yield f"Hash {seal['hash']}: {_seal_name(key)}, {here}."
     yield from findings.remarks

@@ -292,6 +292,21 @@ def test_a_gap_in_the_chain_is_said_and_is_no_difference(evidence: Any, run: Any
     assert f"Not in this file: 1 seal just before seal 3 of establishment '{HERE}'" in said
 
 
+def test_many_seals_with_gaps_between_are_told_in_few_lines(run: Any) -> None:
+    """A house seals each minute in which it works, so that a log of a year bears thousands."""
+    seals, previous = [], "1" * 64
+    for number in range(2, 102, 2):
+        made = {"establishment": HERE, "number": str(number), "previous": previous, "root": "0" * 64}
+        made |= {"leaves": "1", "sealed_at": "2026-03-02T11:00:00.000000Z"}
+        seals.append(made | {"hash": canonical.digest(made)})
+    code, said = run({"form": "evidence-1", "made_at": "", "records": [], "seals": seals})
+    assert code == 0
+    assert "0 confidential values opened. 50 seals.\nThe last 20 of them:\n" in said
+    assert said.count("Hash ") == 20
+    name = f"seal 100 of establishment '{HERE}'"
+    assert f"Not in this file: 50 seals just before {name} and in 49 places before it." in said
+
+
 def test_seals_that_begin_later_are_said(evidence: Any, run: Any) -> None:
     evidence["seals"] = evidence["seals"][2:3]
     evidence["records"] = evidence["records"][6:9]
