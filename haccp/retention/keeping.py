@@ -85,6 +85,8 @@ def _by_themselves(found: Standing) -> tuple[set[Node], set[Node]]:
     for model in record_classes():
         of_kind = known.of(model.kind, where)
         for pk, facts in clocks.facts(found.here, found.web, model):
+            if pk not in found.web.kinds:
+                continue
             kept = found.own[pk] = rules.kept(facts, of_kind, own, known)
             if kept.lasts >= found.day:
                 found.stays[pk] = Stay(kept.until, kept.rule)
@@ -121,7 +123,7 @@ def _keep_more(found: Standing, firm: set[Node], weak: set[Node]) -> None:
     stays = ordering.reached({*firm, *weak, *chain}, web.keeps)
     stays = ordering.reached(stays | _of_what_may_be_eaten(found, chain), web.keeps)
     for node in stays:
-        if isinstance(node, UUID) and node not in found.stays:
+        if isinstance(node, UUID) and node in found.web.kinds and node not in found.stays:
             found.stays[node] = Stay(because=NEEDED)
 
 

@@ -150,6 +150,8 @@ def _read_kind(web: Web, model: type[Record]) -> None:
     ]
     rows = model.objects.of(web.here).order_by().values_list("pk", *(each.attname for each in columns))
     for pk, *values in rows.iterator(chunk_size=ROWS_AT_ONCE):
+        if pk not in web.kinds:
+            continue  # written since the ids were read: the next look sees it
         for column, value in zip(columns, values, strict=True):
             if value:
                 _name(web, model, pk, column, value)

@@ -143,6 +143,18 @@ def test_a_signature_stays_as_long_as_what_it_signs(
     assert leaves(standing(GONE), made) is False
 
 
+def test_what_is_signed_later_keeps_what_came_of_its_lot_too(
+    old: Any, leads: Any, lead: Any, standing: Any, on: Any
+) -> None:
+    """A record and its signature count as one, so that the lot is asked about forward as well."""
+    sugar, made = old
+    on(NEW)
+    decision = LotDecision.objects.filter(lot=sugar).latest("recorded_at")
+    target = Entry.objects.get(pk=decision.pk)
+    signatures.sign(act=leads(), proof=Proof(lead), target=target, meaning="decided")
+    assert leaves(standing(GONE), made) is False
+
+
 def test_a_plan_in_force_stays_with_its_signature(old: Any, standing: Any) -> None:
     found, plan = standing(LONG_AFTER), PlanVersion.objects.get()
     assert plan.pk in found.stays
