@@ -162,6 +162,7 @@ USE_TZ = True
 TIME_ZONE = "UTC"
 USE_I18N = True
 LANGUAGE_CODE = "en"
+LANGUAGES = [("en", "English"), ("es", "español")]
 
 STATIC_URL = "static/"
 STATIC_ROOT = DATA_DIR / "static"

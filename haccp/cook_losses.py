@@ -14,6 +14,7 @@ from statistics import mean, stdev
 from typing import Any
 
 from django.db.models import Count, Q, Sum
+from django.utils.translation import gettext as _
 
 from batches import recipes
 from batches.models import (
@@ -66,7 +67,7 @@ def expected(batch: Batch, used: Sequence[Movement], weighed: int | None, on: da
     total = sum(each.mass or 0 for each in used)
     if weighed is not None:
         return CookLoss(
-            How.WEIGHED, weighed, weighed, weighed, f"Weighed: {shown(weighed, 'mass')} went off."
+            How.WEIGHED, weighed, weighed, weighed, _("Weighed: %s went off.") % shown(weighed, "mass")
         )
     document = recipes.document_of(batch.recipe_version)
     if not document.caramelised and document.cooked_to is not None:
@@ -84,13 +85,15 @@ def _to_total(version: RecipeVersion, to: CookedTo, total: int) -> CookLoss:
     """The recipe's own total, in proportion to what went in."""
     asked = _asked(version)
     if not asked:
-        return unknown("The mass of one piece of an ingredient is not stated, so what goes off is not known.")
+        return unknown(
+            _("The mass of one piece of an ingredient is not stated, so what goes off is not known.")
+        )
     assert to.total is not None
     left, spread = (round(float(each) * total / asked) for each in (to.total, to.uncertainty))
     off = total - left
     if off < 0:
-        return unknown("By the recipe it should come to more than was weighed in. Look at both.")
-    sentence = f"The recipe says what it comes to: {shown(max(off, 0), 'mass')} should go off."
+        return unknown(_("By the recipe it should come to more than was weighed in. Look at both."))
+    sentence = _("The recipe says what it comes to: %s should go off.") % shown(max(off, 0), "mass")
     return CookLoss(How.TOTAL, off, max(off - spread, 0), off + spread, sentence)
 
 
@@ -113,10 +116,10 @@ def _by_solids(to: CookedTo, used: Sequence[Movement], total: int, on: date) -> 
     missing = sorted({each.lot.material.name for each in used if each.lot.material_id not in held})
     if missing:
         return unknown(
-            f"The composition of {', '.join(missing)} is not stated, so what goes off is not known."
+            _("The composition of %s is not stated, so what goes off is not known.") % ", ".join(missing)
         )
     if not total:
-        return unknown("Nothing was weighed in.")
+        return unknown(_("Nothing was weighed in."))
     lines = [
         moisture.Line(
             each.lot.material.name, (each.mass or 0) / MG_PER_KG, _water(held[each.lot.material_id])
@@ -130,7 +133,7 @@ def _by_solids(to: CookedTo, used: Sequence[Movement], total: int, on: date) -> 
     after = moisture.Moisture(float(to.moisture), float(to.uncertainty))
     if after.percent > before.percent:
         return unknown(
-            "By what was weighed in it is drier already than the recipe cooks it to. Look at both."
+            _("By what was weighed in it is drier already than the recipe cooks it to. Look at both.")
         )
     cooked = moisture.cooked_off(kilograms, before, after)
     if isinstance(cooked, NotComputed):
@@ -138,7 +141,7 @@ def _by_solids(to: CookedTo, used: Sequence[Movement], total: int, on: date) -> 
     value, low, high = (
         round(kg * MG_PER_KG) for kg in (cooked.water_off.value, cooked.water_off.low, cooked.water_off.high)
     )
-    sentence = f"By the solids: {shown(value, 'mass')} of water should go off."
+    sentence = _("By the solids: %s of water should go off.") % shown(value, "mass")
     return CookLoss(How.SOLIDS, value, max(low, 0), high, sentence)
 
 
@@ -150,22 +153,23 @@ def _water(held: Any) -> moisture.Moisture:
 def _by_history(batch: Batch, document: RecipeDocument, total: int) -> CookLoss:
     found = losses_before(batch)
     why = (
-        "Caramelised sugar loses more than water, so no solids balance says how much goes off."
+        _("Caramelised sugar loses more than water, so no solids balance says how much goes off.")
         if document.caramelised
-        else "The recipe does not say what it is cooked to."
+        else _("The recipe does not say what it is cooked to.")
     )
     if len(found) < FEWEST_BATCHES:
-        return unknown(
-            f"{why} By its own history it takes {FEWEST_BATCHES} earlier batches of this recipe; {len(found)} "
-            "can be counted. What went off stands in what is unexplained."
-        )
+        few = _(
+            "By its own history it takes %(needed)d earlier batches of this recipe; %(found)d can be counted. What went off "
+            "stands in what is unexplained."
+        ) % {"needed": FEWEST_BATCHES, "found": len(found)}
+        return unknown(f"{why} {few}")
     middle, spread = mean(found), COVERAGE * stdev(found)
     value, low, high = (round(each * total) for each in (middle, middle - spread, middle + spread))
-    sentence = (
-        f"{why} In {len(found)} earlier batches of this recipe {100 * (middle - spread):.1f} % to "
-        f"{100 * (middle + spread):.1f} % went off (mean and twice the standard deviation)."
-    )
-    return CookLoss(How.HISTORY, value, low, high, sentence)
+    history = _(
+        "In %(count)d earlier batches of this recipe %(low).1f %% to %(high).1f %% went off (mean and twice the standard "
+        "deviation)."
+    ) % {"count": len(found), "low": 100 * (middle - spread), "high": 100 * (middle + spread)}
+    return CookLoss(How.HISTORY, value, low, high, f"{why} {history}")
 
 
 def losses_before(batch: Batch) -> list[float]:

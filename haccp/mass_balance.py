@@ -14,6 +14,8 @@ from typing import Any
 from uuid import UUID
 
 from django.db.models import Count
+from django.utils.translation import gettext as _
+from django.utils.translation import ngettext
 
 from batches import mass_balance as stock
 from batches.mass_balance import Balance, over
@@ -101,15 +103,21 @@ class BatchBalance:
 
     def _open(self) -> list[str]:
         unknown = sorted({each.material_name for each in (*self.used, *self.made) if each.mass is None})
-        said = [] if self.ended else ["The batch has not ended; the balance is not final."]
+        said = [] if self.ended else [_("The batch has not ended; the balance is not final.")]
         if unknown:
             said.append(
-                f"The mass of one piece of {', '.join(unknown)} is not stated: nothing adds up without it."
+                _("The mass of one piece of %s is not stated: nothing adds up without it.")
+                % ", ".join(unknown)
             )
         if self.weighed_to.unknown:
             count = self.weighed_to.unknown
             said.append(
-                f"{count} weighing{'s' if count > 1 else ''} by a balance whose uncertainty is not in the register."
+                ngettext(
+                    "%d weighing by a balance whose uncertainty is not in the register.",
+                    "%d weighings by a balance whose uncertainty is not in the register.",
+                    count,
+                )
+                % count
             )
         return said
 
@@ -117,15 +125,17 @@ class BatchBalance:
         gap = self.gap
         if gap is None:
             return ""
-        side = "less" if gap >= 0 else "more"
-        lies = f"{shown(abs(gap), 'mass')} {side} came out than is explained."
+        less, more = _("%s less came out than is explained."), _("%s more came out than is explained.")
+        lies = (less if gap >= 0 else more) % shown(abs(gap), "mass")
         if self.tolerance_permille is None:
-            return f"{lies} The house has not set how much may stay unexplained."
+            return f"{lies} {_('The house has not set how much may stay unexplained.')}"
         if self.flagged is None:
             return lies
         if self.flagged:
-            return f"{lies} That is over what the house allows: look at weighings, residues and counts."
-        return f"{lies} That is within what the house allows and what its balances and the cook leave open."
+            over_it = _("That is over what the house allows: look at weighings, residues and counts.")
+            return f"{lies} {over_it}"
+        within = _("That is within what the house allows and what its balances and the cook leave open.")
+        return f"{lies} {within}"
 
 
 def of_batch(batch: Batch) -> BatchBalance:

@@ -126,13 +126,6 @@ def as_limit(rule: LocalRule) -> limits.Rule:
     )
 
 
-def unconfirmed(
-    establishment: Establishment, on: date, quantities: Collection[str], materials: Collection[uuid.UUID]
-) -> list[str]:
-    """The rules that nobody has confirmed yet and that would speak of these quantities that day, in words."""
-    return [in_words(rule) for rule in awaiting(establishment, on, quantities, materials)]
-
-
 def awaiting(
     establishment: Establishment, on: date, quantities: Collection[str], materials: Collection[uuid.UUID]
 ) -> list[LocalRule]:
@@ -152,15 +145,17 @@ def awaiting(
     ]
 
 
-def confirmed(establishment: Establishment, quantity: str, first_day: date, last_day: date) -> list[str]:
-    """The confirmed rules about a quantity that bind on some day of a period, in words."""
+def confirmed(
+    establishment: Establishment, quantity: str, first_day: date, last_day: date
+) -> list[LocalRule]:
+    """The confirmed rules about a quantity that bind on some day of a period, by code."""
     rows = LocalRule.objects.filter(
         Q(in_force_until__isnull=True) | Q(in_force_until__gt=first_day),
         establishment=establishment,
         confirmed_by__isnull=False,
         in_force_from__lte=last_day,
     )
-    return [in_words(rule) for rule in rows.order_by("code") if limits.same_quantity(rule.quantity, quantity)]
+    return [rule for rule in rows.order_by("code") if limits.same_quantity(rule.quantity, quantity)]
 
 
 def in_words(rule: LocalRule) -> str:

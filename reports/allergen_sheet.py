@@ -26,7 +26,6 @@ from reports.listing import Listing, Section, spoken
 from reports.tables import Table
 
 TITLE = gettext_lazy("allergen and label sheet")
-LANGUAGES = ("en", "es")
 FORMS = tables.FORMS
 MOST_LOTS = 50
 """Lots told of, the newest on hand (a site setting, no source)."""

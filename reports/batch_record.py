@@ -23,12 +23,24 @@ from haccp.models import (
     StartPermission,
 )
 from ledger.models import Establishment, Record
-from reports import balances, bare_sheet, batch_tables, left_out, packed, predicted, signed, tables
+from reports import (
+    balances,
+    bare_sheet,
+    batch_tables,
+    left_out,
+    limit_words,
+    occasions,
+    packed,
+    predicted,
+    signed,
+    tables,
+)
 from reports.bare_sheet import BareLine
 from reports.cases import ANSWER_COLUMNS, DISPOSITION_COLUMNS, Case, CaseRead, case
 from reports.check_lines import CHECK_COLUMNS, CheckLine
 from reports.documents import Column, RecordLine, SignatureLine
 from reports.left_out import Included, LeavesOut
+from reports.listing import spoken
 from reports.packed import PackingLine
 from reports.predicted import Predicted
 
@@ -198,7 +210,7 @@ def _lots_used(batch: Batch) -> Iterable[LotUsed]:
             supplier_code=lot.state.supplier_code,
             best_before=lot.state.best_before,
             made_by_batch=lot.batch.code if lot.batch else "",
-            status=lot.state.get_status_display(),
+            status=spoken(lot.state.get_status_display()),
         )
 
 
@@ -223,7 +235,7 @@ def _unconfirmed_rules(batch: Batch, checks: Sequence[Check]) -> tuple[str, ...]
     judged = [limits.from_json(each["limit"]) for check in checks for each in check.judgements]
     quantities = {part.quantity for limit in judged for part in limits.bounded_parts(limit)}
     about = [whole.recipe_version.material_id]
-    return tuple(rules.unconfirmed(whole.establishment, on, quantities, about))
+    return tuple(map(limit_words.of_rule, rules.awaiting(whole.establishment, on, quantities, about)))
 
 
 def _open_checks(batch: Batch, now: datetime) -> Iterable[OpenCheck]:
@@ -234,7 +246,9 @@ def _open_checks(batch: Batch, now: datetime) -> Iterable[OpenCheck]:
     for each in monitoring.of_batch(whole, now):
         if each.state is not monitoring.State.MADE:
             due_at = None if each.due.due_at is None else each.due.due_at.astimezone(zone)
-            yield OpenCheck(slot=each.due.slot, due_at=due_at, state=each.sentence or each.state.value)
+            yield OpenCheck(
+                slot=occasions.words(each.due), due_at=due_at, state=spoken(each.sentence or each.state.value)
+            )
 
 
 # -- deviations -------------------------------------------------------------------------------------

@@ -22,7 +22,6 @@ from reports.tables import Table
 from reports.templatetags.documents import local_time
 
 TITLE = gettext_lazy("changeover log")
-LANGUAGES = ("en", "es")
 FORMS = tables.FORMS
 MOST = 500
 """Changeovers in one document (a site setting, no source): what is missing on each is asked anew, one by one."""

@@ -24,6 +24,7 @@ from ledger.models import Establishment, Signature
 from reports import changeover_squares
 from reports.api.changeover_table import ChangeoverTableSerializer
 from reports.documents import Document, SignatureLine
+from reports.listing import spoken
 from reports.tables import FORMS as FORMS
 from reports.tables import Table as DataTable
 
@@ -248,7 +249,7 @@ def build(here: Establishment, subject: UUID, about: dict[str, Any], **head: Any
         confirmed_rules=confirmed,
         unconfirmed_rules=unconfirmed,
         cautions=(
-            str(matrix.CAUTION),
+            spoken(matrix.CAUTION),
             _(
                 "Nothing to clear speaks of allergens only: old product, packaging and labels are removed all the same, "
                 "and heat takes no allergen away. Look at the equipment, not at this sheet."
@@ -375,7 +376,7 @@ def _products(own: Matrix) -> Iterator[Told]:
             holds=_named(each.holds, own),
             unknown=_named(each.unknown - each.holds, own),
             declares=_named(each.bears.codes, own),
-            declared_by=each.bears.by,
+            declared_by=spoken(each.bears.by),
         )
 
 

@@ -21,7 +21,6 @@ from reports import limit_words, plan_words
 from reports.code_drawing import Carrier, Code, path, square
 from reports.documents import Document
 
-LANGUAGES = ("en", "es")
 TITLE = gettext_lazy("check sheet")
 CODE_SIZE = 24.0  # mm (by eye)
 MOST_IN_A_ROW = 3

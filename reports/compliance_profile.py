@@ -20,7 +20,6 @@ from reports.listing import Listing, Section, spoken
 from reports.tables import Table
 
 TITLE = gettext_lazy("which parts are asked of this establishment")
-LANGUAGES = ("en", "es")
 FORMS = tables.FORMS
 BY_PROFILE = gettext_lazy("the establishment's profile")
 

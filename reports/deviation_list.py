@@ -22,7 +22,6 @@ from reports.tables import Table
 from reports.templatetags.documents import local_time
 
 TITLE = gettext_lazy("list of deviations")
-LANGUAGES = ("en", "es")
 FORMS = tables.FORMS
 
 

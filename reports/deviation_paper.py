@@ -15,7 +15,7 @@ from config.api.refusals import Unknown
 from haccp import check_sheets, doubts, limits, rules
 from haccp.models import Check, Deviation, Hold, InstrumentVerification, PackingCheck
 from ledger.models import Establishment, Record, Signature
-from reports import check_lines, packed, tables, verification_log
+from reports import check_lines, limit_words, packed, tables, verification_log
 from reports.cases import ANSWER_COLUMNS, DISPOSITION_COLUMNS, Case, case
 from reports.check_lines import CHECK_COLUMNS, CheckLine
 from reports.documents import Column, RecordLine, SignatureLine
@@ -26,7 +26,6 @@ from reports.templatetags.documents import local_time
 from reports.verification_log import VerificationLine
 
 TITLE = gettext_lazy("deviation")
-LANGUAGES = ("en", "es")
 FORMS = tables.FORMS
 
 
@@ -183,7 +182,7 @@ def _unconfirmed(here: Establishment, checks: list[Check]) -> Iterator[str]:
         materials = {check.lot.material_id} if check.lot else set()
         materials |= {check.batch.recipe_version.material_id} if check.batch else set()
         day = check.performed_at.astimezone(here.zone).date()
-        yield from rules.unconfirmed(here, day, quantities, materials)
+        yield from map(limit_words.of_rule, rules.awaiting(here, day, quantities, materials))
 
 
 def _holds(deviation: Deviation, here: Establishment) -> Iterator[HoldLine]:

@@ -24,7 +24,6 @@ from reports.flow_picture import FlowWords
 from reports.plan_controls import ControlLine, Local
 from reports.plan_reading import Member, NotCritical, Place, Said, Source, Step, Verification
 
-LANGUAGES = ("en", "es")
 TITLE = gettext_lazy("hazard plan")
 FORMS = tables.FORMS
 MOST_DIFFERENCES = (

@@ -25,7 +25,6 @@ from reports.models import DocumentJob
 from reports.rendering import DataFile, Made
 
 FORMS = ("pdf", "json", "html", "zip")
-LANGUAGES = ("en", "es")
 TITLE = gettext_lazy("inspection file")
 ONCE = True
 """Asked for again while nothing was recorded since, it is the same file."""

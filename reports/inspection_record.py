@@ -39,7 +39,6 @@ from reports.tables import Table
 from reports.templatetags.documents import local_time
 
 TITLE = gettext_lazy("inspection record")
-LANGUAGES = ("en", "es")
 FORMS = tables.FORMS
 
 

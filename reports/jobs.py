@@ -55,6 +55,7 @@ from reports import (
 )
 from reports.documents import Document, PageSize, PdfVariant, establishment_lines
 from reports.inspection import contents
+from reports.listing import spoken
 from reports.models import DocumentJob
 from reports.rendering import Made
 
@@ -63,6 +64,7 @@ PATIENCE = timedelta(minutes=5)  # a job untouched for longer was lost with its 
 MOST_TRIES = 3
 TOO_OFTEN = "Its worker ended before it was done, three times. Ask for less at once, or look into the log."
 LANGUAGES = ("en", "es")
+"""Every kind comes in each of them; a letter or notice of a recall speaks the language it was written in."""
 USUAL_FORMS = ("pdf", "json", "html")
 _KINDS: dict[str, Any] = {
     DocumentJob.Kind.BATCH_RECORD: batch_record,
@@ -134,8 +136,8 @@ FOR_OUTSIDE = LEAVES_OUT | {
 
 Named one by one, so that nobody gets a new kind before somebody has looked at what it tells.
 """
-INSIDE_ONLY = frozenset({DocumentJob.Kind.TAG_SHEET.value})
-"""What is stuck on tubs and shelves here."""
+INSIDE_ONLY = frozenset({DocumentJob.Kind.TAG_SHEET.value, DocumentJob.Kind.RETENTION_REPORT.value})
+"""What is stuck on tubs and shelves here, and what the house decides on before records leave."""
 
 
 @transaction.atomic
@@ -171,9 +173,8 @@ def ask(
     digest = _request_digest(asked, asked_by)
     if known := _known(id, digest):
         return known
-    spoken = languages(kind)
-    if language not in spoken:
-        raise Unusable(f"Such documents come in: {', '.join(spoken)}.", field="language")
+    if language not in LANGUAGES:
+        raise Unusable(f"Documents come in: {', '.join(LANGUAGES)}.", field="language")
     if page_size not in list(PageSize):
         raise Unusable(f"Papers are: {', '.join(PageSize)}.", field="page_size")
     _refuse_form(kind, outside, pdf_variant)
@@ -353,26 +354,18 @@ def read(job: DocumentJob) -> tuple[Document, list[Stored]]:
 
 
 def built(job: DocumentJob, kind: str, subject: UUID, about: dict[str, Any], **head: Any) -> Any:
-    """A document of ``kind`` for whoever asked for ``job``, on its paper; not sealed yet.
-
-    In the language of the job where the kind is written in it; a part of a file may be written in English only.
-    """
-    language = job.language if job.language in languages(kind) else "en"
+    """A document of ``kind`` for whoever asked for ``job``, in its language and on its paper; not sealed yet."""
     made_at = timezone.now().astimezone(job.establishment.zone)
-    head = _head(job, made_at) | {"language": language, "title": title(kind, language)} | head
-    with translation.override(language):
+    head = _head(job, made_at) | {"title": title(kind, job.language)} | head
+    with translation.override(job.language):
         made = _KINDS[kind].build(job.establishment, subject, _heard(kind, about), **head, seal=None)
         return answered.with_rules(made)
 
 
-def languages(kind: str) -> tuple[str, ...]:
-    """Those that documents of a kind come in."""
-    return getattr(_KINDS[kind], "LANGUAGES", ("en",))
-
-
 def title(kind: str, language: str) -> str:
     with translation.override(language):
-        return str(getattr(_KINDS[kind], "TITLE", DocumentJob.Kind(kind).label)).capitalize()
+        title = spoken(getattr(_KINDS[kind], "TITLE", DocumentJob.Kind(kind).label))
+    return title[:1].upper() + title[1:]
 
 
 def _head(job: DocumentJob, made_at: datetime) -> dict[str, Any]:

@@ -24,6 +24,7 @@ from ledger.models import Establishment
 from reports import left_out, tables
 from reports.api.mass_balances import BalanceAskedSerializer
 from reports.left_out import Included, LeavesOut
+from reports.listing import spoken
 from reports.tables import Table
 
 FORMS = tables.FORMS
@@ -252,7 +253,9 @@ def _shows_to(weighed: WeighedTo, dimension: str) -> tuple[Line, ...]:
 
 
 def _kinds(sums: Mapping[str, int], dimension: str) -> tuple[Line, ...]:
-    return tuple(Line(str(MovementKind(what).label), shown(base, dimension)) for what, base in sums.items())
+    return tuple(
+        Line(spoken(MovementKind(what).label), shown(base, dimension)) for what, base in sums.items()
+    )
 
 
 def _said(found: Balance) -> Iterator[str]:
@@ -353,7 +356,7 @@ def _batch_groups(found: BatchBalance) -> Iterator[Group]:
     yield Group(
         _("Told, in no sum"),
         (
-            Line(str(LossKind.COATING.label), _mass(found.coating)),
+            Line(spoken(LossKind.COATING.label), _mass(found.coating)),
             Line(_("trim folded back within the batch"), _mass(found.trim)),
         ),
     )
@@ -413,7 +416,7 @@ def _lots(lines: Iterable[LotLine]) -> tuple[Line, ...]:
 def _apart(apart: Mapping[str, int], kinds: Iterable[LossKind]) -> Iterator[Line]:
     """A line for each kind, also where nothing was weighed: that is another thing than 0."""
     for kind in kinds:
-        yield Line(str(kind.label), _mass(apart[kind]) if kind in apart else _("not weighed"))
+        yield Line(spoken(kind.label), _mass(apart[kind]) if kind in apart else _("not weighed"))
 
 
 def _mass(base: int | None) -> str:

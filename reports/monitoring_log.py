@@ -25,7 +25,7 @@ from haccp.models import Check, ControlKind, ControlPoint
 from haccp.series_uses import named_in
 from ledger.acts import Moment
 from ledger.models import Establishment, Signature
-from reports import check_lines, compact, periods, tables
+from reports import check_lines, compact, limit_words, periods, tables
 from reports.check_lines import CHECK_COLUMNS, CheckLine
 from reports.documents import Column, Document, Stretch
 from reports.periods import Period
@@ -33,7 +33,6 @@ from reports.tables import Table, text
 from reports.templatetags.documents import local_time
 
 TITLE = gettext_lazy("monitoring log")
-LANGUAGES = ("en", "es")
 FORMS = tables.FORMS
 MOST = 20_000
 """Checks in one document (a site setting, no source): half a minute of drawing."""
@@ -246,7 +245,9 @@ def build(here: Establishment, subject: UUID, about: dict[str, Any], **head: Any
         missed=tuple(_missed(here, newest.code, period, head["made_at"])),
         charts=tuple(_charts(points, period)) if checks else (),
         confirmed_rules=tuple(sorted(read.rules)),
-        unconfirmed_rules=tuple(rules.unconfirmed(here, day, read.quantities, read.materials)),
+        unconfirmed_rules=tuple(
+            map(limit_words.of_rule, rules.awaiting(here, day, read.quantities, read.materials))
+        ),
         record_ids=tuple(sorted({*(key for line in checks for key in line.records), *read.signatures})),
         **head,
     )

@@ -11,14 +11,12 @@ from django.utils.translation import gettext_lazy
 
 from config.api.refusals import Unknown
 from haccp.models import NoticeReply
-from haccp.recalls import replying
 from ledger.acts import Moment
 from ledger.models import Establishment, Part
 from ledger.stored import Stored
 from reports import left_out
 from reports.left_out import Included, LeavesOut
 
-LANGUAGES = replying.LANGUAGES
 TITLE = gettext_lazy("reply to your recall notice")
 UNIT_WORDS = {"KGM": gettext_lazy("kg"), "H87": gettext_lazy("pieces")}
 

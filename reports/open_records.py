@@ -95,7 +95,7 @@ def as_body(offer: Offer, language: str) -> dict[str, Any]:
         said["subject"] = str(offer.subject)
     if offer.about:
         said["file" if offer.kind == Kind.INSPECTION_FILE else "period"] = offer.about
-    return said | {"language": language if language in jobs.languages(offer.kind) else "en"}
+    return said | {"language": language}
 
 
 def _open(section: Section) -> Section:

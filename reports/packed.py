@@ -10,6 +10,7 @@ from batches.models import Batch
 from haccp.limits import Result
 from haccp.models import Packed, PackingCheck, Release
 from reports.documents import Column, RecordLine
+from reports.listing import spoken
 
 COUNT_WORDS = {
     "issued": gettext_lazy("issued"),
@@ -57,7 +58,7 @@ def checks_of(batch: Batch) -> list[PackingCheck]:
 def line(check: PackingCheck) -> PackingLine:
     return PackingLine.of(
         check,
-        moment=check.get_moment_display(),
+        moment=spoken(check.get_moment_display()),
         lot="" if check.lot is None else check.lot.code,
         label=_label(check),
         counts=tuple(_counts(check)),

@@ -20,7 +20,6 @@ from reports.listing import Listing, Section, spoken
 from reports.tables import Table
 
 TITLE = gettext_lazy("people, training and qualifications")
-LANGUAGES = ("en", "es")
 FORMS = tables.FORMS
 MAY: dict[str, Any] = {
     Role.OPERATOR: gettext_lazy("records the work"),

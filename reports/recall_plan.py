@@ -20,6 +20,7 @@ from reports import left_out
 from reports.api.recall_reports import RecallPlanPaperSerializer
 from reports.documents import SignatureLine
 from reports.left_out import Included, LeavesOut
+from reports.listing import spoken
 
 
 @dataclass(frozen=True)
@@ -120,12 +121,12 @@ def build(here: Establishment, subject: UUID, about: dict[str, Any], **head: Any
         ),
         with_telephones=shown,
         steps=tuple(
-            Step(str(PlanStep(each["step"]).label), each["role"], names[each["role"]], each["how"])
+            Step(spoken(PlanStep(each["step"]).label), each["role"], names[each["role"]], each["how"])
             for each in sorted(plan.steps, key=lambda each: PlanStep.values.index(each["step"]))
         ),
         outside=tuple(
             OutsideContact(
-                str(Outside(each["what"]).label), each["name"], "" if hides else each["reached_by"]
+                spoken(Outside(each["what"]).label), each["name"], "" if hides else each["reached_by"]
             )
             for each in plan.outside
         ),

@@ -29,6 +29,7 @@ from reports import left_out, recall_report_rows, tables
 from reports.api.recall_reports import RecallReportSerializer
 from reports.documents import Column, RecordLine, SignatureLine
 from reports.left_out import Included, LeavesOut
+from reports.listing import spoken
 from reports.recall_report_rows import (
     ANSWERS,
     CONSIGNEES,
@@ -145,7 +146,7 @@ def build(here: Establishment, subject: UUID, about: dict[str, Any], **head: Any
         code=recall.code,
         what=_what(found),
         is_exercise=recall.is_exercise,
-        hazard=recall.get_hazard_display(),
+        hazard=spoken(recall.get_hazard_display()),
         because=recall.because,
         decided_by=recall.performed_by.name,
         at=found.at.astimezone(here.zone),
@@ -162,7 +163,7 @@ def build(here: Establishment, subject: UUID, about: dict[str, Any], **head: Any
         others=tuple(_consignee(each, here) for each in found.others),
         outlets=tuple(map(_outlet, found.outlets)),
         unnamed=found.unnamed,
-        level=str(Level(found.strategy.level).label),
+        level=spoken(Level(found.strategy.level).label),
         percent=found.percent,
         consignee_count=len(found.consignees),
         needed=found.needed,
@@ -252,9 +253,9 @@ def _strategy(each: RecallStrategy) -> StrategyLine:
     by = f" ({each.classified_by})" if each.classified_by else ""
     return StrategyLine.of(
         each,
-        recall_class=f"{each.get_recall_class_display()}{by}",
-        depth=str(each.get_depth_display()),
-        level=f"{each.get_level_display()}{share}",
+        recall_class=f"{spoken(each.get_recall_class_display())}{by}",
+        depth=spoken(each.get_depth_display()),
+        level=f"{spoken(each.get_level_display())}{share}",
         because=each.because,
     )
 
@@ -356,7 +357,7 @@ def _consignee(each: Consignee, here: Establishment) -> ConsigneeLine:
     return ConsigneeLine(
         name=each.name,
         got=(*got, *back),
-        told=(*told, *each.told_by) if told else (_("not told"),),
+        told=(*told, *map(spoken, each.told_by)) if told else (_("not told"),),
         answered=None if each.answered is None else each.answered.astimezone(here.zone),
         said=tuple(f"{_words()[name]}: {_amounts(each.said[name])}" for name in AMOUNTS if each.said[name]),
     )
@@ -410,7 +411,7 @@ def _notice(each: Any, at: datetime) -> NoticeLine:
     return NoticeLine.of(
         each,
         to=each.partner.name if each.partner else _buyer(each.order) if each.order else _("the public"),
-        means=str(each.get_means_display()),
+        means=spoken(each.get_means_display()),
         subject=each.subject,
         left="" if each.means != "e-mail" else _("yes") if sent else _("no"),
     )
@@ -428,9 +429,11 @@ def _answer(each: RecallAnswer, at: datetime) -> AnswerLine:
     line = AnswerLine.of(
         each,
         who=each.partner.name if each.partner else _buyer(each.order),
-        means=str(each.get_means_display()),
+        means=spoken(each.get_means_display()),
         said=tuple(
-            filter(None, (*said, passed[each.passed_on], *(SENTENCES[Odd(flag)] for flag in each.flags)))
+            filter(
+                None, (*said, passed[each.passed_on], *(spoken(SENTENCES[Odd(flag)]) for flag in each.flags))
+            )
         ),
     )
     later = line.replaced is not None and line.replaced.at > at

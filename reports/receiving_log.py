@@ -22,7 +22,6 @@ from reports.tables import Table
 from reports.templatetags.documents import local_time
 
 TITLE = gettext_lazy("receiving log")
-LANGUAGES = ("en", "es")
 FORMS = tables.FORMS
 
 

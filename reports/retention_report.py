@@ -22,7 +22,6 @@ from reports.listing import Listing, Section, spoken
 from reports.tables import Table
 
 TITLE = gettext_lazy("retention of records")
-LANGUAGES = ("en", "es")
 FORMS = tables.FORMS
 PROVENANCE: dict[str, Any] = {
     "read": gettext_lazy("read"),

@@ -20,6 +20,7 @@ from haccp.allergens.vocabulary import Vocabulary
 from ledger.acts import Moment
 from reports import lot_labels
 from reports.code_drawing import Carrier, Code
+from reports.listing import spoken
 from reports.lot_labels import Drawn
 from reports.tag_drawing import Tag
 
@@ -96,7 +97,7 @@ def _of_lot(lot: Lot, head: str, bodies: tuple[str, ...], *, warns: bool = False
 
 
 def _state(lot: Lot) -> str:
-    return _("withdrawn") if lot.state.withdrawn else str(LotStatus(lot.state.status).label)
+    return _("withdrawn") if lot.state.withdrawn else spoken(LotStatus(lot.state.status).label)
 
 
 def _allergens(found: Content, words: Vocabulary, *, origin_known: bool) -> tuple[str, ...]:

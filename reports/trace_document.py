@@ -230,7 +230,7 @@ def _line(row: Row, *, bare: bool) -> TraceLine:
         day=lot.day,
         origin=telling.origin(lot),
         best_before=lot.best_before,
-        status=str(LotStatus(lot.status).label),
+        status=_(str(LotStatus(lot.status).label)),
         became=tuple(telling.became(lot, bare=bare)),
         shares=() if bare else tuple(telling.shares(lot)),
     )

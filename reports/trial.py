@@ -16,9 +16,10 @@ from haccp.models import Check
 from haccp.trial_questions import question
 from haccp.trials import Changed, PointTrial
 from ledger.models import Establishment
-from reports import compact, tables
+from reports import compact, limit_words, tables
 from reports.check_lines import CheckLine
 from reports.documents import Column, Document, RecordLine
+from reports.listing import spoken
 from reports.tables import Table
 
 FORMS = tables.FORMS
@@ -121,10 +122,13 @@ def build(here: Establishment, subject: UUID, about: dict[str, Any], **head: Any
         first_day=trial.first_day,
         last_day=trial.last_day,
         points=points,
-        note=trials.NOTE,
+        note=spoken(trials.NOTE),
         record_ids=tuple(sorted(named)),
         confirmed_rules=tuple(
-            rules.confirmed(here, trial.proposal.quantity, trial.first_day, trial.last_day)
+            map(
+                limit_words.of_rule,
+                rules.confirmed(here, trial.proposal.quantity, trial.first_day, trial.last_day),
+            )
         ),
         **head,
     )
@@ -134,11 +138,11 @@ def _words(proposal: trials.Proposal) -> Iterable[str]:
     if proposal.limit is not None:
         yield _("Limit of %(quantity)s: %(must)s") % {
             "quantity": proposal.limit.quantity,
-            "must": limits.in_force(proposal.limit).must(),
+            "must": limit_words.must(limits.in_force(proposal.limit)),
         }
     if proposal.rule is not None:
         bounds = (
-            f"{name} {value}"
+            f"{spoken(name)} {value}"
             for name in ("lower", "upper")
             if (value := getattr(proposal.rule, name)) is not None
         )
@@ -146,7 +150,7 @@ def _words(proposal: trials.Proposal) -> Iterable[str]:
             "bounds": ", ".join(bounds), "unit": UNITS[proposal.rule.unit].symbol, "citation": proposal.rule.citation,
         }  # fmt: skip
     if proposal.guard is not None:
-        yield _("Guard band: %s") % proposal.guard
+        yield _("Guard band: %s") % spoken(proposal.guard)
     if proposal.points:
         yield _("Control points: %s") % ", ".join(proposal.points)
 
@@ -171,8 +175,8 @@ def _point(point: PointTrial, lines: dict[UUID, CheckLine]) -> TriedPoint:
         would_flag=point.would_flag,
         would_pass=point.would_pass,
         counts=tuple((was.value, now.value, count) for (was, now), count in sorted(point.counts.items())),
-        not_judged=tuple(sorted(point.not_judged.items())),
-        cautions=tuple(point.cautions),
+        not_judged=tuple(sorted((spoken(why), count) for why, count in point.not_judged.items())),
+        cautions=tuple(map(spoken, point.cautions)),
         flagged=tuple(_line(each, lines[each.check]) for each in point.flagged),
         passed=tuple(_line(each, lines[each.check]) for each in point.passed),
     )

@@ -21,7 +21,6 @@ from reports.periods import Period
 from reports.tables import Table
 
 TITLE = gettext_lazy("instrument verification log")
-LANGUAGES = ("en", "es")
 FORMS = tables.FORMS
 
 

@@ -7,6 +7,9 @@ from datetime import date
 from functools import cache, lru_cache
 from typing import Any
 
+from django.utils.translation import gettext as _
+from django.utils.translation import ngettext
+
 from batches import reference
 from batches.edges import as_day, as_key, read
 from batches.texts import is_one_line
@@ -170,8 +173,9 @@ def _shipped() -> tuple[Listed, ...]:
 def in_words(row: AllergenList) -> str:
     """One line: which list, how many groups, where it is written, how that was seen, whether it is confirmed."""
     groups = documents.read(row.document)
-    source = "; ".join((row.citation, row.provenance, row.status))
-    return f"{row.code}: {row.name}, {len(groups)} groups ({source})"
+    source = "; ".join((row.citation, _(row.provenance), _(row.status)))
+    count = ngettext("%d group", "%d groups", len(groups)) % len(groups)
+    return f"{row.code}: {row.name}, {count} ({source})"
 
 
 def lines_on(establishment: Establishment, on: date) -> tuple[tuple[str, ...], tuple[str, ...]]:

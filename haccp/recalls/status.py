@@ -13,6 +13,7 @@ from typing import Any
 from uuid import UUID
 
 from django.utils import timezone
+from django.utils.translation import gettext as _
 
 from batches.models import TradingPartner, WebOrder
 from haccp.models import Depth, Level, Means, Recall, RecallAnswer, RecallNotice, RecallScope, RecallStrategy
@@ -107,10 +108,10 @@ class Status:
         where = [each.outlet.name for each in self.outlets if each.reached_buyers]
         if not where:
             return ""
-        return (
-            f"Buyers at {', '.join(where)} are not named. They are no consignees, count in no effectiveness check, and are "
-            "told by a public notice."
-        )
+        return _(
+            "Buyers at %(where)s are not named. They are no consignees, count in no effectiveness check, and are told by a "
+            "public notice."
+        ) % {"where": ", ".join(where)}
 
     def found(self, unit: str) -> Fraction | None:
         """Which part of what was shipped is recovered; None where nothing was shipped."""
@@ -313,12 +314,11 @@ def _public_gaps(
     for each in outlets:
         codes = [row.code for row in each.lots if row.with_buyers and str(row.lot) not in named]
         if codes:
-            yield (
-                f"Buyers at {each.outlet.name} may have some of lot {', '.join(codes)}, and no public notice tells them: "
-                "publish one."
-            )
+            yield _(
+                "Buyers at %(where)s may have some of lot %(lots)s, and no public notice tells them: publish one."
+            ) % {"where": each.outlet.name, "lots": ", ".join(codes)}
     if strategy.depth != Depth.CONSUMER and any(each.reached_buyers for each in outlets):
-        yield (
+        yield _(
             "Buyers may have some of it, and the strategy does not go to whoever bought it: decide whether it has to."
         )
 
@@ -328,7 +328,7 @@ def _scope_gaps(
 ) -> Iterable[str]:
     """What the scope does not hold that is known by now, and what may still come."""
     if scope is None:
-        yield "No scope is frozen yet."
+        yield _("No scope is frozen yet.")
         return
     frozen = {(row["partner"], row["order"], each["lot"]) for row in scope.consignees for each in row["lots"]}
     frozen |= {(row["partner"], "", each["lot"]) for row in scope.outlets for each in row["lots"]}
@@ -339,39 +339,42 @@ def _scope_gaps(
     for name, partner, order, all_of_it in had:
         codes = [each.code for each in all_of_it if (partner, order, str(each.lot)) not in frozen]
         if codes:
-            yield (
-                f"{name} got some of lot {', '.join(codes)} by what was recorded after scope {scope.number} was frozen: "
-                "freeze it anew, and tell them."
-            )
+            yield _(
+                "%(name)s got some of lot %(lots)s by what was recorded after scope %(scope)d was frozen: freeze it anew, "
+                "and tell them."
+            ) % {"name": name, "lots": ", ".join(codes), "scope": scope.number}
     if now and (more := beyond(scope)):
-        yield (
-            f"Lot {', '.join(more)} is made of what is in scope {scope.number}, or may be, and is not in it: freeze it "
-            "anew."
-        )
+        yield _(
+            "Lot %(lots)s is made of what is in scope %(scope)d, or may be, and is not in it: freeze it anew."
+        ) % {"lots": ", ".join(more), "scope": scope.number}
     yield from (went_into(scope, each) for each in scope.in_batches)
 
 
 def went_into(scope: RecallScope, each: Mapping[str, Any]) -> str:
     """Of a row of its ``in_batches``: how much was in a batch that had made nothing."""
-    return (
-        f"{each['quantity']} {each['unit']} went into batch {each['batch']}, which had made nothing when scope "
-        f"{scope.number} was frozen."
-    )
+    return _(
+        "%(quantity)s %(unit)s went into batch %(batch)s, which had made nothing when scope %(scope)d was frozen."
+    ) % {**each, "scope": scope.number}
 
 
 def _gaps(consignees: Sequence[Consignee], others: Sequence[Consignee], needed: int) -> Iterable[str]:
     for each in consignees:
         if each.waiting:
-            yield f"An e-mail to {each.name} is not sent."
+            yield _("An e-mail to %s is not sent.") % each.name
         if not each.told:
-            yield f"{each.name} was not told."
+            yield _("%s was not told.") % each.name
         elif not each.answered:
-            yield f"{each.name} has not answered."
+            yield _("%s has not answered.") % each.name
         if each.silent_of:
-            yield f"{each.name} has not answered for lot {', '.join(each.silent_of)}."
+            yield _("%(name)s has not answered for lot %(lots)s.") % {
+                "name": each.name,
+                "lots": ", ".join(each.silent_of),
+            }
     answered = sum(1 for each in consignees if each.answered)
     if answered < needed:
-        yield f"{answered} of {needed} consignees that the effectiveness level asks for have answered."
+        yield _(
+            "%(answered)d of %(needed)d consignees that the effectiveness level asks for have answered."
+        ) % {"answered": answered, "needed": needed}
     for each in (*consignees, *others):
         for flag in each.flags:
-            yield f"{each.name}: {SENTENCES[Odd(flag)]}"
+            yield f"{each.name}: {_(SENTENCES[Odd(flag)])}"

@@ -8,6 +8,7 @@ from typing import Any
 from django.core.files.uploadedfile import UploadedFile
 from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import render
+from django.utils import translation
 from django.utils.translation import gettext as _
 from django.views.decorators.cache import never_cache
 from django.views.decorators.csrf import csrf_exempt
@@ -17,7 +18,9 @@ from ledger import signing_keys
 from ledger.models import Establishment
 from ledger.standalone.check_evidence import Unreadable
 from reports import made_here
+from reports.listing import spoken
 from reports.made_here import A_DIGEST, LARGEST_SENT, LEAST_DIGITS, Told
+from reports.models import DocumentJob
 
 AROUND = 10_000  # bytes that a form puts around its file
 
@@ -26,7 +29,12 @@ AROUND = 10_000  # bytes that a form puts around its file
 @csrf_exempt  # nothing is changed and nobody is signed in; else the body would be read before its size is looked at
 @require_http_methods(["GET", "POST"])
 def check(request: HttpRequest, establishment: Any) -> HttpResponse:
-    """A form for the PDF, or for number and digest as printed; and the answer."""
+    """A form for the PDF, or for number and digest as printed; and the answer, in the language their browser asks for."""
+    with translation.override(translation.get_language_from_request(request)):
+        return _answered(request, establishment)
+
+
+def _answered(request: HttpRequest, establishment: Any) -> HttpResponse:
     here = Establishment.objects.filter(pk=establishment).first()
     if here is None:
         raise Http404
@@ -71,7 +79,8 @@ def _of_number(request: HttpRequest, here: Establishment) -> HttpResponse:
 
 def _told(request: HttpRequest, here: Establishment, told: Told, by_number: bool = False) -> HttpResponse:
     made_at = told.made and told.made.made_at and told.made.made_at.astimezone(here.zone)
-    return _page(request, here, told=told, made_at=made_at, by_number=by_number)
+    kind = spoken(DocumentJob.Kind(told.made.kind).label) if told.made else ""
+    return _page(request, here, told=told, kind=kind, made_at=made_at, by_number=by_number)
 
 
 def _page(request: HttpRequest, here: Establishment, status: int = 200, **shown: Any) -> HttpResponse:

@@ -98,7 +98,7 @@ def ask(request: HttpRequest, at: Standing) -> HttpResponse:
             kind=str(offer.kind),
             subject=offer.subject,
             about=dict(offer.about),
-            language=language if language in jobs.languages(offer.kind) else "en",
+            language=language,
         )
     except (Refusal, ValidationError) as wrong:
         messages.error(request, _sentence(wrong))

@@ -8,6 +8,7 @@ from batches import quantities
 from batches.flags import SENTENCES, Flag
 from batches.models import LotStatus
 from reports import balances
+from reports.listing import spoken
 
 register = template.Library()
 
@@ -44,9 +45,15 @@ def percent(permille: int) -> str:
 
 @register.filter
 def flag_sentence(code: str) -> str:
-    return SENTENCES[Flag(code)]
+    return spoken(SENTENCES[Flag(code)])
+
+
+@register.filter
+def weigh_up_word(result: str) -> str:
+    """How a line of the recipe came out."""
+    return spoken(result)
 
 
 @register.filter
 def status_word(status: str) -> str:
-    return str(LotStatus(status).label)
+    return spoken(LotStatus(status).label)

@@ -116,7 +116,7 @@ def _box(lot: TracedLot, *, bare: bool) -> Box:
 
 
 def _rows(lot: TracedLot, *, bare: bool) -> tuple[str, ...]:
-    status = "" if lot.status == LotStatus.RELEASED else f" · {LotStatus(lot.status).label}"
+    status = "" if lot.status == LotStatus.RELEASED else f" · {_(str(LotStatus(lot.status).label))}"
     amounts = [(_("shipped"), lot.shipped)]
     amounts += [] if bare and lot.used else [(_("here"), lot.on_hand)]
     there = (f"{word} {amount(base, lot)}" for word, base in amounts if base or word == _("here"))
@@ -186,7 +186,7 @@ def _said_of(lot: TracedLot, *, bare: bool) -> Iterator[str]:
     yield " ".join(filter(None, (came(lot), _("on %s") % lot.day.isoformat(), origin(lot))))
     if lot.best_before is not None:
         yield _("best before %s") % lot.best_before.isoformat()
-    yield str(LotStatus(lot.status).label)
+    yield _(str(LotStatus(lot.status).label))
     yield from became(lot, bare=bare)
     yield from () if bare else shares(lot)
 

@@ -413,7 +413,8 @@ def test_a_trigger_reaches_the_limits_as_one(
 
 
 def named(establishment: Establishment, *materials: Any, day: date = TODAY) -> list[str]:
-    return rules.unconfirmed(establishment, day, ["Water  activity"], materials)
+    found = rules.awaiting(establishment, day, ["Water  activity"], materials)
+    return [rules.in_words(rule) for rule in found]
 
 
 def test_an_unconfirmed_rule_is_named_with_its_bound_and_that_it_is_to_be_confirmed(

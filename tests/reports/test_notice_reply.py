@@ -89,11 +89,6 @@ def test_it_claims_nothing_of_what_may_be_eaten(api: Any, replied: Any) -> None:
     assert "safe" not in told
 
 
-def test_other_documents_do_not_speak_spanish_yet(api: Any, batch: Any) -> None:
-    body = {"kind": "batch-record", "subject": str(batch.uid), "language": "es"}
-    assert api.send("documents", body).status_code == 400
-
-
 @pytest.mark.pdf
 def test_it_is_made_as_pdf(api: Any, replied: Any, settings: Any, tmp_path: Any) -> None:
     settings.MEDIA_ROOT = tmp_path
