@@ -7,6 +7,7 @@ stays, what it came from, and what came of it.
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from datetime import date, datetime, time
+from typing import Any
 
 from django.db.models import Exists, OuterRef, Q
 from django.utils import timezone
@@ -22,7 +23,17 @@ from batches.models import (
     ProposedReceipt,
 )
 from haccp.inspections import due
-from haccp.models import CheckSheet, Deviation, LegalHold, Recall, RecallQuestion
+from haccp.models import (
+    CheckSheet,
+    Deviation,
+    Finding,
+    FindingClosed,
+    Inspection,
+    InspectionEnd,
+    LegalHold,
+    Recall,
+    RecallQuestion,
+)
 from haccp.recalls import questions
 from haccp.retention.web import Node, batch, lot
 from ledger.models import Entrance, Entry, Establishment, Leaf
@@ -31,6 +42,7 @@ HELD = gettext_lazy("kept until further notice")
 OPEN_CASE = gettext_lazy("an open case")
 RECALLED = gettext_lazy("a recall that goes on, or of which it is open")
 IN_STOCK = gettext_lazy("in stock, or held")
+OPEN_INSPECTION = gettext_lazy("an inspection that goes on, or a finding that is not closed")
 INSPECTED = gettext_lazy("an inspector is let in")
 RUNNING = gettext_lazy("a batch that runs")
 UNSEALED = gettext_lazy("not sealed yet")
@@ -77,6 +89,23 @@ def while_an_inspector_is_let_in(here: Establishment, today: date) -> Iterator[H
     midnight = datetime.combine(today, time.min, here.zone)
     if Entrance.objects.of(here).standing().filter(closes_at__gte=midnight).exists():
         yield Hindrance(str(INSPECTED), all=True)
+
+
+@keeps
+def open_inspections(here: Establishment, today: date) -> Iterator[Hindrance]:
+    """Without an end, or with a finding that is not closed; by the first record of each line."""
+    ended = InspectionEnd.objects.filter(
+        inspection=OuterRef("pk"), corrected_by__isnull=True, withdrawn=False
+    )
+    closed = FindingClosed.objects.filter(finding=OuterRef("pk"), corrected_by__isnull=True, withdrawn=False)
+    going_on = _never_withdrawn(Inspection, here).exclude(Exists(ended)).values_list("pk", flat=True)
+    found = _never_withdrawn(Finding, here).exclude(Exists(closed)).values_list("pk", flat=True)
+    yield Hindrance(str(OPEN_INSPECTION), frozenset({*going_on, *found}))
+
+
+def _never_withdrawn(kind: type[Inspection | Finding], here: Establishment) -> Any:
+    gone = kind.objects.filter(Q(first=OuterRef("pk")) | Q(pk=OuterRef("pk")), withdrawn=True)
+    return kind.objects.of(here).filter(first__isnull=True).exclude(Exists(gone)).order_by()
 
 
 @keeps

@@ -2,12 +2,14 @@
 
 import csv
 import io
+from datetime import date
 from typing import Any
 
 import pytest
 from django.utils import translation
 from django.utils.translation import gettext
 
+from haccp.models import Finding, Inspection
 from haccp.retention import hindrances, rules
 from ledger.models import Establishment, Person, record_classes
 from reports import jobs, rendering, tables
@@ -88,6 +90,15 @@ def test_in_spanish_no_english_word_is_left(read: Any) -> None:
     shown = rendering.to_html(document, for_paper=False)
     for word in ("May leave", "needed by", "Guidance", "from memory", "2 years", "Kept until"):
         assert word not in shown
+
+
+def test_an_open_inspection_and_an_open_finding_stay(scene: Any) -> None:
+    here = Establishment.objects.get(pk=HOUSE)
+    (found,) = hindrances.open_inspections(here, date(2060, 1, 10))
+    going_on = Inspection.objects.of(here).filter(first=None, ends=None).values_list("pk", flat=True)
+    still_open = Finding.objects.of(here).filter(first=None, closed=None).values_list("pk", flat=True)
+    assert {*going_on, *still_open} == set(found.nodes)
+    assert found.nodes
 
 
 @pytest.mark.parametrize("about", [{"on": "soon"}, {"day": "2040-01-10"}])
