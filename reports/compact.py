@@ -79,6 +79,7 @@ def marks(line: RecordLine) -> Iterator[str]:
             "number": line.transcribed.line,
             "name": line.recorded_by,
         }
+        yield from (_("scan: %s") % scan for scan in line.transcribed.scans)
     if line.clock_ahead_by:
         yield _("CLOCK AHEAD by %s") % span(line.clock_ahead_by)
     if line.corrects is not None:

@@ -16,8 +16,9 @@ from django.utils.translation import gettext_lazy
 
 from batches.models import Batch
 from config.api.refusals import Unknown
-from haccp import doubts, drawing, histories, limits, monitoring, plans, rules
+from haccp import check_sheets, doubts, drawing, histories, limits, monitoring, plans, rules
 from haccp.charting import Asked
+from haccp.check_sheets import Scan
 from haccp.history_plots import plot_of
 from haccp.limit_kinds import RangeLimit, ResidueLimit
 from haccp.limits import Result
@@ -292,9 +293,12 @@ class _Read:
                 check.establishment = self.here
             prefetch_related_objects([check for check in checks if named_in(check)], *OF_SERIES)
             in_doubt, signed = doubts.doubted(checks), self._signed([check.pk for check in checks])
+            scans = check_sheets.scans_of(checks)
             for check in checks:
                 self._note(check)
-                yield _line(check, check.pk in in_doubt, signed.get(check.pk, ()))
+                yield _line(
+                    check, check.pk in in_doubt, scans.get(check.sheet_id, ()), signed.get(check.pk, ())
+                )
 
     def _note(self, check: Check) -> None:
         for judged in check.judgements:
@@ -320,11 +324,12 @@ class _Read:
         return found
 
 
-def _line(check: Check, in_doubt: bool, signed: tuple[Reviewed, ...]) -> LogLine:
+def _line(check: Check, in_doubt: bool, scans: tuple[Scan, ...], signed: tuple[Reviewed, ...]) -> LogLine:
     version = check.control_point.version
     return LogLine.of_check(
         check,
         in_doubt,
+        scans,
         batch=check.batch.code if check.batch else "",
         lot=check.lot.code if check.lot else "",
         instrument_code=_codes(check),

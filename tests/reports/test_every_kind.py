@@ -12,7 +12,7 @@ import pytest
 from django.utils.html import escape
 
 from haccp.models import Check
-from reports import jobs, rendering, tables
+from reports import compact, jobs, rendering, tables
 from reports.models import DocumentJob
 from tests.reports import every_kind
 from tests.reports.every_kind import ASKED, ELSEWHERE
@@ -129,6 +129,24 @@ def test_steps_of_a_changeover_stand_in_local_time(documents: Any) -> None:
     steps = [step for each in documents["changeover-log"].changeovers for step in each.steps]
     assert steps
     assert all(re.fullmatch(rf"\w+ {TIME}", step) for step in steps)
+
+
+def test_what_was_transcribed_says_so_with_its_scan_in_record_and_log(scene: Scene) -> None:
+    check = Check.objects.filter(sheet__isnull=False)[0]
+    here, lead = check.establishment, check.performed_by
+    asked = {
+        "batch-record": (check.batch.uid, {}),
+        "monitoring-log": (check.control_point_id, every_kind.YEARS),
+    }
+    for kind, (subject, about) in asked.items():
+        job = jobs.ask(establishment=here, asked_by=lead, kind=kind, subject=subject, about=about)
+        document = jobs.read(job)[0]
+        line = next(each for each in document.checks if each.record == check.pk)
+        assert line.transcribed.scans[0].startswith("sheet.pdf, SHA-256 ")
+        told = rendering.to_html(document, for_paper=True)
+        assert line.transcribed.scans[0] in told
+        assert "no scan of the sheet is kept" not in told
+        assert f"scan: {line.transcribed.scans[0]}" in list(compact.marks(line))
 
 
 # -- what stays in the house ------------------------------------------------------------------------------
