@@ -37,6 +37,7 @@ def _lot() -> str:
 
 
 ELSEWHERE = {
+    "inspection-record",
     "inspection-file",
     "recall-letter",
     "recall-report",
@@ -63,6 +64,7 @@ ASKED: dict[str, Callable[[], dict[str, Any]]] = {
     "verification-log": lambda: {"about": YEARS},
     "people-list": dict,
     "compliance-profile": dict,
+    "retention-report": dict,
     "allergen-sheet": lambda: {"subject": rows_id("materials", "FIL")},
 }
 
