@@ -200,6 +200,18 @@ def still_open(sheets: QuerySet[CheckSheet]) -> Any:
     return counted.filter(waiting)
 
 
+def said(sheet: CheckSheet) -> str:
+    """A sheet in a sentence, and what is to be done with it."""
+    of = f" for batch {sheet.batch.code}" if sheet.batch else ""
+    waiting = still_open(CheckSheet.objects.filter(pk=sheet.pk)).first()
+    if waiting is None:
+        return f"Check sheet {sheet.code} of {sheet.day}{of}: nothing on it waits to be keyed in."
+    return (
+        f"Check sheet {sheet.code} of {sheet.day}{of}: {sheet.lines - waiting.keyed} of {sheet.lines} lines wait to be keyed in. "
+        "Send each as a check that names the sheet and the line, and hang the scan on the sheet; or write the rest off."
+    )
+
+
 @dataclass(frozen=True)
 class Scan:
     """A picture of a sheet, hung on its record."""

@@ -9,8 +9,10 @@ from batches.finding import Found
 from batches.models import Lot, LotStatus, Material, TradingPartner
 from batches.scanning import texts
 from batches.scanning.texts import Scanned
-from haccp import lot_doings
+from config.api.refusals import Unknown
+from haccp import check_sheets, lot_doings, sheet_codes
 from haccp.lot_doings import Standing
+from haccp.models import CheckSheet
 from ledger.models import Establishment
 
 MOST = 100
@@ -18,10 +20,19 @@ MOST = 100
 
 
 @dataclass(frozen=True)
+class FoundSheet:
+    """A sheet of blank lines that bears the code; as ``Found``."""
+
+    what: CheckSheet
+    by: str = "its code"
+    differs: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
 class Candidate:
     """One thing that the code may mean; ``standing`` where it is a lot."""
 
-    found: Found
+    found: Found | FoundSheet
     said: str
     standing: Standing | None = None
 
@@ -37,16 +48,34 @@ class Answered:
 def answer(here: Establishment, text: str, roles: Collection[str], today: date) -> Answered:
     """Every meaning of a text here. Raises Unusable with the place of what is wrong in it."""
     scanned = texts.read(text)
-    findings = finding.find(here, scanned)
+    sheets, told_of_sheets = _sheets(here, text)
+    findings = finding.find(here, scanned) if not sheets else _what_else(here, scanned)
     shown = findings.found[:MOST]
     lots = [each.what for each in shown if isinstance(each.what, Lot)]
     standing = {each.lot.pk: each for each in lot_doings.standing(lots, roles, today)}
     return Answered(
         scanned=scanned,
-        candidates=tuple(_candidate(each, standing) for each in shown),
+        candidates=(*sheets, *(_candidate(each, standing) for each in shown)),
         left_out=len(findings.found) - len(shown),
-        told=findings.told,
+        told=(*told_of_sheets, *findings.told),
     )
+
+
+def _sheets(here: Establishment, text: str) -> tuple[tuple[Candidate, ...], tuple[str, ...]]:
+    """The check sheet that bears a code, or what is wrong with one; a text of another form is none of one."""
+    if not sheet_codes.is_like_one(text):
+        return (), ()
+    try:
+        sheet = check_sheets.find(here, text)
+    except (Unknown, sheet_codes.NotThisCode) as refusal:
+        return (), (refusal.detail,)
+    return (Candidate(FoundSheet(sheet), check_sheets.said(sheet)),), ()
+
+
+def _what_else(here: Establishment, scanned: Scanned) -> finding.Findings:
+    """What bears the code of a sheet besides: that nothing does is not worth a word."""
+    found = finding.find(here, scanned)
+    return found if found.found else finding.Findings()
 
 
 def _candidate(found: Found, standing: dict[int, Standing]) -> Candidate:

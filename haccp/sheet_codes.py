@@ -27,6 +27,12 @@ def shown(number: int) -> str:
     return f"S-{digits}-{check_digits('S' + digits)}"
 
 
+def is_like_one(text: str) -> bool:
+    """Whether a text has the form of such a code with its letter, whatever its check digits say."""
+    tidy = _LEFT_OUT.sub("", text).upper() if len(text) <= MOST_CHARACTERS else ""
+    return tidy.startswith("S") and _CODE.fullmatch(tidy) is not None
+
+
 def read(text: str) -> int:
     """The number in a code as it was keyed or scanned: blanks, hyphens and capitals do not matter. Raises Unusable."""
     found = _CODE.fullmatch(_LEFT_OUT.sub("", text).upper()) if len(text) <= MOST_CHARACTERS else None

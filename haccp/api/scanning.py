@@ -17,6 +17,7 @@ from config.api.bodies import BodySerializer
 from config.api.parsers import StrictJSONParser
 from haccp import scanning
 from haccp.lot_doings import Standing
+from haccp.models import CheckSheet
 from haccp.scanning import Answered, Candidate
 from ledger.api.scope import Scoped
 
@@ -79,7 +80,7 @@ class ScannedLotSerializer(LotSerializer):
 
 
 class CandidateSerializer(serializers.Serializer):
-    kind = serializers.ChoiceField(choices=["lot", "product", "partner", "establishment"])
+    kind = serializers.ChoiceField(choices=["lot", "product", "partner", "establishment", "check-sheet"])
     id = serializers.UUIDField()
     by = serializers.CharField(help_text="By what it was found.")
     said = serializers.CharField(help_text="What it is, in a sentence.")
@@ -102,8 +103,9 @@ class ScanAnswerSerializer(serializers.Serializer):
 class Scan(Scoped):
     """What a scanned or typed code is, where that is, and what may be done with it. Nothing is stored.
 
-    Read are GS1 barcodes, GS1 Digital Link, the addresses on our own labels, our lot codes, suppliers' codes and bare
-    product numbers. A broken one is refused (400) with the identifier and the character, never guessed.
+    Read are GS1 barcodes, GS1 Digital Link, the addresses on our own labels, our lot codes, suppliers' codes, bare
+    product numbers and the codes of check sheets. A broken one is refused (400) with the identifier and the character,
+    never guessed.
     """
 
     serializer_class = ScanSerializer
@@ -121,6 +123,14 @@ class Scan(Scoped):
             timezone.now().astimezone(here.zone).date(),
         )
         return Response(as_json(found))
+
+
+KINDS: dict[type, str] = {
+    Lot: "lot",
+    Material: "product",
+    TradingPartner: "partner",
+    CheckSheet: "check-sheet",
+}
 
 
 def as_json(found: Answered) -> dict[str, Any]:
@@ -144,7 +154,7 @@ def as_json(found: Answered) -> dict[str, Any]:
 
 def _candidate(each: Candidate) -> dict[str, Any]:
     what = each.found.what
-    kind = {Lot: "lot", Material: "product", TradingPartner: "partner"}.get(type(what), "establishment")
+    kind = KINDS.get(type(what), "establishment")
     return {
         "kind": kind,
         "id": what.uid if isinstance(what, Lot) else what.pk,

@@ -279,6 +279,27 @@ def test_its_qr_code_is_read_back_as_the_code_printed(sheet: CheckSheet) -> None
     assert sheet_codes.read(read.text) == sheet.number
 
 
+def test_a_scan_of_its_code_says_what_waits_to_be_keyed_in(api: Any, sheet: CheckSheet, key_in: Any) -> None:
+    assert key_in(sheet.code).status_code == 201
+    (found,) = api.send("scan", {"text": sheet.code.lower()}).json()["candidates"]
+    assert (found["kind"], found["id"]) == ("check-sheet", str(sheet.pk))
+    assert "15 of 16 lines wait" in found["said"]
+
+
+def test_a_scan_of_a_sheet_written_off_says_that_nothing_waits(api: Any, act: Any, sheet: CheckSheet) -> None:
+    check_sheets.write_off(act=act(at=NOON), sheet=sheet, because="The power came back.")
+    (found,) = api.send("scan", {"text": sheet.code}).json()["candidates"]
+    assert "nothing on it waits" in found["said"]
+
+
+def test_a_scan_of_a_misread_sheet_code_names_the_sheet_that_is_like_it(api: Any, sheet: CheckSheet) -> None:
+    misread = sheet.code[:-1] + str((int(sheet.code[-1]) + 1) % 10)
+    answer = api.send("scan", {"text": misread}).json()
+    assert answer["candidates"] == []
+    assert "do not fit" in answer["told"][0]
+    assert sheet.code in answer["told"][0]
+
+
 @pytest.mark.pdf
 def test_every_page_of_it_bears_the_code(api: Any, sheet: CheckSheet) -> None:
     pdf = rendering.to_pdf(_paper(api, sheet, language="es", page_size="letter"))

@@ -103,7 +103,8 @@ def test_the_id_of_a_document_for_the_house_opens_nothing(
 ) -> None:
     inside = ask()
     answer = reader.send("documents", body | {"id": str(inside.pk)})
-    assert (answer.status_code, answer.json()["type"]) == (403, "/api/problems/other-days")
+    assert (answer.status_code, answer.json()["type"]) == (409, "/api/problems/same-id-other-content")
+    assert reader.ask(f"documents/{inside.pk}").status_code == 404
 
 
 def test_a_document_of_other_days_is_neither_listed_nor_fetched(
