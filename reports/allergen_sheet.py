@@ -4,6 +4,7 @@ labels. Derived anew each time; what no document states is unknown, never absent
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import date
+from functools import partial
 from typing import Any, ClassVar
 from uuid import UUID
 
@@ -269,7 +270,7 @@ def _says(entries: Iterable[Mapping[str, Any]], words: Vocabulary) -> Iterator[s
     for said in entries:
         amount = _("%s mg/kg") % said["mg_per_kg"] if said.get("mg_per_kg") else ""
         more = "; ".join(filter(None, (amount, said.get("because", ""))))
-        alike.setdefault((said["says"], more), []).append(words.name(said["allergen"]))
+        alike.setdefault((said["says"], more), []).append(lists.spoken(words, said["allergen"]))
     for (says, more), names in alike.items():
         told = f"{SAYS[says]}: {', '.join(names)}"
         yield f"{told} ({more})" if more else told
@@ -311,8 +312,8 @@ def _derived(of: str, found: Content, words: Vocabulary) -> Iterator[Derived]:
         (_("there, on no list"), found.unlisted),
     )
     for how, ways in several:
-        for code in sorted(ways, key=words.name):
-            yield Derived(of, how, words.name(code), str(ways[code]))
+        for code in sorted(ways, key=partial(lists.spoken, words)):
+            yield Derived(of, how, lists.spoken(words, code), str(ways[code]))
 
 
 # -- labels and assessments --------------------------------------------------------------------------------
@@ -330,7 +331,9 @@ def _labels(product: Material, words: Vocabulary) -> Iterator[LabelLine]:
             in_force=each.pk in current,
             languages=document.languages,
             contains=_named(document.contains, words),
-            may_contain=tuple(f"{words.name(may.allergen)}: {may.reason}" for may in document.may_contain),
+            may_contain=tuple(
+                f"{lists.spoken(words, may.allergen)}: {may.reason}" for may in document.may_contain
+            ),
             ingredients=tuple(
                 f"{language}: " + ", ".join(printed(one, language) for one in document.ingredients)
                 for language in document.languages
@@ -353,4 +356,4 @@ def _assessed(product: Material, words: Vocabulary) -> Iterator[AssessedLine]:
 
 
 def _named(codes: Iterable[str], words: Vocabulary) -> tuple[str, ...]:
-    return tuple(words.name(code) for code in codes)
+    return tuple(lists.spoken(words, code) for code in codes)

@@ -356,7 +356,7 @@ def _square(cell: Cell, own: Matrix) -> Square:
 
 
 def _named(codes: Iterable[str], own: Matrix) -> tuple[str, ...]:
-    return tuple(sorted(own.vocabulary.name(code) for code in codes))
+    return tuple(sorted(lists.spoken(own.vocabulary, code) for code in codes))
 
 
 def _way(version: CleaningProcedureVersion) -> Way:

@@ -117,7 +117,7 @@ def _allergens(found: Content, words: Vocabulary, *, origin_known: bool) -> tupl
 
 
 def _said(sentence: str, codes: Iterable[str], words: Vocabulary) -> str:
-    names = sorted(words.name(code) for code in codes)
+    names = sorted(lists.spoken(words, code) for code in codes)
     return sentence % ", ".join(names) if names else ""
 
 

@@ -127,6 +127,11 @@ def vocabulary(establishment: Establishment) -> Vocabulary:
     return bits(establishment).vocabulary
 
 
+def spoken(words: Vocabulary, code: str) -> str:
+    """What an allergen is called in the active language, to be shown and not kept; a name of the house's own stays."""
+    return _(words.name(code))
+
+
 def bits(establishment: Establishment) -> Bits:
     """The same as bits. The lists are read each time; what they say is worked out anew only where it changed."""
     rows = read(

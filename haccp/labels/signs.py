@@ -19,8 +19,8 @@ from haccp.labels.documents import EMPHASIS, Ingredient, LabelDocument
 from haccp.models import LabelVersion
 
 NAMES = (
-    "Allergens are named as the allergen lists here name them, in one language: no list here carries their names in "
-    "another, and none is made up."
+    "Allergens are named in the language of this sign only, whatever the languages of the label; a name that a list of "
+    "the house gives in its own words stands as written."
 )
 _EMPHASISED = re.compile(r"\*([^*]*)\*")
 
@@ -82,9 +82,9 @@ def sign(material: Material, on: date) -> Sign:
         version,
         on,
         tuple(_face(label, language) for language in label.languages),
-        _in_words(words.name(code) for code in contains),
-        _in_words(words.name(code) for code in may - contains),
-        _in_words(words.name(code) for code in open_),
+        _in_words(lists.spoken(words, code) for code in contains),
+        _in_words(lists.spoken(words, code) for code in may - contains),
+        _in_words(lists.spoken(words, code) for code in open_),
         tuple(lot.code for lot in lots),
     )
 

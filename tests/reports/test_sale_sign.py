@@ -83,7 +83,7 @@ def test_a_sign_in_two_languages_is_one_sheet(
     )
     body = {"kind": "sale-sign", "subject": str(approve(label).material_id), "page_size": size}
     document, _ = jobs.read(DocumentJob.objects.get(pk=api.send("documents", body).json()["id"]))
-    assert "in one language" in rendering.to_html(document, for_paper=True)
+    assert "in the language of this sign only" in rendering.to_html(document, for_paper=True)
     with pikepdf.open(io.BytesIO(rendering.to_pdf(document))) as pdf:
         assert len(pdf.pages) == 1
 

@@ -7,6 +7,7 @@ import json
 import re
 import subprocess
 from collections.abc import Iterator
+from datetime import date
 from pathlib import Path
 from typing import Any
 
@@ -18,6 +19,10 @@ from django.utils.translation.template import templatize
 
 from batches.models import LossKind, MovementKind
 from haccp import dues, limits, monitoring, trials
+from haccp.allergens import documents as allergen_documents
+from haccp.allergens import files, lists
+from haccp.allergens.documents import Group
+from haccp.allergens.vocabulary import Listed, Vocabulary
 from haccp.changeovers import matrix
 from haccp.labels import signs
 from haccp.models import Depth, Level, Means, Outside, PlanStep
@@ -123,6 +128,50 @@ def test_the_words_that_records_keep_in_english_are_known() -> None:
     with translation.override("es"):
         same = {word for word in words if word and translation.gettext(word) == word}
     assert same == {"C: 10 %", "D: 2 %"}
+
+
+def shipped(name: str) -> Vocabulary:
+    said = files.shipped_list(name)
+    begins = date.fromisoformat(said["in_force_from"])
+    return Vocabulary([Listed(name, begins, None, allergen_documents.read(said["document"]))])
+
+
+def test_every_allergen_of_the_lists_that_ship_has_a_name_in_the_catalogue(catalogue: dict[Any, str]) -> None:
+    groups: list[Group] = [
+        group for name in files.shipped() for each in shipped(name).lists for group in each.groups
+    ]
+    names = {one.name for group in groups for one in (group, *group.members)}
+    assert names - set(catalogue) == set()
+
+
+@pytest.mark.parametrize(
+    ("code", "name"),
+    [
+        ("gluten-cereals", "cereales que contengan gluten"),
+        ("crustaceans", "crustáceos"),
+        ("egg", "huevos"),
+        ("fish", "pescado"),
+        ("peanut", "cacahuetes"),
+        ("soybean", "soja"),
+        ("milk", "leche (incluida la lactosa)"),
+        ("tree-nuts", "frutos de cáscara"),
+        ("celery", "apio"),
+        ("mustard", "mostaza"),
+        ("sesame", "granos de sésamo"),
+        ("sulphites", "dióxido de azufre y sulfitos"),
+        ("lupin", "altramuces"),
+        ("molluscs", "moluscos"),
+    ],
+)
+def test_the_fourteen_are_named_as_the_law_of_the_union_names_them_in_spanish(code: str, name: str) -> None:
+    """Regulation (EU) No 1169/2011, Annex II, Spanish text (from memory; milk shortened)."""
+    with translation.override("es"):
+        assert lists.spoken(shipped("eu"), code) == name
+
+
+def test_a_name_that_the_house_gives_an_allergen_stays_as_it_wrote_it() -> None:
+    with translation.override("es"):
+        assert lists.spoken(Vocabulary([]), "our-own-word") == "our-own-word"
 
 
 # -- one document of each kind ---------------------------------------------------------------------------
