@@ -870,6 +870,7 @@ class Migration(migrations.Migration):
                 ('what', models.CharField(choices=[('cooked-off', 'cooked off'), ('pot-residue', 'left in the pot'), ('trim', 'trim thrown away'), ('spilled', 'spilled'), ('coating-picked-up', 'coating picked up')], max_length=20)),
                 ('quantity', models.BigIntegerField()),
                 ('entered', models.CharField(max_length=40)),
+                ('weighed_with', models.UUIDField(blank=True, null=True)),
                 ('batch', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='weighed_apart', to='batches.batch')),
                 ('corrects', models.OneToOneField(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='corrected_by', to='batches.weighedapart')),
                 ('establishment', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='ledger.establishment')),

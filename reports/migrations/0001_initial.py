@@ -35,6 +35,8 @@ class Migration(migrations.Migration):
                 ('digest', models.CharField(blank=True, max_length=64)),
                 ('request_digest', models.CharField(blank=True, max_length=64)),
                 ('seal_number', models.PositiveBigIntegerField(blank=True, null=True)),
+                ('told_first', models.DateField(blank=True, null=True)),
+                ('told_last', models.DateField(blank=True, null=True)),
                 ('parts_drawn', models.PositiveSmallIntegerField(default=0)),
                 ('parts_in_all', models.PositiveSmallIntegerField(default=1)),
                 ('asked_by', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
@@ -43,7 +45,7 @@ class Migration(migrations.Migration):
             options={
                 'ordering': ['-id'],
                 'indexes': [models.Index(fields=['establishment', '-id'], name='reports_doc_establi_a1db2e_idx'), models.Index(fields=['state', 'touched_at'], name='reports_doc_state_4d838b_idx'), models.Index(fields=['establishment', 'request_digest'], name='reports_doc_establi_ff0802_idx')],
-                'constraints': [models.UniqueConstraint(fields=('establishment', 'number'), name='document_numbers_are_given_once'), models.CheckConstraint(condition=models.Q(('state__in', ['queued', 'making', 'done', 'failed'])), name='document_state_is_known'), models.CheckConstraint(condition=models.Q(('parts_drawn__lte', models.F('parts_in_all'))), name='document_parts_drawn_are_of_all'), models.CheckConstraint(condition=models.Q(models.Q(('state', 'done'), _negated=True), models.Q(('digest', ''), _negated=True), _connector='OR'), name='document_done_has_a_digest')],
+                'constraints': [models.UniqueConstraint(fields=('establishment', 'number'), name='document_numbers_are_given_once'), models.CheckConstraint(condition=models.Q(('state__in', ['queued', 'making', 'done', 'failed'])), name='document_state_is_known'), models.CheckConstraint(condition=models.Q(('parts_drawn__lte', models.F('parts_in_all'))), name='document_parts_drawn_are_of_all'), models.CheckConstraint(condition=models.Q(models.Q(('told_first__isnull', True), ('told_last__isnull', True)), models.Q(('told_first__isnull', False), ('told_last__gte', models.F('told_first')), ('told_last__isnull', False)), _connector='OR'), name='document_days_end_after_they_begin'), models.CheckConstraint(condition=models.Q(models.Q(('state', 'done'), _negated=True), models.Q(('digest', ''), _negated=True), _connector='OR'), name='document_done_has_a_digest')],
             },
         ),
     ]
