@@ -5,6 +5,8 @@ from typing import Any
 
 from django.db import transaction
 from django.db.models import Q
+from django.utils.translation import get_language
+from django.utils.translation import gettext as _
 
 from config.api.refusals import NotAllowed
 from ledger import entrances
@@ -30,7 +32,7 @@ def days_asked(entrance: Entrance | None, first: date | None, last: date | None)
     """
     opened = entrances.days_of(entrance) if entrance else None
     if entrance and opened is None:
-        raise NotAllowed(f"Your entrance opens days from {entrance.first_day} on. Nothing was shown.")
+        raise NotAllowed(_("Your entrance opens days from %s on. Nothing was shown.") % entrance.first_day)
     if opened:
         last = last or opened.last
         first = first or max(opened.first, last - LONGEST)
@@ -39,7 +41,8 @@ def days_asked(entrance: Entrance | None, first: date | None, last: date | None)
     assert asked.last is not None
     if opened and not opened.first <= asked.first <= asked.last <= opened.last:
         raise NotAllowed(
-            f"Your entrance opens {_told(opened.first, opened.last)}. Nothing was shown.", code="other-days"
+            _("Your entrance opens %s. Nothing was shown.") % _told(opened.first, opened.last),
+            code="other-days",
         )
     return Days(asked.first, asked.last)
 
@@ -54,13 +57,16 @@ def ask(entrance: Entrance, **asked: Any) -> DocumentJob:
 
 
 def _not_open(entrance: Entrance, job: DocumentJob) -> str:
-    tells = f"tells of {_told(job.told_first, job.told_last)}" if job.told_first else "tells of no days"
-    opened = _told(entrance.first_day, entrance.last_day)
-    return f"This {DocumentJob.Kind(job.kind).label} {tells}; your entrance opens {opened}. Nothing was asked for."
+    tells = _told(job.told_first, job.told_last) if job.told_first else _("no days")
+    return _("This %(kind)s tells of %(tells)s; your entrance opens %(opened)s. Nothing was asked for.") % {
+        "kind": jobs.title(job.kind, get_language() or "en").lower(),
+        "tells": tells,
+        "opened": _told(entrance.first_day, entrance.last_day),
+    }
 
 
 def _told(first: date | None, last: date | None) -> str:
-    return f"{first} to {last or 'today'}"
+    return _("%(first)s to %(last)s") % {"first": first, "last": last or _("today")}
 
 
 def looked_at(job: DocumentJob) -> dict[str, Any]:

@@ -12,7 +12,8 @@ from uuid import UUID
 from django.db.models import Count, Exists, OuterRef, Q, QuerySet
 from django.utils.translation import gettext as _
 
-from batches.models import Batch, Material, Movement, MovementKind
+from batches.models import Batch, Lot, Material, Movement, MovementKind
+from batches.trace_results import Direction
 from haccp.inspections import visits
 from haccp.models import (
     Changeover,
@@ -32,6 +33,7 @@ from reports.models import DocumentJob
 from reports.periods import Period
 
 Kind = DocumentJob.Kind
+CAME_OR_LEFT = (MovementKind.RECEIVED, MovementKind.MADE, MovementKind.SHIPPED)
 MOST = 200
 """Single things that one section lists (a site setting, no source); the count tells of all, and shorter days of the rest."""
 
@@ -88,16 +90,6 @@ def sections(here: Establishment, days: Days) -> tuple[Section, ...]:
     return tuple(each for each in found if each.offers or each.count is not None)
 
 
-def as_body(offer: Offer, language: str) -> dict[str, Any]:
-    """What is sent to ask for it over the API."""
-    said: dict[str, Any] = {"kind": str(offer.kind)}
-    if offer.subject is not None:
-        said["subject"] = str(offer.subject)
-    if offer.about:
-        said["file" if offer.kind == Kind.INSPECTION_FILE else "period"] = offer.about
-    return said | {"language": language}
-
-
 def _open(section: Section) -> Section:
     """Without what is not made for outside."""
     offers = tuple(each for each in section.offers if each.kind in jobs.FOR_OUTSIDE)
@@ -151,6 +143,22 @@ def _ran(asked: Asked, way: str) -> Q:
 
 def _day(asked: Asked, batch: Batch) -> date:
     return batch.state.started_at.astimezone(asked.here.zone).date()
+
+
+def _lots(asked: Asked) -> Section:
+    """That came, were made or left on any of the days; of one from before them the entrance opens no document."""
+    moved = Movement.objects.of(asked.here).standing().filter(asked.period.within(asked.here))
+    named = moved.filter(what__in=CAME_OR_LEFT).order_by().values("lot")
+    rows = Lot.objects.filter(establishment=asked.here, pk__in=named).select_related("material")
+    found, count = _some(rows.order_by("-day", "-id"))
+    offers = (offer for each in found for offer in _of_lot(each))
+    return Section("lots", _("Lots received, made or shipped"), count, tuple(offers), count - len(found))
+
+
+def _of_lot(lot: Lot) -> tuple[Offer, ...]:
+    of, uid = f"{lot.code}, {lot.material.name}, {lot.day}", str(lot.uid)
+    trace = Offer(Kind.TRACE, of, about={"lot": [uid], "direction": Direction.WHOLE.value})
+    return trace, Offer(Kind.MASS_BALANCE, of, about={"lot": uid})
 
 
 def _monitoring(asked: Asked) -> Section:
@@ -258,6 +266,7 @@ _SECTIONS: tuple[Callable[[Asked], Section], ...] = (
     _whole,
     _plans,
     _batches,
+    _lots,
     _monitoring,
     _deviations,
     _deliveries,

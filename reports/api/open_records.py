@@ -11,6 +11,7 @@ from rest_framework.response import Response
 
 from ledger.api.scope import ANY_ROLE, Scoped
 from reports import inspecting, jobs, open_records
+from reports.api.documents import OWN
 from reports.open_records import Offer, Section
 
 
@@ -83,5 +84,15 @@ def _offer(offer: Offer, language: str) -> dict[str, Any]:
     return {
         "of": offer.of,
         "title": jobs.title(offer.kind, language),
-        "ask": open_records.as_body(offer, language),
+        "ask": _body(offer, language),
     }
+
+
+def _body(offer: Offer, language: str) -> dict[str, Any]:
+    """What is sent to ask for it: what it is about stands under the name that its kind has for that."""
+    said: dict[str, Any] = {"kind": str(offer.kind)}
+    if offer.subject is not None:
+        said["subject"] = str(offer.subject)
+    if offer.about:
+        said[next(name for name, kinds in OWN.items() if offer.kind in kinds)] = offer.about
+    return said | {"language": language}

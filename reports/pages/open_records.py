@@ -26,6 +26,7 @@ from reports.models import DocumentJob
 from reports.open_records import Offer, Section
 
 INSPECTORS = frozenset({Role.INSPECTOR.value})
+PRESSED = ("kind", "subject", "about")
 WAITING = (DocumentJob.State.QUEUED, DocumentJob.State.MAKING)
 MOST_MADE = 300  # documents made that one page lists (a site setting, no source); the API has all
 
@@ -50,6 +51,10 @@ class Row:
     offer: Offer
     title: str
     made: Made | None
+
+    @property
+    def about(self) -> str:
+        return _written(self.offer.about)
 
 
 @require_safe
@@ -86,10 +91,10 @@ def index(request: HttpRequest, at: Standing) -> HttpResponse:
 @spoken
 @page(INSPECTORS)
 def ask(request: HttpRequest, at: Standing) -> HttpResponse:
-    """Ask for one of the documents on the page, by its ``kind`` and ``subject``."""
+    """Ask for one of the documents on the page, by its ``kind``, its ``subject`` and what it is ``about``."""
     entrance = _entrance(at)
     days = _days(request, entrance)
-    offer = _offered(at.establishment, days, request.POST.get("kind", ""), request.POST.get("subject", ""))
+    offer = _offered(at.establishment, days, *(request.POST.get(name, "") for name in PRESSED))
     language = translation.get_language() or "en"
     try:
         job = inspecting.ask(
@@ -179,10 +184,14 @@ def _rows(here: Establishment, section: Section, known: dict[str, Made]) -> list
     ]
 
 
-def _offered(here: Establishment, days: Days, kind: str, subject: str) -> Offer:
+def _written(about: dict[str, Any]) -> str:
+    return json.dumps(about, sort_keys=True) if about else ""
+
+
+def _offered(here: Establishment, days: Days, *pressed: str) -> Offer:
     """The offer that was pressed. Raises Http404 for one that is not on the page (any more)."""
     for section in open_records.sections(here, days):
         for each in section.offers:
-            if (str(each.kind), str(each.subject or "")) == (kind, subject):
+            if (str(each.kind), str(each.subject or ""), _written(each.about)) == pressed:
                 return each
     raise Http404
