@@ -1,4 +1,4 @@
-"""The house's own pages of entrances: which there are, opening and revoking one, and every look through them."""
+"""The house's own pages of entrances: which there are, opening and revoking one."""
 
 from datetime import datetime, timedelta
 from typing import Any
@@ -12,19 +12,18 @@ from django.utils import timezone
 from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 from django.views.decorators.debug import sensitive_post_parameters
-from django.views.decorators.http import require_http_methods, require_POST, require_safe
+from django.views.decorators.http import require_http_methods, require_POST
 
 from config.api.refusals import Refusal, Unknown
-from ledger import entrances, looks
+from ledger import entrances
 from ledger.acts import Act, Moment
 from ledger.api.authentication import Standing
 from ledger.api.scope import PLANNERS
-from ledger.models import Entrance, Establishment, Look, Person, Role
+from ledger.models import Entrance, Establishment, Person, Role
 from ledger.pages.signing_in import Password
 from ledger.pages.ways_in import page, spoken
 
 MOST = 200  # entrances of one page (a site setting, no source); the API has all
-LOOKS_A_PAGE = 100  # a site setting, no source
 NEW = ("sign_in_name", "name", "initials", "password")
 
 
@@ -173,36 +172,3 @@ def revoke(request: HttpRequest, at: Standing, pk: UUID) -> HttpResponse:
         entrances.revoke(act=_act(request, at, corrects=pk, reason=reason, withdraws=True))
         messages.success(request, _("The entrance is revoked. It opens nothing from now on."))
     return redirect("entrances-page", at.establishment.pk)
-
-
-@require_safe
-@spoken
-@page()
-def looked(request: HttpRequest, at: Standing) -> HttpResponse:
-    """Every look, newest first; ``page`` counts from 1, ``entrance`` narrows it to one."""
-    rows, number = looks.of(at.establishment), _number(request.GET.get("page", ""))
-    entrance = _uuid(request.GET.get("entrance", ""))
-    if entrance:
-        rows = rows.filter(entrance=entrance)
-    start = (number - 1) * LOOKS_A_PAGE
-    found: list[Look] = list(rows[start : start + LOOKS_A_PAGE + 1])
-    with timezone.override(at.establishment.zone):
-        shown = {
-            "establishment": at.establishment,
-            "looks": [(each, each.at.astimezone(at.establishment.zone)) for each in found[:LOOKS_A_PAGE]],
-            "entrance": entrance,
-            "newer": number - 1,
-            "older": number + 1 if len(found) > LOOKS_A_PAGE else 0,
-        }
-        return render(request, "ledger/looks.html", shown)
-
-
-def _number(text: str) -> int:
-    return int(text) if text.isascii() and text.isdigit() and 0 < len(text) < 7 and int(text) else 1
-
-
-def _uuid(text: str) -> UUID | None:
-    try:
-        return UUID(text)
-    except ValueError:
-        return None

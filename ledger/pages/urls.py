@@ -9,5 +9,4 @@ urlpatterns = [
     path("password", signing_in.password, name="password"),
     path("at/<uuid:establishment>/entrances", entrances.index, name="entrances-page"),
     path("at/<uuid:establishment>/entrances/<uuid:pk>/revoke", entrances.revoke, name="entrance-revoke"),
-    path("at/<uuid:establishment>/looks", entrances.looked, name="looks-page"),
 ]

@@ -1,8 +1,9 @@
 """The plain index of what there is: over the API and as a page, for an inspector of the days of the entrance."""
 
+import html
 import re
 from collections.abc import Callable
-from datetime import date
+from datetime import date, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -12,18 +13,20 @@ from django.test import Client as Browser
 from django.test.utils import CaptureQueriesContext
 from django.utils import translation
 
-from batches.models import Batch, BatchState
+from batches import shipping, storing
+from batches.models import Batch, BatchState, Lot, TradingPartner
 from ledger import entrances
 from ledger.models import Establishment, Look, Person
 from reports import jobs
 from reports.models import DocumentJob
 from tests.batches.conftest import *  # noqa: F403 - a batch to make a document of
-from tests.conftest import Client
+from tests.conftest import NOON, Client
 from tests.reports.test_jobs import ask as ask
 from tests.reports.test_jobs import planned_batch as planned_batch
 from tests.reports.test_jobs import quick_pdf as quick_pdf
 
 pytestmark = pytest.mark.django_db
+DAY = timedelta(days=1)
 MARCH = {"first_day": date(2026, 3, 1), "last_day": date(2026, 3, 31)}
 
 
@@ -62,6 +65,26 @@ def test_a_batch_of_other_days_is_not_there(reader: Client, planned_batch: Batch
 def test_an_empty_period_counts_nothing(reader: Client) -> None:
     counts = {name: each["count"] for name, each in by_name(reader.ask("open-records")).items()}
     assert {name: count for name, count in counts.items() if count} == {"people": 2}  # lead and inspector
+
+
+def test_a_lot_of_the_days_offers_its_whole_trace_and_its_balance(reader: Client, paste: Lot) -> None:
+    found = by_name(reader.ask("open-records"))["lots"]
+    trace, balance = (each["ask"] for each in found["documents"])
+    assert (found["count"], found["documents"][0]["of"]) == (1, f"{paste.code}, Hazelnut paste, {paste.day}")
+    assert trace["trace"] == {"lot": [str(paste.uid)], "direction": "whole"}
+    assert balance["balance"] == {"lot": str(paste.uid)}
+
+
+def test_a_lots_documents_can_be_asked_for_as_they_stand(reader: Client, paste: Lot) -> None:
+    offers = by_name(reader.ask("open-records"))["lots"]["documents"]
+    assert [reader.send("documents", each["ask"]).status_code for each in offers] == [202, 202]
+
+
+def test_a_lot_that_was_only_moved_on_the_days_is_not_there(
+    reader: Client, paste: Lot, act: Any, make_place: Any
+) -> None:
+    storing.move(act=act(at=NOON + DAY), lot=paste, to_place=make_place("Shelf"), quantity="1", unit="KGM")
+    assert by_name(reader.ask("open-records", first="2026-03-03"))["lots"]["count"] == 0
 
 
 def test_the_days_are_those_of_the_entrance(reader: Client) -> None:
@@ -105,8 +128,8 @@ def test_the_looks_come_as_csv_with_the_readers_words_made_harmless(
     client_of(inspector).ask("seals")
     answer = lead_api.ask("looks.csv")
     head, row, end = b"".join(answer.streaming_content).decode().split("\r\n")
-    assert head.startswith("at,name,authority,what,document")
-    assert ',Petra Inspect,"\'=Office, west",seals,,,,200,127.0.0.1,' in row
+    assert head.startswith("at,name,authority,in_words,what,document")
+    assert ',Petra Inspect,"\'=Office, west",looked at the seals,seals,,,,200,127.0.0.1,' in row
     assert (end, answer["Content-Type"].split(";")[0]) == ("", "text/csv")
 
 
@@ -191,6 +214,49 @@ def test_every_page_button_and_file_is_a_look(
         ("open-records", None, 200),
         ("open-records-pdf", 1, 200),
     ]
+
+
+def buttons(shown: str, kind: str) -> list[dict[str, str]]:
+    """What each button of the kind sends, as a browser reads it."""
+    forms = re.findall(rf'<form method="post".*?name="kind" value="{kind}".*?</form>', shown)
+    return [
+        {name: html.unescape(value) for name, value in re.findall(r'name="(\w+)" value="([^"]*)"', form)}
+        for form in forms
+    ]
+
+
+@pytest.mark.parametrize(("kind", "lots"), [("trace", list), ("mass-balance", str)])
+def test_each_lot_has_its_own_button(
+    kind: str, lots: Any, page: Any, browser: Browser, establishment: Establishment, receive: Any
+) -> None:
+    first, second = receive().lot, receive().lot
+    sent = [each for each in buttons(page(), kind) if str(first.uid) in each["about"]]
+    press(browser, establishment, **sent[0])
+    about = DocumentJob.objects.get().about
+    assert about["lot"] == ([str(first.uid)] if lots is list else str(first.uid))
+    assert first.uid != second.uid
+
+
+@pytest.mark.parametrize(
+    ("language", "told"),
+    [
+        ("en", "tells of 2026-03-02 to 2026-03-02; your entrance opens 2026-03-03 to 2026-03-31."),
+        ("es", "trata de 2026-03-02 a 2026-03-02; su acceso abre 2026-03-03 a 2026-03-31."),
+    ],
+)
+def test_a_lot_that_came_before_the_days_is_listed_and_its_trace_refused_in_a_sentence(
+    language: str, told: str, inspector: Person, let_in: Any, act: Any, paste: Lot, customer: TradingPartner
+) -> None:
+    shipping.ship(act=act(at=NOON + DAY), lot=paste, customer=customer, quantity="1", unit="KGM")
+    let_in(first_day=date(2026, 3, 3), last_day=date(2026, 3, 31))
+    browser = Browser()
+    browser.force_login(inspector, backend="django.contrib.auth.backends.ModelBackend")
+    index = f"/at/{paste.establishment_id}/open-records"
+    shown = browser.get(index, {"language": language}).content.decode()
+    (pressed,) = buttons(shown, "trace")
+    answer = browser.post(f"{index}/ask?language={language}", pressed, follow=True)
+    assert told in answer.content.decode()
+    assert (answer.status_code, DocumentJob.objects.exists()) == (200, False)
 
 
 def test_what_is_not_on_the_page_is_not_asked_for(
