@@ -12,6 +12,7 @@ from uuid import UUID
 
 from config.api.refusals import Reason, Unusable
 from haccp.bounds import Bound
+from haccp.said import Said, said
 from haccp.science import capability, charts
 from haccp.science.answers import NotComputed, number
 from haccp.science.capability import Capability
@@ -182,7 +183,8 @@ def charted(readings: Sequence[Measured], asked: Asked) -> Charted:
     if asked.chart in ("ewma", "cusum"):
         return _by_what_was_given(spots, asked)
     run = _run(spots, asked)
-    what = "readings" if asked.chart == "individuals" else f"batches of {asked.subgroup_size} readings"
+    each = asked.chart == "individuals"
+    what = Said("readings") if each else Said("batches of %(size)d readings", size=asked.subgroup_size)
     basis = _basis(spots, run, asked, what)
     cannot = _too_few(run, asked, what)
     chart = None if cannot else _by_baseline(spots, run, asked)
@@ -208,15 +210,18 @@ def _spots(readings: Sequence[Measured], asked: Asked) -> tuple[tuple[Spot, ...]
         groups.setdefault(reading.batch, []).append(reading)
     loose = len(groups.pop("", ()))
     others = {batch: len(group) for batch, group in groups.items() if len(group) != asked.subgroup_size}
-    left_out = [f"Left out: batch {batch}, with {_many(count)}." for batch, count in others.items()]
+    left_out = [
+        Said("Left out: batch %(batch)s, with %(many)s.", batch=batch, many=_many(count))
+        for batch, count in others.items()
+    ]
     if loose:
-        left_out.append(f"Left out: {_many(loose)} of no batch.")
+        left_out.append(Said("Left out: %(many)s of no batch.", many=_many(loose)))
     spots = [Spot(tuple(group)) for batch, group in groups.items() if batch not in others]
     return tuple(spots), tuple(left_out)
 
 
-def _many(count: int) -> str:
-    return "1 reading" if count == 1 else f"{count} readings"
+def _many(count: int) -> Said:
+    return Said("1 reading") if count == 1 else Said("%(count)d readings", count=count)
 
 
 def _run(spots: Sequence[Spot], asked: Asked) -> slice:
@@ -227,24 +232,38 @@ def _run(spots: Sequence[Spot], asked: Asked) -> slice:
     return slice(inside[0], inside[-1] + 1) if inside else slice(0, 0)
 
 
-def _basis(spots: Sequence[Spot], run: slice, asked: Asked, what: str) -> str:
+def _basis(spots: Sequence[Spot], run: slice, asked: Asked, what: Said) -> Said:
     count = run.stop - run.start
     if asked.baseline is not None:
-        told = f"Limits from the first {asked.baseline} {what}."
+        told = Said("Limits from the first %(count)d %(what)s.", count=asked.baseline, what=what)
     elif asked.baseline_from or asked.baseline_to:
-        first, last = asked.baseline_from or "the first day", asked.baseline_to or "the last day"
-        told = f"Limits from the {count} {what} of the baseline, {first} to {last}."
+        told = Said(
+            "Limits from the %(count)d %(what)s of the baseline, %(first)s to %(last)s.",
+            count=count,
+            what=what,
+            first=asked.baseline_from or Said("the first day"),
+            last=asked.baseline_to or Said("the last day"),
+        )
     else:
-        told = f"Limits from all {count} {what} shown: no baseline was named."
-    rough = f" Fewer than {USUAL} give rough limits." if LEAST <= count < USUAL else ""
-    return told + rough
+        told = Said(
+            "Limits from all %(count)d %(what)s shown: no baseline was named.", count=count, what=what
+        )
+    if not LEAST <= count < USUAL:
+        return told
+    return Said(
+        "%(told)s %(rough)s", told=told, rough=Said("Fewer than %(usual)d give rough limits.", usual=USUAL)
+    )
 
 
-def _too_few(run: slice, asked: Asked, what: str) -> str:
+def _too_few(run: slice, asked: Asked, what: Said) -> str:
     needed, there = asked.baseline or LEAST, run.stop - run.start
     if there >= needed:
         return ""
-    return _cannot(asked, f"{needed} {what} are needed, there are {there}.", "Go on recording.")
+    return _cannot(
+        asked,
+        Said("%(needed)d %(what)s are needed, there are %(there)d.", needed=needed, what=what, there=there),
+        "Go on recording.",
+    )
 
 
 def _cannot(asked: Asked, why: str, advice: str) -> str:
@@ -268,7 +287,7 @@ def _by_what_was_given(spots: tuple[Spot, ...], asked: Asked) -> Charted:
     make: Callable[..., Chart] = charts.ewma if asked.chart == "ewma" else charts.cusum
     make([0.0], **given)  # a parameter that makes no sense is refused, also where there is no reading yet
     told = ", ".join(f"{name} {value:g}" for name, value in sorted(given.items()))
-    basis = f"By what was given: {told}."
+    basis = Said("By what was given: %(told)s.", told=told)
     capable = (
         "Cp and Cpk are told with a chart of individuals or of batches, whose limits come from readings."
     )
@@ -307,7 +326,9 @@ def _capability(
     """Cp and Cpk of the baseline's readings against the bounds of the newest reading, or why there are none."""
     if signals:
         numbers = ", ".join(dict.fromkeys(str(each.number) for each in signals))
-        why = f"The baseline is not in control: look at its signals first ({numbers})."
+        why = Said(
+            "The baseline is not in control: look at its signals first (%(numbers)s).", numbers=numbers
+        )
         return None, NotComputed("Cp and Cpk", why, "Then name a baseline without signals.").sentence
     last = newest.readings[-1]
     lower, upper = (None if bound is None else float(bound.value) for bound in (last.lower, last.upper))
@@ -316,9 +337,14 @@ def _capability(
         found = capability.capability(values, lower, upper, asked.sure)
     except Unusable as refusal:
         return None, NotComputed("Cp and Cpk", refusal.detail, "Look at the readings.").sentence
-    one_sided = "" if found.cp else " With one bound there is no Cp."
-    told = f"{_many(len(values))} of the baseline against the bounds of the newest reading: {last.must}."
-    return found, f"{told}{one_sided} {capability.STEADY} They describe the past and control no hazard."
+    return found, Said(
+        "%(many)s of the baseline against the bounds of the newest reading: %(must)s. %(one_sided)s%(steady)s "
+        "They describe the past and control no hazard.",
+        many=_many(len(values)),
+        must=last.must,
+        one_sided=Said("" if found.cp else "With one bound there is no Cp. "),
+        steady=said(capability.STEADY),
+    )
 
 
 __all__ = ["A_WARNING", "NAMES", "RULES", "Asked", "Charted", "Measured", "Signalled", "Spot", "charted"]

@@ -72,7 +72,10 @@ class Tick:
 
 @dataclass(frozen=True)
 class Plot:
-    """``told``: what the picture shows, for readers of text. ``axis``: what x is. ``words``: stand below it."""
+    """``told``: what the picture shows, for readers of text. ``axis``: what x is. ``words``: stand below it.
+
+    ``beyond``: said of a line that lies above the picture, and of one below it.
+    """
 
     title: str
     told: str
@@ -80,6 +83,7 @@ class Plot:
     ticks: tuple[Tick, ...] = ()
     axis: str = ""
     words: tuple[str, ...] = ()
+    beyond: tuple[str, str] = ("higher", "lower")
 
 
 def svg(plot: Plot) -> str:
@@ -93,7 +97,7 @@ def svg(plot: Plot) -> str:
     y = _rows(writing, plot.title, HEAD + 14, size=HEAD, bold=True, letters=70)
     across = _across(plot)
     for panel in plot.panels:
-        y = _panel(writing, panel, across, y + 16)
+        y = _panel(writing, panel, across, y + 16, plot.beyond)
     if plot.panels:
         y = _axis(writing, plot, across, y)
     for sentence in plot.words:
@@ -166,7 +170,9 @@ def _round_values(low: float, high: float) -> tuple[list[float], int]:
 # -- parts of the picture -----------------------------------------------------------------------------
 
 
-def _panel(writing: ElementTree.Element, panel: Panel, across: _Scale, top: int) -> int:
+def _panel(
+    writing: ElementTree.Element, panel: Panel, across: _Scale, top: int, beyond: tuple[str, str]
+) -> int:
     _text(writing, EDGE, top + TEXT, panel.name, bold=True)
     top += ROW + 8
     low, high = _window(panel)
@@ -174,7 +180,7 @@ def _panel(writing: ElementTree.Element, panel: Panel, across: _Scale, top: int)
     _frame(writing, up)
     for line in panel.lines:
         _line(writing, line, across, up)
-    _names(writing, panel.lines, up)
+    _names(writing, panel.lines, up, beyond)
     _marks(writing, panel.marks, across, up)
     return top + panel.height
 
@@ -200,13 +206,13 @@ def _line(writing: ElementTree.Element, line: Line, across: _Scale, up: _Scale) 
         _put(writing, "path", d="".join(drawn), fill="none", **LOOKS[line.look])
 
 
-def _names(writing: ElementTree.Element, lines: Sequence[Line], up: _Scale) -> None:
+def _names(writing: ElementTree.Element, lines: Sequence[Line], up: _Scale, words: tuple[str, str]) -> None:
     """The names at the right ends of the lines, kept from lying on each other."""
     wanted = []
     for line in lines:
         if line.name and (heights := _heights([line])):
             last = heights[-1]
-            beyond = " (higher)" if last > up.high else " (lower)" if last < up.low else ""
+            beyond = f" ({words[0]})" if last > up.high else f" ({words[1]})" if last < up.low else ""
             wanted.append((up.at(min(max(last, up.low), up.high)), line, beyond))
     wanted.sort(key=lambda each: each[0])
     free = up.end

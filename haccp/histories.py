@@ -12,6 +12,9 @@ from decimal import Decimal
 from typing import Any
 from zoneinfo import ZoneInfo
 
+from django.utils.translation import gettext as _
+from django.utils.translation import ngettext
+
 from batches.quantities import UNITS, convert
 from config.api.refusals import Unknown, Unusable
 from haccp import charting, figures, limits, plans, readings
@@ -119,7 +122,7 @@ def history(points: Sequence[ControlPoint], quantity: str, period: Period, asked
         period=words,
         readings=measured,
         apart=tuple(
-            Apart(why, count, APART[why].format("1 reading" if count == 1 else f"{count} readings"))
+            Apart(why, count, _(APART[why]).format(ngettext("%d reading", "%d readings", count) % count))
             for why, count in sorted(apart.items())
         ),
         notes=_notes(rows),
@@ -170,16 +173,21 @@ def _midnight(here: Establishment, day: date, field: str, after: timedelta = tim
 
 def _words(period: Period, more: bool, most: int) -> str:
     if period.first or period.last_day:
-        days = f"{period.first or 'The beginning'} to {period.last_day or 'now'}"
-        return f"{days}, the newest {most} checks of it" if more else days
-    return f"The newest {most} checks; there are older ones" if more else "All checks"
+        days = _("%(first)s to %(last)s") % {
+            "first": period.first or _("The beginning"),
+            "last": period.last_day or _("now"),
+        }
+        newest = _("%(days)s, the newest %(count)d checks of it")
+        return newest % {"days": days, "count": most} if more else days
+    return _("The newest %d checks; there are older ones") % most if more else _("All checks")
 
 
 def _notes(rows: Sequence[dict[str, Any]]) -> tuple[str, ...]:
     codes = sorted({row["control_point__version__plan__code"] for row in rows})
     if len(codes) < 2:
         return ()
-    return (f"These readings are of {len(codes)} plans that use this code: {', '.join(codes)}.",)
+    several = _("These readings are of %(count)d plans that use this code: %(codes)s.")
+    return (several % {"count": len(codes), "codes": ", ".join(codes)},)
 
 
 # -- the readings of a check --------------------------------------------------------------------------

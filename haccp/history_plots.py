@@ -3,9 +3,13 @@
 from collections.abc import Iterator, Sequence
 from decimal import Decimal
 
+from django.utils.translation import gettext as _
+from django.utils.translation import ngettext
+
 from haccp.charting import A_WARNING, NAMES, Charted, Measured, Signalled, Spot
 from haccp.drawing import Line, Mark, Panel, Plot, Tick, figure
 from haccp.histories import History
+from haccp.said import by, said
 from haccp.science.charts import Series
 
 MOST_TICKS = 6
@@ -27,8 +31,9 @@ def plot_of(history: History) -> Plot:
     panels = tuple(
         _panel(history, series, decimals, first=at == 0) for at, series in enumerate(charted.chart.series)
     )
-    told = f"{NAMES[charted.kind]}. " + " ".join([*_limits_told(charted, decimals), *words])
-    return Plot(title, told, panels, _ticks(charted.spots), f"local time ({history.zone})", words)
+    told = f"{_(NAMES[charted.kind])}. " + " ".join([*_limits_told(charted, decimals), *words])
+    axis = _("local time (%s)") % history.zone
+    return Plot(title, told, panels, _ticks(charted.spots), axis, words, (_("higher"), _("lower")))
 
 
 def _decimals(readings: Sequence[Measured]) -> int:
@@ -56,7 +61,7 @@ def _panel(history: History, series: Series, decimals: int, *, first: bool) -> P
         lines += _plan_lines(history)
     unit = f", {history.symbol}" if history.symbol else ""
     return Panel(
-        f"{series.name}{unit}",
+        f"{_(series.name)}{unit}",
         tuple(lines),
         tuple(_marks(charted, series, points, first=first)),
         height=360 if first else 200,
@@ -67,26 +72,26 @@ def _control_lines(series: Series, start: int, decimals: int) -> Iterator[Line]:
     last = start + len(series.values) - 1
     limits = series.limits
     yield Line(
-        f"centre {figure(limits.centre, decimals)}",
+        _("centre %s") % figure(limits.centre, decimals),
         ((float(start), limits.centre), (float(last), limits.centre)),
         "centre",
     )
-    for name, values in (("upper", limits.upper), ("lower", limits.lower)):
+    for name, values in ((_("upper limit %s"), limits.upper), (_("lower limit %s"), limits.lower)):
         if any(values):  # ranges and sums have 0 as their floor, which is no limit
             points = tuple((float(start + at), value) for at, value in enumerate(values))
-            yield Line(f"{name} limit {figure(values[-1], decimals)}", points, "control")
+            yield Line(name % figure(values[-1], decimals), points, "control")
 
 
 def _plan_lines(history: History) -> Iterator[Line]:
     """Each bound as it was recorded with each reading, so that a change of the plan is a step."""
-    for end, words in (("lower", "or more"), ("upper", "or less")):
+    for end, words in (("lower", _("plan: %s or more")), ("upper", _("plan: %s or less"))):
         bounds = [getattr(reading, end) for reading in history.readings]
         known = [bound for bound in bounds if bound is not None]
         if known:
-            strict = "" if known[-1].inclusive else " (itself out)"
+            strict = "" if known[-1].inclusive else f" ({_('itself out')})"
             heights = [None if bound is None else float(bound.value) for bound in bounds]
             points = tuple((float(at), y) for at, y in enumerate(heights))
-            yield Line(f"plan: {_short(known[-1].value)} {words}{strict}", points, "plan")
+            yield Line(words % _short(known[-1].value) + strict, points, "plan")
 
 
 def _short(value: Decimal) -> str:
@@ -108,13 +113,13 @@ def _marks(
 
 def _told(spot: Spot) -> str:
     said = ", ".join(
-        f"{reading.entered} {reading.entered_unit} {reading.result}" for reading in spot.readings
+        f"{reading.entered} {reading.entered_unit} {_(reading.result)}" for reading in spot.readings
     )
     return f"{_when(spot)}: {said}"
 
 
 def _when(spot: Spot) -> str:
-    batch = f", batch {spot.batch}" if spot.batch else ""
+    batch = ", " + _("batch %s") % spot.batch if spot.batch else ""
     return f"{spot.at:%Y-%m-%d %H:%M}{batch}"
 
 
@@ -126,22 +131,27 @@ def _limits_told(charted: Charted, decimals: int) -> Iterator[str]:
     for series in charted.chart.series:
         lower, upper = (figure(ends[-1], decimals) for ends in (series.limits.lower, series.limits.upper))
         centre = figure(series.limits.centre, decimals)
-        yield f"{series.name}: centre {centre}, limits {lower} to {upper}."
+        yield _("%(name)s: centre %(centre)s, limits %(lower)s to %(upper)s.") % {
+            "name": _(series.name),
+            "centre": centre,
+            "lower": lower,
+            "upper": upper,
+        }
 
 
 def _words(history: History) -> Iterator[str]:
     charted, many = history.charted, len(history.readings)
-    yield f"{history.period}: {'1 reading' if many == 1 else f'{many} readings'}."
+    yield f"{history.period}: {ngettext('%d reading', '%d readings', many) % many}."
     if charted.cannot:
-        yield charted.cannot
+        yield by(charted.cannot, _)
     else:
-        yield charted.basis
-        yield f"{DIAMOND} {SQUARE}"
-        yield from () if charted.kind == "individuals" else (SINGLE,)
+        yield by(charted.basis, _)
+        yield f"{_(DIAMOND)} {_(SQUARE)}"
+        yield from () if charted.kind == "individuals" else (_(SINGLE),)
         yield from _signals_told(charted)
-        yield f"{A_WARNING} {charted.next}"
+        yield f"{_(A_WARNING)} {_(charted.next)}"
     yield from _capability_told(charted)
-    yield from charted.left_out
+    yield from (by(each, _) for each in charted.left_out)
     yield from (each.sentence for each in history.apart)
     yield from history.notes
 
@@ -151,19 +161,22 @@ def _signals_told(charted: Charted) -> Iterator[str]:
         yield _signal_told(charted, signal)
     more = len(charted.signals) - MOST_TOLD
     if more > 0:
-        yield f"And {more} more; the data has them all."
+        yield _("And %d more; the data has them all.") % more
 
 
 def _signal_told(charted: Charted, signal: Signalled) -> str:
     when = _when(charted.spots[signal.place])
-    return f"{signal.number}: {when}, {signal.series}. {signal.sentence} ({signal.rule})"
+    return f"{signal.number}: {when}, {_(signal.series)}. {by(said(signal.sentence), _)} ({signal.rule})"
 
 
 def _capability_told(charted: Charted) -> Iterator[str]:
     found = charted.capability
     if found is None:
-        yield charted.capable
+        yield by(said(charted.capable), _)
         return
     both = [(each.model, each) for each in (found.cp, found.cpk) if each is not None]
-    told = "; ".join(f"{name} {each.value:.2f} ({each.low:.2f} to {each.high:.2f})" for name, each in both)
-    yield f"{told} with {charted.confidence * 100:g} % confidence. {charted.capable}"
+    told = "; ".join(
+        f"{name} {each.value:.2f} ({each.low:.2f} {_('to')} {each.high:.2f})" for name, each in both
+    )
+    sure = _("%(told)s with %(confidence)s %% confidence.")
+    yield f"{sure % {'told': told, 'confidence': f'{charted.confidence * 100:g}'}} {by(charted.capable, _)}"

@@ -313,7 +313,7 @@ def _derived(of: str, found: Content, words: Vocabulary) -> Iterator[Derived]:
     )
     for how, ways in several:
         for code in sorted(ways, key=partial(lists.spoken, words)):
-            yield Derived(of, how, lists.spoken(words, code), str(ways[code]))
+            yield Derived(of, how, lists.spoken(words, code), spoken(ways[code].in_words))
 
 
 # -- labels and assessments --------------------------------------------------------------------------------

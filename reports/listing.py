@@ -6,6 +6,7 @@ from typing import Any, ClassVar
 
 from django.utils.translation import gettext
 
+from haccp.said import Said
 from reports.documents import Column, Document
 from reports.periods import Period
 
@@ -43,5 +44,7 @@ class Listing(Document):
 
 def spoken(word: object) -> str:
     """A word that the records keep in English, as a kind or a flag, in the active language where it is known there."""
+    if isinstance(word, Said):
+        return word.by(gettext)
     text = str(word)
     return gettext(text) if text else ""

@@ -21,6 +21,7 @@ from haccp.allergens.mixed import Passed
 from haccp.allergens.saying import Says, kept
 from haccp.allergens.spread import Band
 from haccp.allergens.touched import Contacts
+from haccp.said import Said, joined
 from ledger.models import Establishment
 
 SULPHITES = "sulphites"
@@ -40,8 +41,17 @@ class MixedIn(NamedTuple):
     since: datetime
     taken_as: str
 
+    @property
+    def in_words(self) -> Said:
+        return Said(
+            "mixed in %(place)s since %(since)s, taken out as %(code)s",
+            place=self.place_code,
+            since=f"{self.since:%Y-%m-%d %H:%M}",
+            code=self.taken_as,
+        )
+
     def __str__(self) -> str:
-        return f"mixed in {self.place_code} since {self.since:%Y-%m-%d %H:%M}, taken out as {self.taken_as}"
+        return str.__str__(self.in_words)
 
 
 class OnTheWay(NamedTuple):
@@ -51,8 +61,13 @@ class OnTheWay(NamedTuple):
     code: str
     mixed_in: MixedIn | None = None
 
+    @property
+    def in_words(self) -> Said:
+        words = (self.code,) if self.mixed_in is None else (self.code, " (", self.mixed_in.in_words, ")")
+        return joined("", words)
+
     def __str__(self) -> str:
-        return self.code if self.mixed_in is None else f"{self.code} ({self.mixed_in})"
+        return str.__str__(self.in_words)
 
 
 @dataclass(frozen=True)
@@ -67,8 +82,12 @@ class Path:
     statements: tuple[UUID, ...] = ()
     note: str = ""
 
+    @property
+    def in_words(self) -> Said:
+        return joined(" -> ", (step.in_words for step in self.steps))
+
     def __str__(self) -> str:
-        return " -> ".join(str(step) for step in self.steps)
+        return str.__str__(self.in_words)
 
 
 @dataclass(frozen=True)
@@ -90,14 +109,27 @@ class Because:
     def by_contact(self) -> bool:
         return self.equipment_id is not None
 
-    def __str__(self) -> str:
+    @property
+    def in_words(self) -> Said:
+        way = self.path.in_words
         if self.by_contact:
-            return f"left on {self.equipment} by batch {self.batch} ({self.path})"
-        if self.line is not None:
-            return (
-                f"by line {self.line} of the recipe, of which batch {self.batch} records no use ({self.path})"
+            return Said(
+                "left on %(equipment)s by batch %(batch)s (%(way)s)",
+                equipment=self.equipment,
+                batch=self.batch,
+                way=way,
             )
-        return f"by the supplier's word ({self.path})"
+        if self.line is not None:
+            return Said(
+                "by line %(line)d of the recipe, of which batch %(batch)s records no use (%(way)s)",
+                line=self.line,
+                batch=self.batch,
+                way=way,
+            )
+        return Said("by the supplier's word (%(way)s)", way=way)
+
+    def __str__(self) -> str:
+        return str.__str__(self.in_words)
 
 
 class Lazily(Mapping[str, Value], Generic[Value]):

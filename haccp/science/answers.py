@@ -8,6 +8,7 @@ import math
 from dataclasses import dataclass
 
 from config.api.refusals import Unusable
+from haccp.said import Said, said
 
 MEASURE = "Measure it."
 
@@ -39,7 +40,12 @@ class NotComputed:
 
     @property
     def sentence(self) -> str:
-        return f"{self.model}: cannot be computed. {self.why} {self.advice}"
+        return Said(
+            "%(model)s: cannot be computed. %(why)s %(advice)s",
+            model=said(self.model),
+            why=said(self.why),
+            advice=said(self.advice),
+        )
 
 
 Answer = Computed | NotComputed

@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from config.api.refusals import Unusable
+from haccp.said import Said, said
 from haccp.science.answers import number
 from haccp.science.courses import Floats
 
@@ -249,7 +250,12 @@ def _series(name: str, values: Floats, limits: Limits, signals: tuple[Signal, ..
 
 def _limited(name: str, values: Floats, limits: Limits) -> Series:
     out = (values > np.array(limits.upper)) | (values < np.array(limits.lower))
-    return _series(name, values, limits, _signals((out, "limit", f"A point of {name} lies beyond a limit.")))
+    return _series(
+        name,
+        values,
+        limits,
+        _signals((out, "limit", Said("A point of %(name)s lies beyond a limit.", name=said(name)))),
+    )
 
 
 def _signals(*patterns: tuple[Flags, str, str]) -> tuple[Signal, ...]:

@@ -1,15 +1,18 @@
 """Whether documents are whole in Spanish: every text has a translation, and what stays English is what somebody wrote."""
 
 import ast
+import copy
 import gettext
 import html
 import json
 import re
 import subprocess
 from collections.abc import Iterator
-from datetime import date
+from datetime import UTC, date, datetime, timedelta
+from decimal import Decimal
 from pathlib import Path
 from typing import Any
+from uuid import uuid4
 
 import pytest
 from django.apps import apps
@@ -18,9 +21,11 @@ from django.utils import translation
 from django.utils.translation.template import templatize
 
 from batches.models import LossKind, MovementKind
-from haccp import dues, limits, monitoring, trials
+from haccp import charting, drawing, dues, histories, history_plots, limits, monitoring, trials
 from haccp.allergens import documents as allergen_documents
 from haccp.allergens import files, lists
+from haccp.allergens.content import Because, MixedIn, OnTheWay
+from haccp.allergens.content import Path as Way
 from haccp.allergens.documents import Group
 from haccp.allergens.vocabulary import Listed, Vocabulary
 from haccp.changeovers import matrix
@@ -29,8 +34,9 @@ from haccp.models import Depth, Level, Means, Outside, PlanStep
 from haccp.models.labels import Moment
 from haccp.models.recalls import RecallClass, RecallHazard
 from haccp.recalls import answering
+from haccp.said import Said
 from ledger.models import Establishment, Part, Person
-from reports import inspection_file, jobs, rendering
+from reports import inspection_file, jobs, listing, rendering
 from reports.demo.house import HOUSE
 from reports.models import DocumentJob
 from tests.reports.asked_kinds import QUESTIONS
@@ -47,6 +53,7 @@ CALLS = {
     "pgettext",
     "pgettext_lazy",
     "npgettext",
+    "Said",
 }
 TEXT = r"u?('(?:[^'\\]|\\.)*'|\"(?:[^\"\\]|\\.)*\")"
 CALL = re.compile(rf"\b(_|n?p?gettext)\(\s*{TEXT}(?:\s*,\s*{TEXT})?")
@@ -140,7 +147,7 @@ def test_every_allergen_of_the_lists_that_ship_has_a_name_in_the_catalogue(catal
     groups: list[Group] = [
         group for name in files.shipped() for each in shipped(name).lists for group in each.groups
     ]
-    names = {one.name for group in groups for one in (group, *group.members)}
+    names = {group.name for group in groups} | {one.name for group in groups for one in group.members}
     assert names - set(catalogue) == set()
 
 
@@ -172,6 +179,105 @@ def test_the_fourteen_are_named_as_the_law_of_the_union_names_them_in_spanish(co
 def test_a_name_that_the_house_gives_an_allergen_stays_as_it_wrote_it() -> None:
     with translation.override("es"):
         assert lists.spoken(Vocabulary([]), "our-own-word") == "our-own-word"
+
+
+# -- sentences put together where no language is known ----------------------------------------------------
+
+
+def in_spanish(text: str) -> str:
+    with translation.override("es"):
+        return listing.spoken(text)
+
+
+def test_a_sentence_stays_english_as_text_and_is_translated_with_what_stands_in_it() -> None:
+    told = Said("Left out: %(many)s of no batch.", many=Said("%(count)d readings", count=3))
+    assert (str(told), in_spanish(told)) == (
+        "Left out: 3 readings of no batch.",
+        "Se omite: 3 lecturas sin partida.",
+    )
+    assert (type(json.loads(json.dumps({"told": told}))["told"]), in_spanish(copy.deepcopy(told))) == (
+        str,
+        in_spanish(told),
+    )
+
+
+def test_a_percent_sign_in_a_text_without_values_is_left_alone() -> None:
+    assert in_spanish(Said("10 % of nothing known")) == "10 % of nothing known"
+
+
+def measured(*values: float) -> list[charting.Measured]:
+    first = datetime(2026, 3, 2, 8, tzinfo=UTC)
+    return [
+        charting.Measured(
+            uuid4(),
+            first + timedelta(hours=at),
+            Decimal(str(value)),
+            f"{value}",
+            "CEL",
+            "within",
+            "118 to 122",
+        )
+        for at, value in enumerate(values)
+    ]
+
+
+def history_of(readings: list[charting.Measured], **asked: Any) -> histories.History:
+    return histories.History(
+        code="CCP-1",
+        name="Kochen",
+        quantity="Temperatur",
+        unit="CEL",
+        zone="Europe/Berlin",
+        period="2026",
+        readings=tuple(readings),
+        apart=(),
+        notes=(),
+        charted=charting.charted(readings, charting.Asked(**asked)),
+    )
+
+
+STEADY = tuple(119 + 0.1 * (at % 3) for at in range(12))
+SHIFTED = (*STEADY, 125.0)
+CHARTED: dict[str, tuple[tuple[float, ...], dict[str, Any]]] = {
+    "with signals": (SHIFTED, {"rules": "nelson"}),
+    "of a baseline with a signal": (SHIFTED, {"baseline": 13}),
+    "too few": (STEADY[:3], {}),
+    "all the same": ((120.0,) * 12, {}),
+    "by days": (STEADY, {"baseline_from": date(2026, 3, 2)}),
+    "cusum": (SHIFTED, {"chart": "cusum", "target": 119, "slack": 0.1, "decision": 0.5}),
+    "ewma": (SHIFTED, {"chart": "ewma", "target": 119, "sigma": 0.1, "weight": 0.2, "width": 3}),
+    "of batches that are none": (STEADY, {"chart": "xbar-r", "subgroup_size": 3}),
+    "cusum of nothing": ((), {"chart": "cusum", "target": 119, "slack": 0.1, "decision": 0.5}),
+}
+
+
+@pytest.mark.parametrize("case", CHARTED)
+def test_a_chart_speaks_spanish_on_its_face_and_below_it(case: str) -> None:
+    values, asked = CHARTED[case]
+    with translation.override("es"):
+        plot = history_plots.plot_of(history_of(measured(*values), **asked))
+        page = drawing.svg(plot)
+    assert [each for each in chunks(page) if OF_ENGLISH.search(each)] == []
+
+
+def test_the_ways_of_allergens_are_told_in_spanish_and_kept_in_english() -> None:
+    mixed = MixedIn(uuid4(), "SILO-1", datetime(2026, 3, 2, 8), "L-2")
+    path = Way((OnTheWay(uuid4(), "L-1", mixed), OnTheWay(uuid4(), "L-3")))
+    ways = (
+        Because(path),
+        Because(path, "B-1", uuid4(), "TABLE", uuid4()),
+        Because(path, "B-1", uuid4(), line=3),
+    )
+    way = "L-1 (mezclado en SILO-1 desde 2026-03-02 08:00, sacado como L-2) -> L-3"
+    assert [in_spanish(each.in_words) for each in (path, *ways)] == [
+        way,
+        f"según el proveedor ({way})",
+        f"dejado en TABLE por la partida B-1 ({way})",
+        f"por la línea 3 de la receta, de la que la partida B-1 no registra uso ({way})",
+    ]
+    assert str(ways[0]) == (
+        "by the supplier's word (L-1 (mixed in SILO-1 since 2026-03-02 08:00, taken out as L-2) -> L-3)"
+    )
 
 
 # -- one document of each kind ---------------------------------------------------------------------------
