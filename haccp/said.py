@@ -25,6 +25,20 @@ class Said(str):
         return pattern % values if values else pattern
 
 
+class Begun(Said):
+    """The same at the beginning of a sentence, in whatever language."""
+
+    def __new__(cls, pattern: str, **values: Any) -> "Begun":
+        text = Said(pattern, **values)
+        self = str.__new__(cls, text[:1].upper() + text[1:])
+        self.pattern, self.values = pattern, values
+        return self
+
+    def by(self, translate: Callable[[str], str]) -> str:
+        text = super().by(translate)
+        return text[:1].upper() + text[1:]
+
+
 def by(value: Any, translate: Callable[[str], str]) -> Any:
     """What is ``Said`` in other words; anything else, as a code or a number, as it is."""
     return value.by(translate) if isinstance(value, Said) else value

@@ -21,6 +21,7 @@ from ledger.models import Establishment, Qualification, Signature
 from reports import limit_words, plan_controls, plan_reading, plan_tables, plan_words, tables
 from reports.documents import Column, Document, RecordLine, SignatureLine
 from reports.flow_picture import FlowWords
+from reports.listing import spoken
 from reports.plan_controls import ControlLine, Local
 from reports.plan_reading import Member, NotCritical, Place, Said, Source, Step, Verification
 
@@ -198,7 +199,9 @@ def build(here: Establishment, subject: UUID, about: dict[str, Any], **head: Any
         **_plain_parts(document),
         **_parts_of_the_house(here, document, _first_batch(plan), head["made_at"].date()),
         reanalysis=_reanalysis(document.get("reanalysis", {}), version),
-        lacking=() if version else tuple(Lacking(gap.codex_step, gap.detail) for gap in plans.gaps(plan)),
+        lacking=()
+        if version
+        else tuple(Lacking(gap.codex_step, spoken(gap.detail)) for gap in plans.gaps(plan)),
         versions=tuple(_version_lines(versions)),
         compared_with=earlier[-1].number if earlier else None,
         differences=tuple(map(_changed, changed[:MOST_DIFFERENCES])),

@@ -12,7 +12,8 @@ from typing import Any
 from haccp.plan_documents.control_needs import control_gaps, sourced
 from haccp.plan_documents.decisions import QUESTIONS, Outcome, answers_in, decided, questions_reached
 from haccp.plan_documents.schema import errors
-from haccp.plan_documents.spots import Gap, Spot, codes, filled, lacking, later_steps
+from haccp.plan_documents.spots import Gap, Spot, both, codes, filled, lacking, later_steps
+from haccp.said import Said
 
 _PRODUCT = (
     "composition",
@@ -43,20 +44,28 @@ def _team(plan: Spot) -> Iterator[Gap]:
         yield plan.gap(1, "no-team", "name the people who made the plan.", "team")
     for member, part in plan.entries("team"):
         if missing := lacking(part, ["person", "role", "competence"]):
-            yield member.gap(1, "team-member-incomplete", f"say {_and(missing)}.")
+            yield member.gap(1, "team-member-incomplete", Said("say %(fields)s.", fields=_and(missing)))
 
 
 def _product(plan: Spot) -> Iterator[Gap]:
     if not plan.document.get("products"):
         yield plan.gap(2, "no-products", "name the products the plan covers, by material code.", "products")
     if missing := lacking(plan.document.get("product_description", {}), _PRODUCT):
-        yield plan.gap(2, "product-not-described", f"describe {_and(missing)}.", "product_description")
+        yield plan.gap(
+            2,
+            "product-not-described",
+            Said("describe %(fields)s.", fields=_and(missing)),
+            "product_description",
+        )
 
 
 def _use(plan: Spot) -> Iterator[Gap]:
     if missing := lacking(plan.document.get("intended_use", {}), ["use", "consumers", "unintended_use"]):
         yield plan.gap(
-            3, "use-not-described", f"write down {_and(missing)} that can be foreseen.", "intended_use"
+            3,
+            "use-not-described",
+            Said("write down %(fields)s that can be foreseen.", fields=_and(missing)),
+            "intended_use",
         )
 
 
@@ -70,18 +79,30 @@ def _flow(plan: Spot) -> Iterator[Gap]:
         if not filled(step.get("name")):
             yield spot.gap(4, "step-unnamed", "say what is done at this step.")
         if unknown := sorted(set(step.get("to", [])) - known):
-            yield spot.gap(4, "step-unknown", f"flows to {_and(unknown)}: no step of this plan.", "to")
+            yield spot.gap(
+                4,
+                "step-unknown",
+                Said("flows to %(codes)s: no step of this plan.", codes=both(unknown)),
+                "to",
+            )
         if len(steps) > 1 and not step.get("to") and step["code"] not in entered:
             yield spot.gap(4, "step-apart", "nothing flows to it or from it.")
         if unknown := sorted(set(step.get("products", [])) - products):
-            yield spot.gap(4, "product-unknown", f"{_and(unknown)}: not a product of this plan.", "products")
+            yield spot.gap(
+                4,
+                "product-unknown",
+                Said("%(codes)s: not a product of this plan.", codes=both(unknown)),
+                "products",
+            )
 
 
 def _repeated_codes(plan: Spot) -> Iterator[Gap]:
     for name in _CODED:
         count = Counter(entry["code"] for entry in plan.document.get(name, []))
         if twice := [code for code, times in count.items() if times > 1]:
-            yield plan.gap(12, "code-used-twice", f"{_and(twice)} stands more than once.", name)
+            yield plan.gap(
+                12, "code-used-twice", Said("%(codes)s stands more than once.", codes=both(twice)), name
+            )
 
 
 def _confirmed(plan: Spot) -> Iterator[Gap]:
@@ -90,7 +111,7 @@ def _confirmed(plan: Spot) -> Iterator[Gap]:
         yield plan.gap(
             5,
             "flow-not-confirmed",
-            f"walk the flow where the work is done and write down {_and(missing)}.",
+            Said("walk the flow where the work is done and write down %(fields)s.", fields=_and(missing)),
             "flow_confirmation",
         )
 
@@ -106,18 +127,25 @@ def _considered(plan: Spot) -> Iterator[Gap]:
             if entry["code"] not in looked_at and not filled(entry.get("no_hazard_because")):
                 yield spot.gap(6, "hazards-not-considered", "list its hazards, or write why there is none.")
     if missing := lacking(plan.document.get("scales", {}), ["likelihood", "severity"]):
-        yield plan.gap(6, "no-scale", f"say what the values of {_and(missing)} mean.", "scales")
+        yield plan.gap(
+            6, "no-scale", Said("say what the values of %(fields)s mean.", fields=_and(missing)), "scales"
+        )
 
 
 def _hazards(plan: Spot) -> Iterator[Gap]:
     for spot, hazard in plan.entries("hazards"):
         if missing := lacking(hazard, ["hazard", "kind", "likelihood", "severity", "significant", "reasons"]):
-            yield spot.gap(6, "hazard-incomplete", f"say {_and(missing)}.")
+            yield spot.gap(6, "hazard-incomplete", Said("say %(fields)s.", fields=_and(missing)))
         yield from _hazard_place(spot, hazard)
         for name in ("likelihood", "severity"):
             scale = plan.document.get("scales", {}).get(name, {})
             if scale and name in hazard and hazard[name] not in scale:
-                yield spot.gap(6, "not-on-the-scale", f"{hazard[name]!r} is not on the scale.", name)
+                yield spot.gap(
+                    6,
+                    "not-on-the-scale",
+                    Said("%(value)s is not on the scale.", value=repr(hazard[name])),
+                    name,
+                )
         if hazard.get("significant"):
             yield from _significant(spot, hazard)
 
@@ -127,13 +155,20 @@ def _hazard_place(spot: Spot, hazard: Mapping[str, Any]) -> Iterator[Gap]:
         yield spot.gap(6, "hazard-nowhere", "name the step or the material it comes with.")
     for name, listed in (("step", "steps"), ("material", "materials")):
         if name in hazard and hazard[name] not in codes(spot.document, listed):
-            yield spot.gap(6, f"{name}-unknown", f"{hazard[name]} is no {name} of this plan.", name)
+            yield spot.gap(
+                6,
+                f"{name}-unknown",
+                Said("%(code)s is no %(kind)s of this plan.", code=hazard[name], kind=Said(name)),
+                name,
+            )
 
 
 def _significant(spot: Spot, hazard: Mapping[str, Any]) -> Iterator[Gap]:
     """A significant hazard has sources, measures, a decision, and a control where the decision says."""
     if missing := lacking(hazard, ["sources", "measures"]):
-        yield spot.gap(6, "hazard-without-grounds", f"is significant: give {_and(missing)}.")
+        yield spot.gap(
+            6, "hazard-without-grounds", Said("is significant: give %(fields)s.", fields=_and(missing))
+        )
     decision = hazard.get("decision", {})
     yield from _decision(spot.at("decision"), decision)
     outcome = decided(decision)
@@ -157,13 +192,23 @@ def _decision(spot: Spot, decision: Mapping[str, Any]) -> Iterator[Gap]:
     answers = answers_in(decision)
     for question in questions_reached(answers):
         if question not in answers:
-            yield spot.gap(7, "question-open", f"not answered: {QUESTIONS[question]}", question)
+            yield spot.gap(
+                7,
+                "question-open",
+                Said("not answered: %(question)s", question=Said(QUESTIONS[question])),
+                question,
+            )
         elif not filled(decision[question].get("because")):
             yield spot.gap(7, "answer-without-reason", "give the reason for the answer.", question)
     outcome = decided(decision)
     if outcome and decision.get("outcome", outcome) != outcome:
         said = decision["outcome"]
-        yield spot.gap(7, "outcome-differs", f"the answers lead to {outcome}, not to {said}.", "outcome")
+        yield spot.gap(
+            7,
+            "outcome-differs",
+            Said("the answers lead to %(outcome)s, not to %(said)s.", outcome=outcome, said=said),
+            "outcome",
+        )
 
 
 def _control(spot: Spot, hazard: Mapping[str, Any], outcome: Outcome) -> Iterator[Gap]:
@@ -177,20 +222,24 @@ def _control(spot: Spot, hazard: Mapping[str, Any], outcome: Outcome) -> Iterato
     named = hazard["decision"].get("later_step")
     if outcome is Outcome.CCP:
         held = any(p.get("kind") == "ccp" and here in (None, p.get("step")) for p in points)
-        wanted = "a control point of kind ccp at this step"
+        wanted = Said("a control point of kind ccp at this step")
     elif outcome is Outcome.GOOD_PRACTICE:
-        held, wanted = bool(points), "an oprp or a prp"
+        held, wanted = bool(points), Said("an oprp or a prp")
     elif outcome is Outcome.BEFORE_RECEIPT:
         held = any(p.get("control") == "supply-chain" for p in points)
-        wanted = "a control point of control supply-chain"
+        wanted = Said("a control point of control supply-chain")
     elif outcome is Outcome.LATER_STEP:
         held = named in later and any(p.get("kind") == "ccp" and p.get("step") == named for p in points)
-        wanted = "later_step to name a step that follows, with a control point of kind ccp there"
+        wanted = Said("later_step to name a step that follows, with a control point of kind ccp there")
     else:
         held = any(p.get("step") in later for p in points)
-        wanted = "a control point at a step that follows"
+        wanted = Said("a control point at a step that follows")
     if not held:
-        yield spot.gap(7, "hazard-without-control", f"is significant and needs {wanted} that lists it.")
+        yield spot.gap(
+            7,
+            "hazard-without-control",
+            Said("is significant and needs %(wanted)s that lists it.", wanted=wanted),
+        )
 
 
 def _critical(plan: Spot) -> Iterator[Gap]:
@@ -203,41 +252,57 @@ def _critical(plan: Spot) -> Iterator[Gap]:
         yield plan.gap(7, "no-ccp", "there is no CCP: write down why none is needed.", "no_ccp_because")
         if not points:
             for step, what in ((8, "limit"), (9, "monitoring"), (10, "corrective action")):
-                yield plan.gap(step, f"no-{what.replace(' ', '-')}", f"no {what} yet.", "control_points")
+                yield plan.gap(
+                    step,
+                    f"no-{what.replace(' ', '-')}",
+                    Said("no %(what)s yet.", what=Said(what)),
+                    "control_points",
+                )
     for spot, entry in plan.entries("not_critical"):
         if missing := lacking(entry, ["what", "because"]):
-            yield spot.gap(7, "not-critical-incomplete", f"say {_and(missing)}.")
+            yield spot.gap(7, "not-critical-incomplete", Said("say %(fields)s.", fields=_and(missing)))
 
 
 def _recall(plan: Spot) -> Iterator[Gap]:
     significant = any(hazard.get("significant") for hazard in plan.document.get("hazards", []))
     missing = lacking(plan.document.get("recall_plan", {}), _RECALL)
     if missing and (significant or not plan.document.get("hazards")):
-        yield plan.gap(10, "no-recall-plan", f"a recall plan needs {_and(missing)}.", "recall_plan")
+        yield plan.gap(
+            10, "no-recall-plan", Said("a recall plan needs %(fields)s.", fields=_and(missing)), "recall_plan"
+        )
 
 
 def _verified(plan: Spot) -> Iterator[Gap]:
     if not plan.document.get("verification"):
-        sentence = "say how the plan is verified: what, who, how often."
+        sentence = Said("say how the plan is verified: what, who, how often.")
         yield plan.gap(11, "no-verification", sentence, "verification")
     for spot, entry in plan.entries("verification"):
         if missing := lacking(entry, ["what", "who", "how_often"]):
-            yield spot.gap(11, "verification-incomplete", f"say {_and(missing)}.")
+            yield spot.gap(11, "verification-incomplete", Said("say %(fields)s.", fields=_and(missing)))
     if missing := lacking(plan.document.get("reanalysis", {}), ["at_least_every", "source", "triggers"]):
-        yield plan.gap(11, "no-reanalysis", f"analysis done again: say {_and(missing)}.", "reanalysis")
+        yield plan.gap(
+            11,
+            "no-reanalysis",
+            Said("analysis done again: say %(fields)s.", fields=_and(missing)),
+            "reanalysis",
+        )
 
 
 def _records(plan: Spot) -> Iterator[Gap]:
     if missing := lacking(plan.document.get("records", {}), ["kept", "retention"]):
-        yield plan.gap(12, "no-records", f"say {_and(missing)}: which records, for how long.", "records")
+        yield plan.gap(
+            12,
+            "no-records",
+            Said("say %(fields)s: which records, for how long.", fields=_and(missing)),
+            "records",
+        )
     review = plan.document.get("records", {}).get("review", {})
     if "within_working_days" in review:
         yield from sourced(plan.at("records", "review"), review, 12)
 
 
-def _and(names: list[str]) -> str:
-    *most, last = [name.replace("_", " ") for name in names]
-    return f"{', '.join(most)} and {last}" if most else last
+def _and(names: list[str]) -> Said:
+    return both([Said(name.replace("_", " ")) for name in names])
 
 
 _LOOKS: tuple[Callable[[Spot], Iterator[Gap]], ...] = (

@@ -17,7 +17,8 @@ from config.api.refusals import Refusal
 from haccp import limits
 from haccp.plan_documents.never import never_gaps
 from haccp.plan_documents.points import without_source
-from haccp.plan_documents.spots import Gap, Spot, codes, filled, lacking
+from haccp.plan_documents.spots import Gap, Spot, both, codes, fields, filled, lacking
+from haccp.said import Said
 
 FULL = ("limits", "monitoring", "correction", "corrective_action", "verification", "validation")
 NEEDS = {"ccp": FULL, "oprp": FULL, "prp": ("routine",)}
@@ -27,7 +28,9 @@ SPARED = {
     "supply-chain": {"limits", "monitoring", "correction", "validation", "routine"},
 }
 ALSO = {"supply-chain": ("supply",)}
-REFERENCE_ASKED = "a colour or texture is held against something of the site's own: say what (reference)."
+REFERENCE_ASKED = Said(
+    "a colour or texture is held against something of the site's own: say what (reference)."
+)
 _BY_EYE = re.compile(r"\b(colou?r|shade|texture)\b", re.IGNORECASE)
 DECIDES = {"water activity": "sample_temperature", "moisture": "method"}
 VALIDATED_WITHIN_DAYS = 90  # 21 CFR 117.160(b)(1), from memory; longer with a written justification
@@ -53,7 +56,7 @@ def needed(kind: str, control: str) -> tuple[str, ...]:
 
 def _named(spot: Spot, point: Mapping[str, Any]) -> Iterator[Gap]:
     if missing := lacking(point, ["name", "kind", "control", "hazards"]):
-        yield spot.gap(7, "control-point-incomplete", f"say {', '.join(missing)}.")
+        yield spot.gap(7, "control-point-incomplete", Said("say %(fields)s.", fields=fields(missing)))
     if "step" not in point and "materials" not in point:
         yield spot.gap(7, "control-point-nowhere", "name its step, or the materials it is about.")
     if point.get("control") == "supply-chain" and not point.get("materials"):
@@ -64,20 +67,24 @@ def _listed(spot: Spot, point: Mapping[str, Any]) -> Iterator[Gap]:
     """What it refers to is in the plan."""
     plan = spot.document
     if "step" in point and point["step"] not in codes(plan, "steps"):
-        yield spot.gap(7, "step-unknown", f"{point['step']} is no step of this plan.", "step")
+        yield spot.gap(
+            7, "step-unknown", Said("%(code)s is no step of this plan.", code=point["step"]), "step"
+        )
     for name, listed in (
         ("hazards", codes(plan, "hazards")),
         ("materials", codes(plan, "materials")),
         ("products", set(plan.get("products", []))),
     ):
         if unknown := sorted(set(point.get(name, [])) - listed):
-            yield spot.gap(7, f"{name}-unknown", f"not in this plan: {', '.join(unknown)}.", name)
+            yield spot.gap(
+                7, f"{name}-unknown", Said("not in this plan: %(codes)s.", codes=", ".join(unknown)), name
+            )
 
 
 def _limits(spot: Spot, point: Mapping[str, Any]) -> Iterator[Gap]:
     if not point.get("limits"):
-        what = "critical limit" if point["kind"] == "ccp" else "action criterion"
-        yield spot.gap(8, "no-limit", f"has no {what}.", "limits")
+        what = Said("critical limit") if point["kind"] == "ccp" else Said("action criterion")
+        yield spot.gap(8, "no-limit", Said("has no %(what)s.", what=what), "limits")
 
 
 def _usable_limits(spot: Spot, point: Mapping[str, Any]) -> Iterator[Gap]:
@@ -100,7 +107,9 @@ def _one_name_each(spot: Spot, point: Mapping[str, Any]) -> Iterator[Gap]:
     for number, limit in enumerate(point.get("limits", [])):
         mine = {str(each.get("quantity")) for each in limit.get("members", [limit])}
         if doubled := sorted(names & mine):
-            sentence = f"another limit here has that name: {', '.join(doubled)}. Give each its own."
+            sentence = Said(
+                "another limit here has that name: %(names)s. Give each its own.", names=", ".join(doubled)
+            )
             yield spot.at("limits", number).gap(8, "quantity-doubled", sentence, "quantity")
         names |= mine
 
@@ -109,7 +118,7 @@ def sourced(spot: Spot, part: Mapping[str, Any], step: int) -> Iterator[Gap]:
     """A number says where it comes from; one to be validated on site says that."""
     source = part.get("source", {})
     if "provenance" not in source:
-        sentence = "say where it comes from: read, memory, computed, or site (to be validated on site)."
+        sentence = Said("say where it comes from: read, memory, computed, or site (to be validated on site).")
         yield spot.gap(step, "no-source", sentence, "source")
     elif source["provenance"] != "site" and not filled(source.get("citation")):
         yield spot.gap(step, "no-citation", "name the source.", "source", "citation")
@@ -134,27 +143,34 @@ def _says_what_decides(spot: Spot, limit: Mapping[str, Any]) -> Iterator[Gap]:
         return
     for word, asked in DECIDES.items():
         if word in str(limit.get("quantity", "")).casefold() and asked not in limit.get("asks", []):
-            sentence = f"a reading of {word} must say its {asked.replace('_', ' ')}: asks: [{asked}]."
+            sentence = Said(
+                "a reading of %(word)s must say its %(asked)s: asks: [%(field)s].",
+                word=Said(word),
+                asked=Said(asked.replace("_", " ")),
+                field=asked,
+            )
             yield spot.gap(8, "does-not-ask", sentence, "asks")
 
 
 def _monitoring(spot: Spot, point: Mapping[str, Any]) -> Iterator[Gap]:
     monitoring = point.get("monitoring", {})
     if missing := lacking(monitoring, ["what", "how", "who"]):
-        yield spot.gap(9, "monitoring-incomplete", f"say {', '.join(missing)}.", "monitoring")
+        yield spot.gap(
+            9, "monitoring-incomplete", Said("say %(fields)s.", fields=fields(missing)), "monitoring"
+        )
     when = monitoring.get("when", {})
     if missing := lacking(when, ["per", "within_minutes"]):
         words = {
-            "per": "what it is done for (per)",
-            "within_minutes": "how late counts as missed (within minutes)",
+            "per": Said("what it is done for (per)"),
+            "within_minutes": Said("how late counts as missed (within minutes)"),
         }
-        sentence = f"say {' and '.join(words[name] for name in missing)}."
+        sentence = Said("say %(fields)s.", fields=both([words[name] for name in missing]))
         yield spot.gap(9, "no-schedule", sentence, "monitoring", "when")
     if when:
         yield from sourced(spot.at("monitoring", "when"), when, 9)
     asked = [each for limit in point.get("limits", []) for each in (limit, *limit.get("members", []))]
     if any(_measured(limit) for limit in asked) and not filled(monitoring.get("instrument")):
-        sentence = "a measured limit needs the kind of instrument it is read with."
+        sentence = Said("a measured limit needs the kind of instrument it is read with.")
         yield spot.gap(9, "no-instrument", sentence, "monitoring", "instrument")
 
 
@@ -166,7 +182,12 @@ def _measured(limit: Mapping[str, Any]) -> bool:
 
 def _routine(spot: Spot, point: Mapping[str, Any]) -> Iterator[Gap]:
     if missing := lacking(point.get("monitoring", {}), ["how", "who"]):
-        yield spot.gap(9, "routine-incomplete", f"say {' and '.join(missing)} it is done.", "monitoring")
+        yield spot.gap(
+            9,
+            "routine-incomplete",
+            Said("say %(fields)s it is done.", fields=both([Said(name) for name in missing])),
+            "monitoring",
+        )
 
 
 def _correction(spot: Spot, point: Mapping[str, Any]) -> Iterator[Gap]:
@@ -176,7 +197,9 @@ def _correction(spot: Spot, point: Mapping[str, Any]) -> Iterator[Gap]:
 
 def _corrective_action(spot: Spot, point: Mapping[str, Any]) -> Iterator[Gap]:
     if not filled(point.get("corrective_action")):
-        sentence = "say how the cause is found, what happens to the product, and how it will not come back."
+        sentence = Said(
+            "say how the cause is found, what happens to the product, and how it will not come back."
+        )
         yield spot.gap(10, "no-corrective-action", sentence, "corrective_action")
 
 
@@ -187,7 +210,9 @@ def _verification(spot: Spot, point: Mapping[str, Any]) -> Iterator[Gap]:
     for number, entry in enumerate(entries):
         if missing := lacking(entry, ["what", "who", "how_often"]):
             here = ("verification", number)
-            yield spot.gap(11, "verification-incomplete", f"say {', '.join(missing)}.", *here)
+            yield spot.gap(
+                11, "verification-incomplete", Said("say %(fields)s.", fields=fields(missing)), *here
+            )
 
 
 def _validation(spot: Spot, point: Mapping[str, Any]) -> Iterator[Gap]:
@@ -198,18 +223,22 @@ def _validation(spot: Spot, point: Mapping[str, Any]) -> Iterator[Gap]:
         return
     days = validation.get("on_site_within_days")
     if days is None:
-        sentence = "give the evidence that the limit works, or within how many days the site will have it."
+        sentence = Said(
+            "give the evidence that the limit works, or within how many days the site will have it."
+        )
         yield spot.gap(11, "no-validation", sentence, "validation")
     elif int(days) > VALIDATED_WITHIN_DAYS and not filled(validation.get("longer_because")):
-        sentence = f"more than {VALIDATED_WITHIN_DAYS} days need a written reason (longer_because)."
+        sentence = Said(
+            "more than %(days)d days need a written reason (longer_because).", days=VALIDATED_WITHIN_DAYS
+        )
         yield spot.gap(11, "validation-late", sentence, "validation")
 
 
 def _supply(spot: Spot, point: Mapping[str, Any]) -> Iterator[Gap]:
     names = ["supplier_approval", "supplier_verification", "receipt_rule"]
     if missing := lacking(point.get("supply", {}), names):
-        words = ", ".join(name.replace("_", " ") for name in missing)
-        yield spot.gap(9, "supply-incomplete", f"a control by the supplier needs {words}.", "supply")
+        sentence = Said("a control by the supplier needs %(fields)s.", fields=fields(missing))
+        yield spot.gap(9, "supply-incomplete", sentence, "supply")
 
 
 _PARTS = {

@@ -11,6 +11,7 @@ from collections.abc import Iterator, Mapping
 from typing import Any
 
 from haccp.plan_documents.spots import Gap, Spot, filled
+from haccp.said import Said
 from haccp.science.lethality import MOIST, Matrix
 
 _DRY = re.compile(
@@ -27,7 +28,7 @@ _NEGATIVE = re.compile(
 )
 _CHOCOLATE = re.compile(r"\b(chocolates?|couverture)\b", re.IGNORECASE)
 _ROAST = re.compile(r"\b(roast\w*|beans?|nibs?)\b", re.IGNORECASE)
-CHOCOLATE = (
+CHOCOLATE = Said(
     "warm chocolate is no kill step, whatever is shown: over 30 h at 71 °C for five logs of Salmonella (secondary text, "
     "read). Use chocolate that had its kill step before, and control it at receipt."
 )

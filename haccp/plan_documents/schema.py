@@ -17,6 +17,7 @@ from jsonschema import Draft202012Validator
 from jsonschema.exceptions import ValidationError
 
 from config.api.refusals import Reason
+from haccp.said import Said, joined
 
 SCHEMA: dict[str, Any] = json.loads(files(__package__).joinpath("plan_schema.json").read_text("utf-8"))
 DEEPEST = 20  # levels; a plan has seven
@@ -65,17 +66,18 @@ def field_of(path: Sequence[str | int]) -> str:
     return ".".join(str(part) for part in path)
 
 
-def place(document: object, path: Sequence[str | int]) -> str:
+def place(document: object, path: Sequence[str | int]) -> Said:
     """The path in words, by code where an entry has one: ``hazards, H-SHELL, likelihood``."""
-    words, here = [], document
+    words: list[str] = []
+    here = document
     for part in path:
         here = _inside(here, part)
         code = here.get("code") if isinstance(here, dict) else None
         if isinstance(part, str):
-            words.append(part.replace("_", " ").replace("ccp", "CCP"))
+            words.append(Said(part.replace("_", " ").replace("ccp", "CCP")))
         else:
-            words.append(code if isinstance(code, str) and code else f"number {part + 1}")
-    return ", ".join(words) or "the plan"
+            words.append(code if isinstance(code, str) and code else Said("number %(count)d", count=part + 1))
+    return joined(", ", words) if words else Said("the plan")
 
 
 def _inside(here: object, part: str | int) -> object:

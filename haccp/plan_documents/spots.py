@@ -6,6 +6,7 @@ from typing import Any
 
 from config.api.refusals import Reason
 from haccp.plan_documents.schema import field_of, place
+from haccp.said import Begun, Said, joined, said
 
 # The twelve steps of CXC 1-1969 (2020, revised 2022), chapter 2, in our own words. Their number was read in a
 # notice of a FAO toolbox; their order and content are from memory.
@@ -44,7 +45,12 @@ class Spot:
     def gap(self, step: int, code: str, sentence: str, *inside: str | int) -> Gap:
         path = (*self.path, *inside)
         words = place(self.document, path)
-        return Gap(code, f"{words[:1].upper()}{words[1:]}: {sentence}", field_of(path), codex_step=step)
+        return Gap(
+            code,
+            Begun("%(place)s: %(sentence)s", place=words, sentence=said(sentence)),
+            field_of(path),
+            codex_step=step,
+        )
 
     def at(self, *inside: str | int) -> "Spot":
         return Spot(self.document, (*self.path, *inside))
@@ -63,6 +69,19 @@ def filled(value: object) -> bool:
 def lacking(part: Mapping[str, Any], names: Sequence[str]) -> list[str]:
     """Which of ``names`` are not filled in."""
     return [name for name in names if not filled(part.get(name))]
+
+
+def fields(names: Sequence[str], between: str = ", ") -> Said:
+    """Names of fields in words."""
+    return joined(between, [Said(name.replace("_", " ")) for name in names])
+
+
+def both(names: Sequence[Any]) -> Said:
+    """Names with an *and* before the last; one that is ``Said`` is translated."""
+    *most, last = names
+    if not most:
+        return joined("", [last])
+    return Said("%(most)s and %(last)s", most=joined(", ", most), last=last)
 
 
 def codes(document: Mapping[str, Any], name: str) -> set[str]:

@@ -21,7 +21,17 @@ from django.utils import translation
 from django.utils.translation.template import templatize
 
 from batches.models import LossKind, MovementKind
-from haccp import charting, drawing, dues, histories, history_plots, limits, monitoring, trials
+from haccp import (
+    charting,
+    drawing,
+    dues,
+    histories,
+    history_plots,
+    limits,
+    monitoring,
+    plan_documents,
+    trials,
+)
 from haccp.allergens import documents as allergen_documents
 from haccp.allergens import files, lists
 from haccp.allergens.content import Because, MixedIn, OnTheWay
@@ -54,6 +64,7 @@ CALLS = {
     "pgettext_lazy",
     "npgettext",
     "Said",
+    "gap",
 }
 TEXT = r"u?('(?:[^'\\]|\\.)*'|\"(?:[^\"\\]|\\.)*\")"
 CALL = re.compile(rf"\b(_|n?p?gettext)\(\s*{TEXT}(?:\s*,\s*{TEXT})?")
@@ -75,7 +86,8 @@ def texts() -> Iterator[tuple[str, str]]:
 def _of_python(source: str) -> Iterator[str]:
     for node in ast.walk(ast.parse(source)):
         name = getattr(node.func, "id", getattr(node.func, "attr", "")) if isinstance(node, ast.Call) else ""
-        said = [each.value for each in node.args if isinstance(each, ast.Constant)] if name in CALLS else []
+        args = getattr(node, "args", ())[2:3] if name == "gap" else getattr(node, "args", ())
+        said = [each.value for each in args if isinstance(each, ast.Constant)] if name in CALLS else []
         if said and isinstance(said[0], str):
             yield _key(name, said)
 
@@ -278,6 +290,66 @@ def test_the_ways_of_allergens_are_told_in_spanish_and_kept_in_english() -> None
     assert str(ways[0]) == (
         "by the supplier's word (L-1 (mixed in SILO-1 since 2026-03-02 08:00, taken out as L-2) -> L-3)"
     )
+
+
+BARE_PLAN: dict[str, Any] = {"title": "Karamellen"}
+DRAFT: dict[str, Any] = {
+    "team": [{"person": "Mara"}],
+    "steps": [{"code": "S1", "to": ["S9"]}, {"code": "S1"}, {"code": "S2", "products": ["KKK"]}],
+    "scales": {"likelihood": {"1": "selten"}},
+    "hazards": [
+        {"code": "H1", "likelihood": "7", "significant": True, "kind": "biological", "step": "S9"},
+        {"code": "H2", "significant": True, "decision": {"q1": {"answer": False}}},
+        {"code": "H3", "kind": "allergen", "decision": {"expert_reasoning": "Ja."}},
+        {
+            "code": "H4",
+            "significant": True,
+            "step": "S1",
+            "decision": {"expert_reasoning": "Ja.", "outcome": "ccp"},
+        },
+    ],
+    "control_points": [
+        {"code": "C1", "kind": "ccp", "control": "process", "hazards": ["H3", "H8"], "materials": ["M9"]},
+        {"code": "C2", "kind": "prp", "control": "supply-chain", "monitoring": {"when": {"per": "batch"}}},
+        {
+            "code": "C3",
+            "kind": "oprp",
+            "control": "process",
+            "step": "S1",
+            "hazards": ["H3"],
+            "verification": [{"what": "Blick"}],
+            "validation": {"on_site_within_days": "200"},
+            "limits": [
+                {"kind": "range", "quantity": "water activity", "unit": "C62", "upper": "0.6"},
+                {"kind": "range", "quantity": "water activity", "unit": "CEL", "upper": "60"},
+                {
+                    "kind": "observation",
+                    "quantity": "colour",
+                    "accepted": ["hell"],
+                    "outcomes": ["hell", "dunkel"],
+                },
+            ],
+        },
+    ],
+    "not_critical": [{"what": "Sieb"}],
+    "verification": [{"what": "Blick"}],
+}
+
+
+@pytest.mark.parametrize("document", [BARE_PLAN, DRAFT], ids=["bare", "half done"])
+def test_what_a_draft_lacks_is_told_in_spanish(document: dict[str, Any]) -> None:
+    assert plan_documents.errors(document) == []
+    english = plan_documents.gaps(document)
+    assert len(english) > 10
+    same = [each.detail for each in english if in_spanish(each.detail) == each.detail]
+    mixed = [text for each in english if OF_ENGLISH.search(text := in_spanish(each.detail))]
+    assert (same, mixed) == ([], [])
+
+
+def test_a_gap_begins_with_a_capital_in_every_language() -> None:
+    [gap] = [each for each in plan_documents.gaps(BARE_PLAN) if each.code == "no-team"]
+    assert gap.detail == "Team: name the people who made the plan."
+    assert in_spanish(gap.detail) == "Equipo: nombre a las personas que hicieron el plan."
 
 
 # -- one document of each kind ---------------------------------------------------------------------------
