@@ -11,27 +11,28 @@ from dataclasses import dataclass
 from batches.recipe_documents import CookedTo
 from config.api.refusals import Unusable
 from haccp.composition_documents import Stated
+from haccp.said import Said, joined
 from haccp.science import moisture, water_activity
 from haccp.science.answers import Answer, Computed, NotComputed
 from haccp.science.composition import Composition, NotDissolved, composition
 from haccp.science.solutes import Solute
 from haccp.science.water_activity import Band
 
-MOISTURE_MODEL = "Moisture of the mix"
-COOKED_MODEL = "Moisture after cooking"
-WATER_ACTIVITY = "Water activity"
-STATE_IT = "State what 100 g of it consist of, with the source, or measure the mix."
-AS_WEIGHED = (
+MOISTURE_MODEL = Said("Moisture of the mix")
+COOKED_MODEL = Said("Moisture after cooking")
+WATER_ACTIVITY = Said("Water activity")
+STATE_IT = Said("State what 100 g of it consist of, with the source, or measure the mix.")
+AS_WEIGHED = Said(
     "Of the mix as weighed in, not cooked: the recipe does not say what it is cooked to. "
     "What is cooked has less water and a lower water activity."
 )
-AS_COOKED = "Of the mix cooked to what the recipe says; what goes off is taken to be water."
-LOOK = "Look at the recipe and the compositions, or measure it."
-CARAMELISED = (
+AS_COOKED = Said("Of the mix cooked to what the recipe says; what goes off is taken to be water.")
+LOOK = Said("Look at the recipe and the compositions, or measure it.")
+CARAMELISED = Said(
     "Caramelised sugar loses more than water, so the mass that is left says nothing of the moisture."
 )
-MEASURE_IT = "Measure the moisture and give it in the recipe."
-ONE_END = "At one end of that moisture no model may speak; the band is of the rest."
+MEASURE_IT = Said("Measure the moisture and give it in the recipe.")
+ONE_END = Said("At one end of that moisture no model may speak; the band is of the rest.")
 MG_PER_KG = 1e6
 
 
@@ -89,9 +90,15 @@ def _nothing(why: str, advice: str) -> Mix:
 def _missing(ingredients: Sequence[Ingredient]) -> str:
     unknown = [each.name for each in ingredients if each.stated is None]
     unweighed = [each.name for each in ingredients if each.mass_kg is None]
-    said = [f"The composition of {', '.join(unknown)} is not stated."] if unknown else []
-    said += [f"The mass of one piece of {', '.join(unweighed)} is not stated."] if unweighed else []
-    return " ".join(said) if ingredients else "The recipe has nothing to eat in it."
+    said = [Said("The composition of %(names)s is not stated.", names=", ".join(unknown))] if unknown else []
+    said += (
+        [Said("The mass of one piece of %(names)s is not stated.", names=", ".join(unweighed))]
+        if unweighed
+        else []
+    )
+    if not ingredients:
+        return Said("The recipe has nothing to eat in it.")
+    return joined(" ", said)
 
 
 @dataclass(frozen=True)
@@ -131,16 +138,17 @@ class _Dry:
         """The moisture that is left. Range: no more water than was weighed in, and not less than none."""
         before = self.as_weighed()
         if before.value >= 100:
-            return NotComputed(COOKED_MODEL, "Without solids nothing says how much is left.")
+            return NotComputed(COOKED_MODEL, Said("Without solids nothing says how much is left."))
         left = self._left(to, before)
         if left.low > before.high + 1e-9:
-            why = (
-                f"The recipe says it is cooked to {left.value:.1f} % moisture; "
-                f"as weighed in it has {before.value:.1f} %."
+            why = Said(
+                "The recipe says it is cooked to %(left).1f %% moisture; as weighed in it has %(before).1f %%.",
+                left=left.value,
+                before=before.value,
             )
             return NotComputed(COOKED_MODEL, why, LOOK)
         if left.value < 0:
-            why = "The recipe says it is cooked to less than the solids that went in."
+            why = Said("The recipe says it is cooked to less than the solids that went in.")
             return NotComputed(COOKED_MODEL, why, LOOK)
         return left
 

@@ -19,6 +19,7 @@ from haccp import composition_documents, compositions, instruments, mixing
 from haccp.bounds import same_quantity
 from haccp.models import Check, Composition
 from haccp.readings import Reading, kept
+from haccp.said import Said, joined, said
 from haccp.science.answers import Computed, NotComputed
 from haccp.science.water_activity import Band
 
@@ -26,8 +27,10 @@ WATER_ACTIVITY, MOISTURE, PH = "water activity", "moisture", "pH"
 UNITS = {WATER_ACTIVITY: "C62", MOISTURE: "P1", PH: "Q30"}
 """What is looked for among the readings of checks, by the name a plan gives it, and in which unit."""
 
-GAP_ADVICE = "Look at weighing, cook, sample and meter; the measured value counts, the prediction does not."
-NOT_MADE_HERE = "It was received, not made here: no recipe of this house predicts it."
+GAP_ADVICE = Said(
+    "Look at weighing, cook, sample and meter; the measured value counts, the prediction does not."
+)
+NOT_MADE_HERE = Said("It was received, not made here: no recipe of this house predicts it.")
 MG_PER_KG = 1_000_000
 
 
@@ -183,36 +186,55 @@ def _against_bound(mix: mixing.Mix, each: Measured, answer: NotComputed) -> Gap:
     """Where no model may give a value there may still be one above which it cannot lie."""
     bound = mix.upper_bound
     if each.quantity != WATER_ACTIVITY or bound is None or each.value <= bound:
-        sentence = f"Measured {shown(each)}; there is nothing to compare it with. {answer.sentence}"
+        sentence = Said(
+            "Measured %(shown)s; there is nothing to compare it with. %(why)s",
+            shown=shown(each),
+            why=answer.sentence,
+        )
         return Gap(each, None, None, None, False, sentence)
-    sentence = (
-        f"Measured {shown(each)}; by this recipe it should lie below {bound:.3f}. {GAP_ADVICE}{_known(each)}"
+    sentence = Said(
+        "Measured %(shown)s; by this recipe it should lie below %(bound).3f. %(advice)s %(known)s",
+        shown=shown(each),
+        bound=bound,
+        advice=GAP_ADVICE,
+        known=_known(each),
     )
     return Gap(each, None, bound, each.value - bound, True, sentence)
 
 
 def _said(each: Measured, low: float, high: float, off: float) -> str:
     places = 3 if each.quantity == WATER_ACTIVITY else 2
-    band = f"predicted {low:.{places}f} to {high:.{places}f}"
+    band = Said("predicted %(low)s to %(high)s", low=f"{low:.{places}f}", high=f"{high:.{places}f}")
     if not off:
-        return f"Measured {shown(each)}, {band}: within the model's accuracy. The measured value counts."
-    side = "above" if off > 0 else "below"
-    return f"Measured {shown(each)}, {band}: {abs(off):.{places}f} {side} it. {GAP_ADVICE}{_known(each)}"
-
-
-def _known(each: Measured) -> str:
-    if each.uncertainty is None:
-        return " The instrument's own uncertainty is not stated."
-    return f" The instrument itself is known to ±{each.uncertainty:g}."
-
-
-def shown(each: Measured) -> str:
-    """``water activity 0.71 (sample at 21 °C)``: as entered, with what decides it."""
-    how = [f"by {each.method}"] if each.method else []
-    how += [f"sample at {in_symbols(each.sample_temperature)}"] if each.sample_temperature else []
-    return f"{each.quantity} {in_symbols(f'{each.entered} {each.unit}')}" + (
-        f" ({', '.join(how)})" if how else ""
+        return Said(
+            "Measured %(shown)s, %(band)s: within the model's accuracy. The measured value counts.",
+            shown=shown(each),
+            band=band,
+        )
+    return Said(
+        "Measured %(shown)s, %(band)s: %(off)s %(side)s it. %(advice)s %(known)s",
+        shown=shown(each),
+        band=band,
+        off=f"{abs(off):.{places}f}",
+        side=Said("above") if off > 0 else Said("below"),
+        advice=GAP_ADVICE,
+        known=_known(each),
     )
+
+
+def _known(each: Measured) -> Said:
+    if each.uncertainty is None:
+        return Said("The instrument's own uncertainty is not stated.")
+    return Said("The instrument itself is known to ±%(known)s.", known=f"{each.uncertainty:g}")
+
+
+def shown(each: Measured) -> Said:
+    """``water activity 0.71 (sample at 21 °C)``: as entered, with what decides it."""
+    how = [Said("by %(method)s", method=each.method)] if each.method else []
+    if each.sample_temperature:
+        how.append(Said("sample at %(warm)s", warm=in_symbols(each.sample_temperature)))
+    told = [said(each.quantity), " ", in_symbols(f"{each.entered} {each.unit}")]
+    return joined("", [*told, " (", joined(", ", how), ")"] if how else told)
 
 
 @dataclass(frozen=True)

@@ -8,6 +8,7 @@ from batches.models import Batch
 from haccp import predictions
 from haccp.mixing import Mix
 from haccp.science.answers import Answer, Computed, NotComputed
+from reports.listing import spoken
 
 
 @dataclass(frozen=True)
@@ -40,18 +41,18 @@ def of_batch(batch: Batch) -> Predicted | None:
         water_activity=_water_activity(mix),
         models=tuple(_said(each) for each in mix.models),
         notes=(
-            *mix.notes,
+            *map(spoken, mix.notes),
             _(
                 "A prediction never replaces a measurement; a gap is to be looked into, no deviation by itself."
             ),
         ),
-        gaps=tuple(GapLine(each.sentence, each.flagged) for each in compared.gaps),
+        gaps=tuple(GapLine(spoken(each.sentence), each.flagged) for each in compared.gaps),
     )
 
 
 def _moisture(answer: Answer) -> str:
     if isinstance(answer, NotComputed):
-        return answer.sentence
+        return spoken(answer.sentence)
     return _("%(low).2f to %(high).2f %%") % {"low": answer.low, "high": answer.high}
 
 
@@ -59,12 +60,12 @@ def _water_activity(mix: Mix) -> str:
     if isinstance(mix.band, NotComputed):
         bound = mix.upper_bound
         below = "" if bound is None else " " + _("Below %.3f whatever else holds.") % bound
-        return mix.band.sentence + below
+        return spoken(mix.band.sentence) + below
     return _("%(low).3f to %(high).3f") % {"low": mix.band.low, "high": mix.band.high}
 
 
 def _said(answer: Answer) -> str:
     if isinstance(answer, Computed):
         band = _("%(low).3f to %(high).3f") % {"low": answer.low, "high": answer.high}
-        return f"{answer.model}: {band} ({answer.source})"
-    return answer.sentence
+        return f"{spoken(answer.model)}: {band} ({answer.source})"
+    return spoken(answer.sentence)

@@ -10,6 +10,7 @@ A number here never replaces a measurement of the product.
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 
+from haccp.said import Said
 from haccp.science import aw_equations, sucrose
 from haccp.science.answers import Answer, Computed, NotComputed, number
 from haccp.science.composition import Composition
@@ -23,7 +24,7 @@ UPPER_BOUND = "An upper bound: the real value lies below."
 # gives 211.4 g per 100 g of water, which is 67.9 % m/m (read, ja.scribd.com/document/324549505).
 SATURATION = 0.675
 SATURATION_HIGH = 0.679
-SUPERSATURATED = (
+SUPERSATURATED = Said(
     "More sucrose is said to be dissolved than 25 °C allows (67.5 % m/m in all the water): this is not a lasting "
     "solution. When it grains its water activity rises; saturated syrup of sucrose alone stands at about 0.847."
 )
@@ -58,7 +59,7 @@ def band(answers: Iterable[Answer]) -> Band | NotComputed:
     bounds = tuple(answer for answer in computed if UPPER_BOUND in answer.notes)
     spoke = [answer for answer in computed if answer not in bounds]
     if not spoke:
-        return NotComputed("Water activity", "No model may speak for this composition.")
+        return NotComputed("Water activity", Said("No model may speak for this composition."))
     return Band(
         min(answer.low for answer in spoke),
         max(answer.high for answer in spoke),
@@ -109,7 +110,7 @@ def ross(composition: Composition) -> Answer:
     model = "Ross"
     why = _no_solution(composition) or _no_moles(composition) or _outside_own_norrish(composition)
     if not why and len(composition.dissolved) == 1:
-        why = "With one solute it says nothing that Norrish does not."
+        why = Said("With one solute it says nothing that Norrish does not.")
     if why:
         return NotComputed(model, why)
     constants, moles, water = _norrish_constants(composition), composition.moles(), composition.moles_water
@@ -119,7 +120,7 @@ def ross(composition: Composition) -> Answer:
     ]
     value = aw_equations.ross(single)
     if value < 0.80:
-        return NotComputed(model, "It holds above a water activity of about 0.80 only.")
+        return NotComputed(model, Said("It holds above a water activity of about 0.80 only."))
     return _within(value, 0.03, model, "Ross 1975 (from memory); each solute by Norrish")
 
 
@@ -131,9 +132,11 @@ def money_born(composition: Composition) -> Answer:
     model = "Money-Born"
     why = _no_solution(composition) or _no_moles(composition)
     if not why and any(solute.kind != "sugar" for solute in composition.dissolved):
-        why = "It is a rule of thumb for sugars only."
+        why = Said("It is a rule of thumb for sugars only.")
     if not why and not 0.60 - ROUNDING <= composition.solids_fraction <= 0.70 + ROUNDING:
-        why = "It holds from 60 to 70 % m/m only; below it reads low, the unsafe side, above it reads high."
+        why = Said(
+            "It holds from 60 to 70 % m/m only; below it reads low, the unsafe side, above it reads high."
+        )
     if why:
         return NotComputed(model, why)
     value = aw_equations.money_born(sum(composition.moles().values()) / composition.water_g * 100)
@@ -152,7 +155,7 @@ def grover(composition: Composition) -> Answer:
     why = _no_solution(composition)
     unknown = [solute.name for solute in composition.dissolved if solute.grover is None]
     if not why and unknown:
-        why = f"No factor with its source is given for {', '.join(unknown)}."
+        why = Said("No factor with its source is given for %(names)s.", names=", ".join(unknown))
     if why:
         return NotComputed(model, why)
     factors = {s: s.grover for s in composition.dissolved if s.grover}
@@ -161,7 +164,10 @@ def grover(composition: Composition) -> Answer:
     if not 1 - ROUNDING <= equivalents <= 4 + ROUNDING:
         return NotComputed(
             model,
-            f"It holds from 1 to 4 g of sucrose equivalents per g of water; here are {equivalents:.2f}.",
+            Said(
+                "It holds from 1 to 4 g of sucrose equivalents per g of water; here are %(here)s.",
+                here=f"{equivalents:.2f}",
+            ),
         )
     sources = "; ".join(dict.fromkeys(factor.source for factor in factors.values()))
     return _within(
@@ -179,11 +185,11 @@ def sucrose_reference(composition: Composition, *, celsius: float = ROOM_CELSIUS
     temperature = number(celsius, "celsius")
     why = _no_solution(composition)
     if not why and not composition.only(SUCROSE):
-        why = "It holds for sucrose and water only."
+        why = Said("It holds for sucrose and water only.")
     if not why and not 0 <= temperature <= 50:
-        why = "It is used here from 0 to 50 °C only."
+        why = Said("It is used here from 0 to 50 °C only.")
     if not why and temperature < ROOM_CELSIUS and composition.fraction_of(SUCROSE) > SOLUBLE_AT_FREEZING:
-        why = "Below 25 °C so much sucrose may not stay dissolved."
+        why = Said("Below 25 °C so much sucrose may not stay dissolved.")
     if why:
         return NotComputed(model, why)
     value = sucrose.water_activity(100 * composition.fraction_of(SUCROSE), temperature)
@@ -199,9 +205,9 @@ def saturated_sucrose(composition: Composition) -> Answer:
     model = "Saturated sucrose syrup"
     why = _never(composition)
     if not why and not composition.only(SUCROSE):
-        why = "It holds for sucrose and water only; other sugars shift what saturated syrup is."
+        why = Said("It holds for sucrose and water only; other sugars shift what saturated syrup is.")
     if not why and not (_grained(composition) or _supersaturated(composition)):
-        why = "The syrup is not saturated and holds no sucrose crystals."
+        why = Said("The syrup is not saturated and holds no sucrose crystals.")
     if why:
         return NotComputed(model, why)
     notes = ("Held at saturation by its crystals, whatever the whole piece holds in sugar.",)
@@ -232,13 +238,14 @@ def _within(value: float, accuracy: float, model: str, source: str, *notes: str)
 
 def _never(composition: Composition) -> str:
     if composition.glass:
-        return "It is a glass; no solution model holds for one."
+        return Said("It is a glass; no solution model holds for one.")
     if not composition.dissolved:
-        return "Nothing is dissolved."
+        return Said("Nothing is dissolved.")
     if composition.solids_fraction > HIGHEST_SOLIDS + ROUNDING:
-        return (
-            f"{composition.solids_fraction:.1%} of the solution are dissolved solids; above 75 % no model was shown to "
-            "hold, and most read low, the unsafe side."
+        return Said(
+            "%(share)s of the solution are dissolved solids; above 75 %% no model was shown to hold, and most read low, "
+            "the unsafe side.",
+            share=f"{composition.solids_fraction:.1%}",
         )
     return ""
 
@@ -250,7 +257,7 @@ def _no_solution(composition: Composition) -> str:
     if _supersaturated(composition):
         return SUPERSATURATED
     if composition.only(SUCROSE) and _grained(composition):
-        return "Sucrose crystals hold the syrup at saturation."
+        return Said("Sucrose crystals hold the syrup at saturation.")
     return ""
 
 
@@ -264,23 +271,27 @@ def _grained(composition: Composition) -> bool:
 
 def _no_moles(composition: Composition) -> str:
     unknown = composition.without_molar_mass()
-    return f"No molar mass is given for {', '.join(unknown)}." if unknown else ""
+    return Said("No molar mass is given for %(names)s.", names=", ".join(unknown)) if unknown else ""
 
 
 def _outside_norrish(composition: Composition) -> str:
     if composition.solids_fraction > 0.70 + ROUNDING:
-        return "It holds to 70 % m/m dissolved solids; above about 72 % it reads low, the unsafe side."
+        return Said("It holds to 70 % m/m dissolved solids; above about 72 % it reads low, the unsafe side.")
     if composition.solids_fraction < 0.005 - ROUNDING:
-        return "It was compared from 0.5 % m/m dissolved solids on."
+        return Said("It was compared from 0.5 % m/m dissolved solids on.")
     return _outside_own_norrish(composition)
 
 
 def _outside_own_norrish(composition: Composition) -> str:
     for solute in composition.dissolved:
         if solute.norrish is None:
-            return f"No K with its source is given for {solute.name}."
+            return Said("No K with its source is given for %(name)s.", name=solute.name)
         if composition.fraction_of(solute) > solute.norrish.highest + ROUNDING:
-            return f"For {solute.name} it holds to {solute.norrish.highest:.0%} m/m in all the water."
+            return Said(
+                "For %(name)s it holds to %(share)s m/m in all the water.",
+                name=solute.name,
+                share=f"{solute.norrish.highest:.0%}",
+            )
     return ""
 
 

@@ -8,6 +8,7 @@ import json
 import re
 import subprocess
 from collections.abc import Iterator
+from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 from decimal import Decimal
 from pathlib import Path
@@ -21,6 +22,7 @@ from django.utils import translation
 from django.utils.translation.template import templatize
 
 from batches.models import LossKind, MovementKind
+from batches.recipe_documents import CookedTo
 from haccp import (
     charting,
     drawing,
@@ -28,8 +30,10 @@ from haccp import (
     histories,
     history_plots,
     limits,
+    mixing,
     monitoring,
     plan_documents,
+    predictions,
     trials,
 )
 from haccp.allergens import documents as allergen_documents
@@ -39,12 +43,15 @@ from haccp.allergens.content import Path as Way
 from haccp.allergens.documents import Group
 from haccp.allergens.vocabulary import Listed, Vocabulary
 from haccp.changeovers import matrix
+from haccp.composition_documents import Stated
 from haccp.labels import signs
 from haccp.models import Depth, Level, Means, Outside, PlanStep
 from haccp.models.labels import Moment
 from haccp.models.recalls import RecallClass, RecallHazard
 from haccp.recalls import answering
 from haccp.said import Said
+from haccp.science.answers import NotComputed
+from haccp.science.solutes import SUCROSE, Solute
 from ledger.models import Establishment, Part, Person
 from reports import inspection_file, jobs, listing, rendering
 from reports.demo.house import HOUSE
@@ -350,6 +357,57 @@ def test_a_gap_begins_with_a_capital_in_every_language() -> None:
     [gap] = [each for each in plan_documents.gaps(BARE_PLAN) if each.code == "no-team"]
     assert gap.detail == "Team: name the people who made the plan."
     assert in_spanish(gap.detail) == "Equipo: nombre a las personas que hicieron el plan."
+
+
+def mixes() -> Iterator[mixing.Mix]:
+    """Thin, thick, dry, with crystals, of other solutes, and those of which something is not known."""
+    sugar = Stated(
+        water=0.1, water_uncertainty=0.05, dissolved=((SUCROSE, 99.9),), undissolved={}, glass=False
+    )
+    glassy, water = replace(sugar, glass=True), replace(sugar, water=99.9, dissolved=((SUCROSE, 0.1),))
+    honey = replace(sugar, dissolved=((Solute("Honig", "sugar", None), 99.9),))
+    salt = replace(sugar, dissolved=((Solute("Salz", "salt", 58.4), 99.9),))
+    grained = replace(sugar, dissolved=((SUCROSE, 49.9),), undissolved={"sucrose crystals": 50.0})
+    to = CookedTo(moisture=Decimal(5), total=None, uncertainty=Decimal(1))
+    for stated in (sugar, glassy, honey, salt, grained):
+        for share in (0.1, 0.5, 0.65, 0.69, 0.9):
+            parts = [("Zucker", share, stated), ("Wasser", 1 - share, water)]
+            yield mixing.mixed([mixing.Ingredient(*part) for part in parts], to if share == 0.9 else None)
+    yield mixing.mixed([], None)
+    yield mixing.mixed([mixing.Ingredient("A", 1.0, None), mixing.Ingredient("B", None, sugar)], None)
+    yield mixing.mixed([mixing.Ingredient("Zucker", 1.0, sugar)], to)
+    by_mass = CookedTo(moisture=None, total=Decimal(1), uncertainty=Decimal(0))
+    yield mixing.mixed([mixing.Ingredient("Zucker", 1.0, sugar)], by_mass, caramelised=True)
+
+
+def measured_as(quantity: str, value: float, **how: Any) -> predictions.Measured:
+    unit = "P1" if quantity == "moisture" else "C62"
+    blank: dict[str, Any] = {"uncertainty": None, "method": "", "sample_temperature": "", "below": False}
+    at = datetime(2026, 3, 2, 8, tzinfo=UTC)
+    return predictions.Measured(
+        check=uuid4(),
+        at=at,
+        quantity=quantity,
+        entered=str(value),
+        unit=unit,
+        value=value,
+        **(blank | how),
+    )
+
+
+def test_what_models_say_of_a_mix_and_of_what_was_measured_is_told_in_spanish() -> None:
+    found = [
+        measured_as("water activity", 0.99, method="Taupunkt", sample_temperature="21 CEL"),
+        measured_as("water activity", 0.2, uncertainty=0.01),
+        measured_as("moisture", 34.9),
+    ]
+    told: set[str] = set()
+    for mix in mixes():
+        answers = [each for each in (mix.moisture, mix.band, *mix.models) if isinstance(each, NotComputed)]
+        told |= {in_spanish(each.sentence) for each in answers} | set(map(in_spanish, mix.notes))
+        told |= {in_spanish(each.sentence) for each in predictions.gaps(mix, found)}
+    assert len(told) > 40
+    assert {each for each in told if OF_ENGLISH.search(each)} == set()
 
 
 # -- one document of each kind ---------------------------------------------------------------------------
