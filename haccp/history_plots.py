@@ -175,8 +175,10 @@ def _capability_told(charted: Charted) -> Iterator[str]:
         yield by(said(charted.capable), _)
         return
     both = [(each.model, each) for each in (found.cp, found.cpk) if each is not None]
+    figures = _("%(name)s %(value).2f (%(low).2f to %(high).2f)")
     told = "; ".join(
-        f"{name} {each.value:.2f} ({each.low:.2f} {_('to')} {each.high:.2f})" for name, each in both
+        figures % {"name": name, "value": each.value, "low": each.low, "high": each.high}
+        for name, each in both
     )
     sure = _("%(told)s with %(confidence)s %% confidence.")
     yield f"{sure % {'told': told, 'confidence': f'{charted.confidence * 100:g}'}} {by(charted.capable, _)}"

@@ -2,6 +2,7 @@
 
 import copy
 import json
+import re
 from collections.abc import Iterator
 from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
@@ -24,6 +25,7 @@ from haccp import (
 )
 from haccp.allergens.content import Because, MixedIn, OnTheWay
 from haccp.allergens.content import Path as Way
+from haccp.bounds import Bound
 from haccp.composition_documents import Stated
 from haccp.said import Said
 from haccp.science.answers import NotComputed
@@ -97,6 +99,17 @@ CHARTED: dict[str, tuple[tuple[float, ...], dict[str, Any]]] = {
     "of batches that are none": (STEADY, {"chart": "xbar-r", "subgroup_size": 3}),
     "cusum of nothing": ((), {"chart": "cusum", "target": 119, "slack": 0.1, "decision": 0.5}),
 }
+
+
+def test_a_band_of_capability_goes_from_one_number_to_the_other_in_spanish() -> None:
+    bounds = {"lower": Bound(Decimal(118), True, "plan"), "upper": Bound(Decimal(122), True, "plan")}
+    values = (119.0, 121.0, 120.0) * 4
+    with translation.override("es"):
+        words = " ".join(
+            history_plots.plot_of(history_of([replace(each, **bounds) for each in measured(*values)])).words
+        )
+    assert re.search(r"Cp \d\.\d\d \(de \d\.\d\d a \d\.\d\d\); Cpk ", words)
+    assert not OF_ENGLISH.search(words.replace("118 to 122", ""))
 
 
 @pytest.mark.parametrize("case", CHARTED)
