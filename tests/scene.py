@@ -368,6 +368,7 @@ SPECIAL: dict[str, Any] = {
         "balance": None,
         "file": None,
         "profile": None,
+        "retention": None,
         "period": None,
     },
     "run-orders": lambda scene: {
@@ -407,7 +408,12 @@ SPECIAL: dict[str, Any] = {
         **dict.fromkeys(("best_before_from", "best_before_to")),
     },
     "notices-arrived/{id}/replies": {"means": "phone", "language": "en", "figures_at": NOW},
-    "notices-arrived/{id}/recalls": {"hazard": "label", "determined_at": NOW, "strategy": STRATEGY},
+    "notices-arrived/{id}/recalls": {
+        "hazard": "label",
+        "determined_at": NOW,
+        "strategy": STRATEGY,
+        "carried_over": {"allergens": ["almond"]},
+    },
     "inspections": lambda scene: {"visitors": [VISITOR], "accompanied_by": [scene.ids["person"]]},
     "inspections/{id}/notes": {"document": None},
     "inspections/{id}/samples": {"taken_before": None, "counter": "none"},

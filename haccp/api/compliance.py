@@ -10,6 +10,7 @@ from rest_framework.request import Request
 from rest_framework.response import Response
 
 from batches.api.movements import read_filters
+from config.api.days import DayField
 from config.api.examples import PASSWORD, WHEN, example
 from haccp.api.recalls import password_field, proof_of
 from haccp.compliance import known, profile, reliefs
@@ -81,7 +82,7 @@ class ProfileSerializer(serializers.Serializer):
 
 
 class OnFilter(serializers.Serializer):
-    on = serializers.DateField(required=False, help_text="The day to ask of; today, if left out.")
+    on = DayField(required=False, help_text="The day to ask of; today, if left out.")
 
 
 class RequiredParts(Scoped):

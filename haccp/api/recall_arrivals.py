@@ -278,6 +278,7 @@ class NoticeRecalls(RecordView):
         return queryset.filter(deviation__what=Deviation.What.NOTICE, deviation__subject=subject)
 
     def deed(self, act: Act, **values: Any) -> Record:
-        strategy, proof = Strategy(**values.pop("strategy")), proof_of(self, act, values)
+        notice, strategy = notice_of(self), Strategy(**values.pop("strategy"))
+        proof = proof_of(self, act, values)
         values["spread"] = carried_over(self.establishment, values.pop("carried_over", {}), "carried_over")
-        return arriving.recall(act=act, proof=proof, notice=notice_of(self), strategy=strategy, **values)
+        return arriving.recall(act=act, proof=proof, notice=notice, strategy=strategy, **values)

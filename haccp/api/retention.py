@@ -14,6 +14,7 @@ from rest_framework.request import Request
 from rest_framework.response import Response
 
 from batches.api.movements import read_filters
+from config.api.days import DayField
 from config.api.examples import ID, PASSWORD, WHEN, example
 from config.api.refusals import RuleBroken, Unknown
 from haccp.api.recalls import password_field, proof_of
@@ -147,7 +148,7 @@ class WordsTakenBack(Scoped):
 
 
 class RetentionFilters(serializers.Serializer):
-    on = serializers.DateField(required=False, help_text="The day asked for; today, if left out.")
+    on = DayField(required=False, help_text="The day asked for; today, if left out.")
 
 
 class KindCountSerializer(serializers.Serializer):

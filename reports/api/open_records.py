@@ -3,7 +3,6 @@
 from typing import Any
 
 from django.utils import translation
-from drf_spectacular.types import OpenApiTypes
 from drf_spectacular.utils import extend_schema
 from rest_framework import serializers
 from rest_framework.request import Request
@@ -56,9 +55,7 @@ class OpenRecords(Scoped):
     serializer_class = OpenRecordsSerializer
     read_roles = ANY_ROLE
 
-    @extend_schema(
-        parameters=[OpenRecordsFilters], responses={200: OpenRecordsSerializer, 400: OpenApiTypes.OBJECT}
-    )
+    @extend_schema(parameters=[OpenRecordsFilters], responses=OpenRecordsSerializer)
     def get(self, request: Request, *args: Any, **kwargs: Any) -> Response:
         asked = OpenRecordsFilters(data=request.query_params)
         asked.is_valid(raise_exception=True)

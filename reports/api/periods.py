@@ -6,16 +6,16 @@ from typing import Any
 from rest_framework import serializers
 
 from config.api.bodies import BodySerializer
+from config.api.days import DayField
 
 MOST_DAYS = 3653  # ten years (a site setting, no source)
-FIRST_YEAR, LAST_YEAR = 1900, 9000  # no record of this trade lies outside; so that days can be reckoned with
 
 
 class DaysSerializer(BodySerializer):
     """Days of the establishment, both included; or everything there is, where the kind of document can tell that."""
 
-    first = serializers.DateField(required=False, help_text="The first local day.")
-    last = serializers.DateField(required=False, help_text="The last local day.")
+    first = DayField(required=False, help_text="The first local day.")
+    last = DayField(required=False, help_text="The last local day.")
     whole = serializers.BooleanField(
         required=False,
         default=False,
@@ -35,9 +35,6 @@ class DaysSerializer(BodySerializer):
         return said
 
     def _refuse_wrong(self, first: date, last: date) -> None:
-        for name, day in (("first", first), ("last", last)):
-            if not FIRST_YEAR <= day.year <= LAST_YEAR:
-                raise serializers.ValidationError({name: "No work was recorded in that year."})
         if last < first:
             raise serializers.ValidationError({"last": "The period ends before it begins."})
         if (last - first).days > MOST_DAYS:

@@ -1,9 +1,8 @@
-from rest_framework import serializers
-
 from config.api.bodies import BodySerializer
+from config.api.days import DayField
 
 
 class RetentionAskedSerializer(BodySerializer):
     """What a report on retention is of."""
 
-    on = serializers.DateField(required=False, help_text="The day asked for; today, if left out.")
+    on = DayField(required=False, help_text="The day asked for; today, if left out.")

@@ -1,5 +1,6 @@
 """What a batch record says of local rules: those confirmed, those that nobody has confirmed, and what to mind."""
 
+import re
 from collections.abc import Callable
 from decimal import Decimal
 from typing import Any
@@ -8,7 +9,7 @@ import pytest
 
 from batches.models import Batch
 from haccp.models import Check
-from reports import batch_record
+from reports import batch_record, rendering
 from tests.conftest import NOON
 
 
@@ -43,7 +44,8 @@ def test_a_rule_that_nobody_confirmed_is_named_where_its_quantity_was_checked(
     record = build()
     assert record.confirmed_rules == ()
     assert [told.split(":")[0] for told in record.unconfirmed_rules] == [rule.code]
-    assert "to be confirmed with your authority" in record.unconfirmed_rules[0]
+    page = " ".join(rendering.to_html(record, for_paper=True).split())
+    assert re.search(rf"to be confirmed with your authority[^<]*</p> <ul><li>{rule.code}: ", page)
 
 
 def test_a_confirmed_rule_is_named_as_one_and_its_caution_stands_beside_the_reading(

@@ -360,12 +360,6 @@ def test_the_page_numbers_are_spanish_too() -> None:
     )
 
 
-def test_a_part_that_is_written_in_english_only_says_so(ask: Any, made: Any) -> None:
-    batch = Batch.objects.filter(establishment=made.here).latest("id")
-    part = jobs.built(ask(language="es"), "batch-record", batch.uid, {})
-    assert (part.language, part.title) == ("en", "Batch record")
-
-
 def test_a_plan_that_a_batch_was_made_under_lies_before_its_record(ask: Any, made: Any) -> None:
     batch = Batch.objects.filter(establishment=made.here, plan_version__isnull=False).first()
     about = {"batches": [str(batch.uid)]}
