@@ -3,7 +3,7 @@
 from typing import Any
 
 from drf_spectacular.utils import extend_schema, extend_schema_field
-from rest_framework import serializers, status
+from rest_framework import serializers
 from rest_framework.request import Request
 from rest_framework.response import Response
 
@@ -17,7 +17,7 @@ from batches.web_orders import Contact
 from config.api.bodies import BodySerializer
 from config.api.examples import ID, WHEN, example
 from ledger.acts import Act
-from ledger.api.records import RecordSerializer, RecordView, act_of
+from ledger.api.records import DeedView, RecordSerializer, RecordView, act_of
 from ledger.api.scope import PLANNERS, Scoped, ScopedReference
 from ledger.models import Record
 
@@ -59,21 +59,15 @@ class AtOutletWithdrawnSerializer(RecordSerializer):
     reason = serializers.CharField(max_length=1000)
 
 
-class WithdrawnAtOutlets(Scoped):
+class WithdrawnAtOutlets(DeedView):
     """Say that something noted at an outlet never happened."""
 
     serializer_class = AtOutletWithdrawnSerializer
+    shown_by = AtOutletSerializer
     queryset = AtOutlet.objects.all()
 
-    @extend_schema(
-        request=AtOutletWithdrawnSerializer, responses={201: AtOutletSerializer, 200: AtOutletSerializer}
-    )
-    def post(self, request: Request, *args: Any, **kwargs: Any) -> Response:
-        serializer = self.get_serializer(data=request.data)
-        serializer.is_valid(raise_exception=True)
-        made = outlets.withdraw(act=act_of(self, request, dict(serializer.validated_data)))
-        code = status.HTTP_200_OK if made.repeated else status.HTTP_201_CREATED
-        return Response(AtOutletSerializer(made, context=self.get_serializer_context()).data, status=code)
+    def deed(self, act: Act, **values: Any) -> Record:
+        return outlets.withdraw(act=act)
 
 
 class VisitSerializer(serializers.Serializer):

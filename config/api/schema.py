@@ -79,10 +79,15 @@ HEADERS = {
 
 
 class Operations(AutoSchema):
-    """A post answers 201 for what is new and 200 for a repeat, unless the view says otherwise."""
+    """A post answers 201 for what is new and 200 for a repeat, unless the view says otherwise.
+
+    ``shown_by`` of a view: how it shows what it read otherwise.
+    """
 
     def get_response_serializers(self) -> Any:
         usual = super().get_response_serializers()
+        if self.method == "POST" and usual and not isinstance(usual, dict):
+            usual = getattr(self.view, "shown_by", None) or usual
         if self.method == "POST" and not isinstance(usual, dict):
             return {201: usual, 200: usual}
         return usual

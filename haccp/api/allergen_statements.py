@@ -3,7 +3,7 @@
 from typing import Any
 
 from drf_spectacular.utils import OpenApiExample, extend_schema, extend_schema_serializer
-from rest_framework import serializers, status
+from rest_framework import serializers
 from rest_framework.request import Request
 from rest_framework.response import Response
 
@@ -14,7 +14,7 @@ from haccp.allergens import statements
 from haccp.allergens.saying import MOST
 from haccp.models import AllergenStatement
 from ledger.acts import Act
-from ledger.api.records import RecordSerializer, RecordView, act_of
+from ledger.api.records import DeedView, RecordSerializer, RecordView
 from ledger.api.scope import Scoped, ScopedReference
 from ledger.models import Record, Role
 
@@ -106,22 +106,13 @@ class WithdrawnAllergenStatementSerializer(RecordSerializer):
     reason = serializers.CharField(max_length=1000)
 
 
-class WithdrawnAllergenStatements(Scoped):
+class WithdrawnAllergenStatements(DeedView):
     """Say that a statement was never made. What it spoke of is unknown again, unless another says it."""
 
     queryset = AllergenStatement.objects.all()
     serializer_class = WithdrawnAllergenStatementSerializer
+    shown_by = AllergenStatementSerializer
     write_roles = WRITERS
 
-    @extend_schema(
-        request=WithdrawnAllergenStatementSerializer,
-        responses={201: AllergenStatementSerializer, 200: AllergenStatementSerializer},
-    )
-    def post(self, request: Request, *args: Any, **kwargs: Any) -> Response:
-        serializer = self.get_serializer(data=request.data)
-        serializer.is_valid(raise_exception=True)
-        made = statements.withdraw(act=act_of(self, request, dict(serializer.validated_data)))
-        code = status.HTTP_200_OK if made.repeated else status.HTTP_201_CREATED
-        return Response(
-            AllergenStatementSerializer(made, context=self.get_serializer_context()).data, status=code
-        )
+    def deed(self, act: Act, **values: Any) -> Record:
+        return statements.withdraw(act=act)

@@ -1,11 +1,10 @@
 """Changeovers: what was done, what showed it, who released it. Nothing that was done is refused; a release may be."""
 
-from collections.abc import Callable
-from typing import Any, ClassVar
+from typing import Any
 
 from django.shortcuts import get_object_or_404
 from drf_spectacular.utils import OpenApiExample, extend_schema, extend_schema_field, extend_schema_serializer
-from rest_framework import serializers, status
+from rest_framework import serializers
 from rest_framework.request import Request
 from rest_framework.response import Response
 
@@ -28,7 +27,7 @@ from haccp.models import (
 )
 from ledger import signatures
 from ledger.acts import Act
-from ledger.api.records import RecordSerializer, RecordView, act_of
+from ledger.api.records import DeedView, RecordSerializer, RecordView
 from ledger.api.scope import PersonReference, Scoped, ScopedReference
 from ledger.models import Record
 
@@ -371,55 +370,34 @@ class WithdrawnOfChangeoverSerializer(RecordSerializer):
     reason = serializers.CharField(max_length=1000)
 
 
-class _Withdrawals(Scoped):
-    serializer_class = WithdrawnOfChangeoverSerializer
-    shown_by: ClassVar[type[RecordSerializer]]
-    withdraw: ClassVar[Callable[..., Record]]
-
-    def post(self, request: Request, *args: Any, **kwargs: Any) -> Response:
-        serializer = self.get_serializer(data=request.data)
-        serializer.is_valid(raise_exception=True)
-        made = type(self).withdraw(act=act_of(self, request, dict(serializer.validated_data)))
-        code = status.HTTP_200_OK if made.repeated else status.HTTP_201_CREATED
-        return Response(self.shown_by(made, context=self.get_serializer_context()).data, status=code)
-
-
-def _documented(shown: type[RecordSerializer]) -> Callable[[Any], Any]:
-    answers = {201: shown, 200: shown}
-    return extend_schema(request=WithdrawnOfChangeoverSerializer, responses=answers)
-
-
-class WithdrawnChangeovers(_Withdrawals):
+class WithdrawnChangeovers(DeedView):
     """Say that a changeover never happened. Its release falls, and what ran since is held."""
 
     queryset = Changeover.objects.all()
+    serializer_class = WithdrawnOfChangeoverSerializer
     shown_by = ChangeoverSerializer
-    withdraw = staticmethod(recording.withdraw)
 
-    @_documented(ChangeoverSerializer)
-    def post(self, request: Request, *args: Any, **kwargs: Any) -> Response:
-        return super().post(request, *args, **kwargs)
+    def deed(self, act: Act, **values: Any) -> Record:
+        return recording.withdraw(act=act)
 
 
-class WithdrawnChangeoverVerifications(_Withdrawals):
+class WithdrawnChangeoverVerifications(DeedView):
     """Say that a verification never happened. A release that rests on it falls."""
 
     queryset = ChangeoverVerification.objects.all()
+    serializer_class = WithdrawnOfChangeoverSerializer
     shown_by = ChangeoverVerificationSerializer
-    withdraw = staticmethod(verifying.withdraw)
 
-    @_documented(ChangeoverVerificationSerializer)
-    def post(self, request: Request, *args: Any, **kwargs: Any) -> Response:
-        return super().post(request, *args, **kwargs)
+    def deed(self, act: Act, **values: Any) -> Record:
+        return verifying.withdraw(act=act)
 
 
-class WithdrawnChangeoverReleases(_Withdrawals):
+class WithdrawnChangeoverReleases(DeedView):
     """Take a release back. Its cleaning breaks count no more, and what ran since is held."""
 
     queryset = ChangeoverRelease.objects.all()
+    serializer_class = WithdrawnOfChangeoverSerializer
     shown_by = ChangeoverReleaseSerializer
-    withdraw = staticmethod(releasing.withdraw)
 
-    @_documented(ChangeoverReleaseSerializer)
-    def post(self, request: Request, *args: Any, **kwargs: Any) -> Response:
-        return super().post(request, *args, **kwargs)
+    def deed(self, act: Act, **values: Any) -> Record:
+        return releasing.withdraw(act=act)

@@ -23,7 +23,7 @@ from haccp.limits import Result
 from haccp.models import Check, ControlPoint, Instrument
 from haccp.readings import LONGEST, MOST_POINTS
 from ledger.acts import Act
-from ledger.api.records import RecordSerializer, RecordView, act_of
+from ledger.api.records import DeedView, RecordSerializer, RecordView, act_of
 from ledger.api.scope import Scoped, ScopedReference
 from ledger.models import Record
 
@@ -251,19 +251,15 @@ class WithdrawnCheckSerializer(RecordSerializer):
     reason = serializers.CharField(max_length=1000)
 
 
-class WithdrawnChecks(Scoped):
+class WithdrawnChecks(DeedView):
     """Say that a check never happened. What it answered is due again; its deviation and hold stay."""
 
     queryset = Check.objects.all()
     serializer_class = WithdrawnCheckSerializer
+    shown_by = CheckSerializer
 
-    @extend_schema(request=WithdrawnCheckSerializer, responses={201: CheckSerializer, 200: CheckSerializer})
-    def post(self, request: Request, *args: Any, **kwargs: Any) -> Response:
-        serializer = self.get_serializer(data=request.data)
-        serializer.is_valid(raise_exception=True)
-        check = checks.withdraw(act=act_of(self, request, dict(serializer.validated_data)))
-        code = status.HTTP_200_OK if check.repeated else status.HTTP_201_CREATED
-        return Response(CheckSerializer(check, context=self.get_serializer_context()).data, status=code)
+    def deed(self, act: Act, **values: Any) -> Record:
+        return checks.withdraw(act=act)
 
 
 @example(items=[SEEN])

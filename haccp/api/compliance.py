@@ -5,7 +5,7 @@ from datetime import date
 from typing import Any
 
 from drf_spectacular.utils import extend_schema
-from rest_framework import serializers, status
+from rest_framework import serializers
 from rest_framework.request import Request
 from rest_framework.response import Response
 
@@ -16,7 +16,7 @@ from haccp.api.recalls import password_field, proof_of
 from haccp.compliance import known, profile, reliefs
 from haccp.models import ComplianceRelief
 from ledger.acts import Act, Moment
-from ledger.api.records import RecordSerializer, RecordView, act_of
+from ledger.api.records import DeedView, RecordSerializer, RecordView
 from ledger.api.scope import DECIDERS, Scoped
 from ledger.models import Record
 
@@ -149,21 +149,14 @@ class WithdrawnReliefSerializer(RecordSerializer):
     password = password_field()
 
 
-class WithdrawnReliefs(Scoped):
+class WithdrawnReliefs(DeedView):
     """Say that a relief never held: what it eased is asked again for all of its days."""
 
     queryset = ComplianceRelief.objects.all()
     serializer_class = WithdrawnReliefSerializer
+    shown_by = ComplianceReliefSerializer
     write_roles = DECIDERS
 
-    @extend_schema(responses={201: ComplianceReliefSerializer, 200: ComplianceReliefSerializer})
-    def post(self, request: Request, *args: Any, **kwargs: Any) -> Response:
-        serializer = self.get_serializer(data=request.data)
-        serializer.is_valid(raise_exception=True)
-        values = dict(serializer.validated_data)
-        act = act_of(self, request, values)
-        made = reliefs.withdraw(act=replace(act, withdraws=True), proof=proof_of(self, act, values))
-        code = status.HTTP_200_OK if made.repeated else status.HTTP_201_CREATED
-        return Response(
-            ComplianceReliefSerializer(made, context=self.get_serializer_context()).data, status=code
-        )
+    def deed(self, act: Act, **values: Any) -> Record:
+        proof = proof_of(self, act, values)
+        return reliefs.withdraw(act=replace(act, withdraws=True), proof=proof)

@@ -3,7 +3,7 @@
 from typing import Any
 
 from drf_spectacular.utils import OpenApiExample, extend_schema, extend_schema_serializer
-from rest_framework import serializers, status
+from rest_framework import serializers
 from rest_framework.request import Request
 from rest_framework.response import Response
 
@@ -14,7 +14,7 @@ from haccp.labels import assessments
 from haccp.models import ContactAssessment
 from ledger import signatures
 from ledger.acts import Act
-from ledger.api.records import RecordSerializer, RecordView, act_of
+from ledger.api.records import DeedView, RecordSerializer, RecordView
 from ledger.api.scope import DECIDERS, Scoped, ScopedReference
 from ledger.models import Record
 
@@ -93,26 +93,16 @@ class WithdrawnAssessmentSerializer(RecordSerializer):
     password = _password()
 
 
-class WithdrawnContactAssessments(Scoped):
+class WithdrawnContactAssessments(DeedView):
     """Withdraw an assessment, signed. Lots that were released by it await a decision again."""
 
     queryset = ContactAssessment.objects.all()
     serializer_class = WithdrawnAssessmentSerializer
+    shown_by = ContactAssessmentSerializer
     write_roles = DECIDERS
 
-    @extend_schema(
-        request=WithdrawnAssessmentSerializer,
-        responses={201: ContactAssessmentSerializer, 200: ContactAssessmentSerializer},
-    )
-    def post(self, request: Request, *args: Any, **kwargs: Any) -> Response:
-        serializer = self.get_serializer(data=request.data)
-        serializer.is_valid(raise_exception=True)
-        values = dict(serializer.validated_data)
-        act = act_of(self, request, values)
+    def deed(self, act: Act, **values: Any) -> Record:
         proof = signatures.prove(
-            request=request._request, person=act.recorded_by, password=values["password"]
+            request=self.request._request, person=act.recorded_by, password=values["password"]
         )
-        made = assessments.withdraw(act=act, proof=proof)
-        code = status.HTTP_200_OK if made.repeated else status.HTTP_201_CREATED
-        shown = ContactAssessmentSerializer(made, context=self.get_serializer_context())
-        return Response(shown.data, status=code)
+        return assessments.withdraw(act=act, proof=proof)

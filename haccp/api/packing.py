@@ -4,7 +4,7 @@ from typing import Any
 
 from django.utils import timezone
 from drf_spectacular.utils import OpenApiExample, extend_schema, extend_schema_serializer
-from rest_framework import serializers, status
+from rest_framework import serializers
 from rest_framework.request import Request
 from rest_framework.response import Response
 
@@ -17,7 +17,7 @@ from haccp import monitoring
 from haccp.labels import packing, packing_dues
 from haccp.models import LabelVersion, Moment, Packed, PackingCheck
 from ledger.acts import Act
-from ledger.api.records import RecordSerializer, RecordView, act_of
+from ledger.api.records import DeedView, RecordSerializer, RecordView
 from ledger.api.scope import Scoped, ScopedReference
 from ledger.models import Record
 
@@ -135,22 +135,15 @@ class WithdrawnPackingSerializer(RecordSerializer):
     reason = serializers.CharField(max_length=1000)
 
 
-class WithdrawnPackingChecks(Scoped):
+class WithdrawnPackingChecks(DeedView):
     """Say that a packing check never happened. The deviation it opened and what is held stay."""
 
     queryset = PackingCheck.objects.all()
     serializer_class = WithdrawnPackingSerializer
+    shown_by = PackingCheckSerializer
 
-    @extend_schema(
-        request=WithdrawnPackingSerializer,
-        responses={201: PackingCheckSerializer, 200: PackingCheckSerializer},
-    )
-    def post(self, request: Request, *args: Any, **kwargs: Any) -> Response:
-        serializer = self.get_serializer(data=request.data)
-        serializer.is_valid(raise_exception=True)
-        made = packing.withdraw(act=act_of(self, request, dict(serializer.validated_data)))
-        code = status.HTTP_200_OK if made.repeated else status.HTTP_201_CREATED
-        return Response(PackingCheckSerializer(made, context=self.get_serializer_context()).data, status=code)
+    def deed(self, act: Act, **values: Any) -> Record:
+        return packing.withdraw(act=act)
 
 
 class PackingDueSerializer(serializers.Serializer):

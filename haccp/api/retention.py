@@ -9,7 +9,7 @@ from typing import Any
 
 from django.utils import timezone
 from drf_spectacular.utils import extend_schema
-from rest_framework import mixins, serializers, status
+from rest_framework import mixins, serializers
 from rest_framework.request import Request
 from rest_framework.response import Response
 
@@ -22,7 +22,7 @@ from haccp.models import Archive, Jurisdiction, KeptLonger, LegalHold, Markets
 from haccp.retention import rules, saying
 from haccp.retention.summary import Summary, summary
 from ledger.acts import Act
-from ledger.api.records import RecordSerializer, RecordView, act_of
+from ledger.api.records import DeedView, RecordSerializer, RecordView
 from ledger.api.scope import DECIDERS, PLANNERS, WORKERS, Scoped
 from ledger.models import Entry, Record
 from ledger.snapshots import one_snapshot
@@ -119,7 +119,7 @@ class WordTakenBackSerializer(RecordSerializer):
     password = password_field()
 
 
-class WordsTakenBack(Scoped):
+class WordsTakenBack(DeedView):
     """Take a word on markets, a period or a hold back, signed: it counts no more, and stays legible."""
 
     queryset = LegalHold.objects.all()
@@ -127,21 +127,15 @@ class WordsTakenBack(Scoped):
     read_roles = WORKERS
     write_roles = DECIDERS
 
-    @extend_schema(responses={201: WordTakenBackSerializer, 200: WordTakenBackSerializer})
-    def post(self, request: Request, *args: Any, **kwargs: Any) -> Response:
-        serializer = self.get_serializer(data=request.data)
-        serializer.is_valid(raise_exception=True)
-        values = dict(serializer.validated_data)
-        act = replace(act_of(self, request, values), withdraws=True)
+    def deed(self, act: Act, **values: Any) -> Record:
         named = Entry.objects.filter(establishment=self.establishment, pk__in=[act.corrects]).first()
-        model = None if named is None else WORDS.get(named.kind)
-        if model is None:
+        kind = None if named is None else WORDS.get(named.kind)
+        if kind is None:
             raise Unknown(
                 f"There is no such word {act.corrects} here. Nothing was written.", field="corrects"
             )
-        made = saying.take_back(act=act, proof=proof_of(self, act, values), kind=model)
-        code = status.HTTP_200_OK if made.repeated else status.HTTP_201_CREATED
-        return Response(self.get_serializer(made).data, status=code)
+        proof = proof_of(self, act, values)
+        return saying.take_back(act=replace(act, withdraws=True), proof=proof, kind=kind)
 
 
 # -- what leaves ------------------------------------------------------------------------------------------

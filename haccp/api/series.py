@@ -6,7 +6,7 @@ from django.conf import settings
 from django.http import HttpResponse, StreamingHttpResponse
 from drf_spectacular.types import OpenApiTypes
 from drf_spectacular.utils import OpenApiParameter, extend_schema, extend_schema_field
-from rest_framework import serializers, status
+from rest_framework import serializers
 from rest_framework.renderers import BaseRenderer, JSONRenderer
 from rest_framework.request import Request
 from rest_framework.response import Response
@@ -22,7 +22,7 @@ from haccp.drawing import svg
 from haccp.logger.readings import as_csv
 from haccp.models import Instrument, Series
 from ledger.acts import Act
-from ledger.api.records import RecordSerializer, RecordView, act_of
+from ledger.api.records import DeedView, RecordSerializer, RecordView
 from ledger.api.scope import Scoped, ScopedReference
 from ledger.models import Record
 
@@ -237,21 +237,15 @@ class OneSeries(ReadSeries):
         return Response(self.get_serializer(found).data)
 
 
-class WithdrawnSeries(Scoped):
+class WithdrawnSeries(DeedView):
     """Say that a series never was. Its readings stay as they are kept, and nothing is judged by them any more."""
 
     queryset = Series.objects.all()
     serializer_class = WithdrawnLoggedSerializer
+    shown_by = LoggedGoneSerializer
 
-    @extend_schema(
-        request=WithdrawnLoggedSerializer, responses={201: LoggedGoneSerializer, 200: LoggedGoneSerializer}
-    )
-    def post(self, request: Request, *args: Any, **kwargs: Any) -> Response:
-        serializer = self.get_serializer(data=request.data)
-        serializer.is_valid(raise_exception=True)
-        made = deeds.withdraw(act=act_of(self, request, dict(serializer.validated_data)))
-        code = status.HTTP_200_OK if made.repeated else status.HTTP_201_CREATED
-        return Response(LoggedGoneSerializer(made, context=self.get_serializer_context()).data, status=code)
+    def deed(self, act: Act, **values: Any) -> Record:
+        return deeds.withdraw(act=act)
 
 
 class Plot(ReadSeries):

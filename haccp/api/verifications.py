@@ -10,7 +10,7 @@ from drf_spectacular.utils import (
     extend_schema,
     extend_schema_serializer,
 )
-from rest_framework import mixins, serializers, status
+from rest_framework import mixins, serializers
 from rest_framework.request import Request
 from rest_framework.response import Response
 
@@ -22,7 +22,7 @@ from haccp.models import Check, Instrument, InstrumentVerification, Method, Veri
 from haccp.readings import LONGEST
 from haccp.verified import State
 from ledger.acts import Act
-from ledger.api.records import MomentField, RecordSerializer, RecordView, act_of
+from ledger.api.records import DeedView, MomentField, RecordSerializer, RecordView
 from ledger.api.scope import Scoped, ScopedReference
 from ledger.models import Record
 
@@ -207,22 +207,15 @@ class WithdrawnVerificationSerializer(RecordSerializer):
     reason = serializers.CharField(max_length=1000)
 
 
-class WithdrawnVerifications(Scoped):
+class WithdrawnVerifications(DeedView):
     """Say that a verification never happened. The deviation it opened and what is held stay."""
 
     queryset = InstrumentVerification.objects.all()
     serializer_class = WithdrawnVerificationSerializer
+    shown_by = VerificationSerializer
 
-    @extend_schema(
-        request=WithdrawnVerificationSerializer,
-        responses={201: VerificationSerializer, 200: VerificationSerializer},
-    )
-    def post(self, request: Request, *args: Any, **kwargs: Any) -> Response:
-        serializer = self.get_serializer(data=request.data)
-        serializer.is_valid(raise_exception=True)
-        made = verifications.withdraw(act=act_of(self, request, dict(serializer.validated_data)))
-        code = status.HTTP_200_OK if made.repeated else status.HTTP_201_CREATED
-        return Response(VerificationSerializer(made, context=self.get_serializer_context()).data, status=code)
+    def deed(self, act: Act, **values: Any) -> Record:
+        return verifications.withdraw(act=act)
 
 
 class SpeaksForSerializer(serializers.Serializer):

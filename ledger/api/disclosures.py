@@ -3,16 +3,13 @@
 from dataclasses import replace
 from typing import Any
 
-from drf_spectacular.utils import extend_schema
-from rest_framework import serializers, status
-from rest_framework.request import Request
-from rest_framework.response import Response
+from rest_framework import serializers
 
 from config.api.examples import ID, WHEN, example
 from ledger import disclosures
 from ledger.acts import Act
-from ledger.api.records import RecordSerializer, RecordView, act_of
-from ledger.api.scope import DECIDERS, PLANNERS, Scoped
+from ledger.api.records import DeedView, RecordSerializer, RecordView
+from ledger.api.scope import DECIDERS, PLANNERS
 from ledger.models import Disclosure, Part, Record
 
 
@@ -56,18 +53,13 @@ class TakenBackSerializer(RecordSerializer):
     reason = serializers.CharField(max_length=1000)
 
 
-class TakenBack(Scoped):
+class TakenBack(DeedView):
     """Take such a word back: documents leave that part out from now on. What was given stays given."""
 
     queryset = Disclosure.objects.all()
     serializer_class = TakenBackSerializer
+    shown_by = DisclosureSerializer
     write_roles = DECIDERS
 
-    @extend_schema(responses={201: DisclosureSerializer, 200: DisclosureSerializer})
-    def post(self, request: Request, *args: Any, **kwargs: Any) -> Response:
-        serializer = self.get_serializer(data=request.data)
-        serializer.is_valid(raise_exception=True)
-        act = act_of(self, request, dict(serializer.validated_data))
-        made = disclosures.take_back(act=replace(act, withdraws=True))
-        code = status.HTTP_200_OK if made.repeated else status.HTTP_201_CREATED
-        return Response(DisclosureSerializer(made, context=self.get_serializer_context()).data, status=code)
+    def deed(self, act: Act, **values: Any) -> Record:
+        return disclosures.take_back(act=replace(act, withdraws=True))

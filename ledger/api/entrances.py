@@ -5,7 +5,7 @@ from datetime import datetime
 from typing import Any
 
 from drf_spectacular.utils import extend_schema
-from rest_framework import mixins, serializers, status
+from rest_framework import mixins, serializers
 from rest_framework.request import Request
 from rest_framework.response import Response
 
@@ -13,7 +13,7 @@ from config.api.bodies import BodySerializer
 from config.api.examples import ID, WHEN, example
 from ledger import entrances
 from ledger.acts import Act
-from ledger.api.records import RecordSerializer, RecordView, act_of
+from ledger.api.records import DeedView, RecordSerializer, RecordView
 from ledger.api.scope import PLANNERS, PersonReference, Scoped
 from ledger.models import Entrance, Look, Record
 
@@ -84,21 +84,16 @@ class RevokedSerializer(RecordSerializer):
     reason = serializers.CharField(max_length=1000)
 
 
-class EntrancesRevoked(Scoped):
+class EntrancesRevoked(DeedView):
     """Revoke an entrance: it opens nothing from this moment on, in no session and with no key."""
 
     queryset = Entrance.objects.all()
     serializer_class = RevokedSerializer
+    shown_by = EntranceSerializer
     write_roles = PLANNERS
 
-    @extend_schema(responses={201: EntranceSerializer, 200: EntranceSerializer})
-    def post(self, request: Request, *args: Any, **kwargs: Any) -> Response:
-        serializer = self.get_serializer(data=request.data)
-        serializer.is_valid(raise_exception=True)
-        act = act_of(self, request, dict(serializer.validated_data))
-        made = entrances.revoke(act=replace(act, withdraws=True))
-        code = status.HTTP_200_OK if made.repeated else status.HTTP_201_CREATED
-        return Response(EntranceSerializer(made, context=self.get_serializer_context()).data, status=code)
+    def deed(self, act: Act, **values: Any) -> Record:
+        return entrances.revoke(act=replace(act, withdraws=True))
 
 
 class LookSerializer(serializers.Serializer):

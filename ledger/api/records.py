@@ -2,7 +2,7 @@
 
 import threading
 from datetime import datetime
-from typing import Any
+from typing import Any, ClassVar
 
 from drf_spectacular.types import OpenApiTypes
 from drf_spectacular.utils import extend_schema_field
@@ -119,19 +119,16 @@ def act_of(view: Scoped, request: Request, values: dict[str, Any]) -> Act:
     )
 
 
-class RecordView(mixins.ListModelMixin, Scoped):
-    """List and post one kind of record. ``deed(act=..., **values)`` writes it; there is no update, no delete.
+class DeedView(Scoped):
+    """Post one kind of record, as a withdrawal. ``deed(act=..., **values)`` writes it; there is no update, no delete.
 
-    Answers 201 for a new record and 200 for a repeat: what is stored.
+    Answers 201 for a new record and 200 for a repeat: what is stored, as ``shown_by`` shows it where it was read otherwise.
     """
 
-    ordering = ("-recorded_at", "-id")
+    shown_by: ClassVar[type[RecordSerializer] | None] = None
 
     def deed(self, act: Act, **values: Any) -> Record:
         raise NotImplementedError
-
-    def get(self, request: Request, *args: Any, **kwargs: Any) -> Response:
-        return self.list(request, *args, **kwargs)
 
     def post(self, request: Request, *args: Any, **kwargs: Any) -> Response:
         serializer = self.get_serializer(data=request.data)
@@ -139,7 +136,17 @@ class RecordView(mixins.ListModelMixin, Scoped):
         values = dict(serializer.validated_data)
         record = self.deed(act=act_of(self, request, values), **values)
         code = status.HTTP_200_OK if record.repeated else status.HTTP_201_CREATED
-        return Response(self.get_serializer(record).data, status=code)
+        shown = self.shown_by or self.get_serializer_class()
+        return Response(shown(record, context=self.get_serializer_context()).data, status=code)
+
+
+class RecordView(mixins.ListModelMixin, DeedView):
+    """The same, and the list of them, newest first."""
+
+    ordering = ("-recorded_at", "-id")
+
+    def get(self, request: Request, *args: Any, **kwargs: Any) -> Response:
+        return self.list(request, *args, **kwargs)
 
 
 def local_time(record: Record) -> datetime:
