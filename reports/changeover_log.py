@@ -11,6 +11,7 @@ from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 
 from batches.models import Equipment
+from config.templatetags.moments import local_time
 from haccp.changeovers import lines as of_changeovers
 from haccp.models import Changeover, ChangeoverRelease, ChangeoverVerification
 from ledger.models import Establishment, Record, Signature
@@ -19,7 +20,6 @@ from reports.documents import Column, RecordLine, SignatureLine
 from reports.listing import Listing, Section, spoken
 from reports.periods import Period
 from reports.tables import Table
-from reports.templatetags.documents import local_time
 
 TITLE = gettext_lazy("changeover log")
 FORMS = tables.FORMS

@@ -10,6 +10,7 @@ from django.utils.translation import get_language, gettext_lazy
 from django.utils.translation import gettext as _
 
 from batches.quantities import UNITS
+from config.templatetags.moments import local_time
 from haccp.check_sheets import Scan
 from haccp.figures import amount
 from haccp.judging import GONE, SENTENCES, run_flags
@@ -19,7 +20,6 @@ from haccp.series_uses import gone, named_in
 from ledger.acts import Moment
 from reports.documents import Column, RecordLine, Transcribed
 from reports.tables import RECORD_HEADS, Table, record_cells, text
-from reports.templatetags.documents import local_time
 
 NONE_NAMED = gettext_lazy("no instrument named")
 """Of a value that was measured; what was seen or counted needs none."""

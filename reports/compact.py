@@ -9,8 +9,9 @@ from django.utils.html import escape
 from django.utils.safestring import SafeString, mark_safe
 from django.utils.translation import gettext as _
 
+from config.templatetags.moments import local_time
 from reports.documents import RecordLine
-from reports.templatetags.documents import RESULT_MARKS, local_time, result_word, short_id, span
+from reports.templatetags.documents import RESULT_MARKS, result_word, short_id, span
 
 WIDTH = 180  # letters of the compact size beside each other on both papers, lying; measured
 INDENT = 4

@@ -12,6 +12,7 @@ from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 
 from batches.models import Lot
+from config.templatetags.moments import local_time
 from haccp.models import Closing, Deviation, Question
 from ledger.models import Establishment
 from reports import periods, tables
@@ -19,7 +20,6 @@ from reports.documents import Column, RecordLine
 from reports.listing import Listing, Section, spoken
 from reports.periods import Period
 from reports.tables import Table
-from reports.templatetags.documents import local_time
 
 TITLE = gettext_lazy("list of deviations")
 FORMS = tables.FORMS

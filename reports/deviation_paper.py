@@ -12,6 +12,7 @@ from django.utils.translation import gettext_lazy
 
 from batches.models import Lot
 from config.api.refusals import Unknown
+from config.templatetags.moments import local_time
 from haccp import check_sheets, doubts, limits, rules
 from haccp.models import Check, Deviation, Hold, InstrumentVerification, PackingCheck
 from ledger.models import Establishment, Record, Signature
@@ -22,7 +23,6 @@ from reports.documents import Column, RecordLine, SignatureLine
 from reports.listing import Listing, Section, spoken
 from reports.packed import PackingLine
 from reports.tables import Table
-from reports.templatetags.documents import local_time
 from reports.verification_log import VerificationLine
 
 TITLE = gettext_lazy("deviation")

@@ -13,6 +13,7 @@ from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 
 from config.api.refusals import Unknown
+from config.templatetags.moments import local_time
 from haccp.inspections import visits
 from haccp.models import Inspection
 from ledger.models import Disclosure, Establishment, Part, Signature
@@ -36,7 +37,6 @@ from reports.inspection_lines import (
 from reports.left_out import Included, LeavesOut
 from reports.listing import Listing, Section, spoken
 from reports.tables import Table
-from reports.templatetags.documents import local_time
 
 TITLE = gettext_lazy("inspection record")
 FORMS = tables.FORMS

@@ -16,6 +16,7 @@ from django.utils.translation import gettext_lazy
 
 from batches.models import Batch
 from config.api.refusals import Unknown
+from config.templatetags.moments import local_time
 from haccp import check_sheets, doubts, drawing, histories, limits, monitoring, plans, rules
 from haccp.charting import Asked
 from haccp.check_sheets import Scan
@@ -31,7 +32,6 @@ from reports.check_lines import CHECK_COLUMNS, CheckLine
 from reports.documents import Column, Document, Stretch
 from reports.periods import Period
 from reports.tables import Table, text
-from reports.templatetags.documents import local_time
 
 TITLE = gettext_lazy("monitoring log")
 FORMS = tables.FORMS

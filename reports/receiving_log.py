@@ -13,13 +13,13 @@ from django.utils.translation import gettext_lazy, pgettext_lazy
 from batches import quantities
 from batches.flags import SENTENCES, Flag
 from batches.models import Dimension, LotDecision, Movement, MovementKind
+from config.templatetags.moments import local_time
 from ledger.models import Establishment
 from reports import balances, periods, tables
 from reports.documents import Column, RecordLine
 from reports.listing import Listing, Section, spoken
 from reports.periods import Period
 from reports.tables import Table
-from reports.templatetags.documents import local_time
 
 TITLE = gettext_lazy("receiving log")
 FORMS = tables.FORMS

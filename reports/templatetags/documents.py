@@ -13,35 +13,18 @@ from django.utils.safestring import SafeString, mark_safe
 from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 
+from config.templatetags.moments import clock, local_day, local_time
 from haccp.limits import Result
 from reports.code_drawing import Carrier, Code, path, square
 from reports.documents import Column, RecordLine
 
 register = template.Library()
+for shown in (local_time, local_day, clock):
+    register.filter(shown)
 
 WHEN = Column(gettext_lazy("When"), "performed_at", 3)
 BY = Column(gettext_lazy("By"), "performed_by", 3)
 RECORD = Column(gettext_lazy("Record"), "record", 2, mono=True)
-
-
-@register.filter
-def local_time(value: datetime) -> str:
-    """``2026-03-02 12:00 +01:00``: never without the offset. Raises ValueError for a time that has none."""
-    return f"{local_day(value)} {clock(value)}"
-
-
-@register.filter
-def local_day(value: datetime) -> str:
-    return format(value, "%Y-%m-%d")
-
-
-@register.filter
-def clock(value: datetime) -> str:
-    """``12:00 +01:00``."""
-    if value.utcoffset() is None:
-        raise ValueError(f"{value} has no offset from UTC; a document never shows such a time.")
-    zone = format(value, "%z")
-    return f"{value:%H:%M} {zone[:3]}:{zone[3:5]}"
 
 
 @register.filter

@@ -11,13 +11,13 @@ import pytest
 from batches import noting, using
 from batches.models import Batch, Lot, Movement
 from batches.recipe_documents import Step
+from config.templatetags.moments import local_time
 from haccp import reviews
 from haccp.models import Check
 from ledger import signatures
 from ledger.models import Entry, Person, Signature
 from reports import batch_record
 from reports.rendering import to_html
-from reports.templatetags.documents import local_time
 from tests.conftest import NOON
 from tests.haccp.conftest import HOUR, MORNING
 
