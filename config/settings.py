@@ -272,5 +272,6 @@ LOGGING = {
     "formatters": {"plain": {"format": "%(asctime)s %(levelname)s %(name)s: %(message)s"}},
     "handlers": {"console": {"class": "logging.StreamHandler", "formatter": "plain"}},
     "root": {"handlers": ["console"], "level": "INFO"},
-    "loggers": {name: {"level": "WARNING"} for name in ("axes", "weasyprint", "fontTools", "pikepdf")},
+    "loggers": {name: {"level": "WARNING"} for name in ("axes", "weasyprint", "fontTools", "pikepdf")}
+    | {"pyhanko": {"level": "ERROR"}},  # warns of every key that no authority certified: a house's own is one
 }

@@ -120,6 +120,11 @@ def test_the_command_accepts_the_pdf_itself(made: Made, tmp_path: Path, capsys: 
     assert "The file fits together." in said
 
 
+def test_a_key_that_the_house_made_itself_is_nothing_to_warn_of(made: Made, caplog: Any) -> None:
+    verified.verify(made.pdf)
+    assert [each.name for each in caplog.records if each.name.startswith("pyhanko")] == []
+
+
 def test_the_checker_that_stands_alone_accepts_the_pdf_itself(made: Made, tmp_path: Path) -> None:
     file = tmp_path / "record.pdf"
     file.write_bytes(made.pdf)
