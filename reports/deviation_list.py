@@ -90,10 +90,11 @@ class DeviationList(Listing):
 
 def refuse(establishment: Establishment, subject: UUID, about: dict[str, Any]) -> None:
     """Raise Unusable for the period, RuleBroken for too many."""
-    periods.refuse_too_many(_found(establishment, periods.asked(about)).count())
+    periods.refuse_too_many(found(establishment, periods.asked(about)).count())
 
 
-def _found(here: Establishment, period: Period) -> QuerySet[Deviation]:
+def found(here: Establishment, period: Period) -> QuerySet[Deviation]:
+    """Opened in the period, or before it and still open when it began."""
     assert period.first is not None
     opened = Deviation.objects.of(here).filter(Period(None, period.last).within(here))
     ended = Period(period.first, None).within(here, "closing__performed_at")
@@ -104,12 +105,11 @@ def build(here: Establishment, subject: UUID, about: dict[str, Any], **head: Any
     """Read the cases; call it within one snapshot."""
     period = periods.asked(about)
     closings = Closing.objects.select_related("performed_by")
-    rows = _found(here, period).select_related(*RecordLine.FROM_RECORD)
+    rows = found(here, period).select_related(*RecordLine.FROM_RECORD)
     rows = rows.prefetch_related(
         Prefetch("closing", closings), "holds", "answers__corrected_by", "dispositions__lot"
     )
-    found = list(rows.order_by("performed_at", "id"))
-    cases = tuple(_lines(found, head["made_at"]))
+    cases = tuple(_lines(list(rows.order_by("performed_at", "id")), head["made_at"]))
     closed = {line.closing for line in cases if line.closing is not None}
     return DeviationList(
         period=period,
@@ -121,10 +121,10 @@ def build(here: Establishment, subject: UUID, about: dict[str, Any], **head: Any
     )
 
 
-def _lines(found: Sequence[Deviation], now: datetime) -> Iterator[DeviationLine]:
-    held = {uid for each in found for hold in each.holds.all() for uid in hold.lots}
+def _lines(listed: Sequence[Deviation], now: datetime) -> Iterator[DeviationLine]:
+    held = {uid for each in listed for hold in each.holds.all() for uid in hold.lots}
     codes = {str(uid): code for uid, code in Lot.objects.filter(uid__in=held).values_list("uid", "code")}
-    for each in found:
+    for each in listed:
         lots = {codes.get(uid, uid) for hold in each.holds.all() for uid in hold.lots}
         closing: Closing | None = getattr(each, "closing", None)
         yield _line(each, closing, lots, now)

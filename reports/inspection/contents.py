@@ -3,18 +3,22 @@
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
+from datetime import date
 from itertools import islice
 from typing import Any
 from uuid import UUID
 
+from django.db.models import Q, QuerySet
 from rest_framework.exceptions import ValidationError
 
 from config.api.refusals import Refusal, Unusable
 from haccp import histories
 from haccp.inspections import visits
-from haccp.models import ControlPoint, InspectedBy, Inspection, PlanVersion, Recall
+from haccp.models import Check, ControlPoint, Deviation, Hold, InspectedBy, Inspection, PlanVersion, Recall
+from reports import deviation_list
 from reports.inspection.asked import Asked
 from reports.models import DocumentJob
+from reports.periods import Period
 
 Kind = DocumentJob.Kind
 MOST = 400
@@ -111,6 +115,26 @@ def _logs(asked: Asked) -> Iterator[Part]:
         yield Part(Kind.COMPLIANCE_PROFILE, asked.here.name, about={"on": days["last"]})
 
 
+def _cases(asked: Asked) -> Iterator[Part]:
+    """Each with its answers: the list tells only that they are there. What batches were about, their records tell too."""
+    for case in _cases_found(asked).order_by("performed_at", "id"):
+        day = case.performed_at.astimezone(asked.here.zone).date()
+        yield Part(Kind.DEVIATION, f"{day}, {case.title}", case.pk)
+
+
+def _cases_found(asked: Asked) -> QuerySet[Deviation]:
+    """Of a period those that its list names; else of the checks at the points asked for, and of lots no batch made."""
+    if asked.only_a_period:
+        days = {end: date.fromisoformat(day) for end, day in asked.days().items()}
+        return deviation_list.found(asked.here, Period(**days))
+    checks = Check.objects.of(asked.here).filter(control_point__code__in=asked.control_points)
+    bought = {str(lot.uid) for lot in asked.lots if lot.batch_id is None}
+    holds = Hold.objects.of(asked.here).values_list("deviation", "lots") if bought else []
+    holding = [case for case, lots in holds if bought & set(lots)]
+    about = Q(subject__in=checks.filter(asked.within("performed_at")).values("pk")) | Q(pk__in=holding)
+    return Deviation.objects.of(asked.here).filter(about)
+
+
 def _traces(asked: Asked) -> Iterator[Part]:
     period = {name: end.isoformat() for name, end in zip(("since", "until"), asked.ends, strict=True) if end}
     for lot in asked.lots:
@@ -160,6 +184,7 @@ SECTIONS: tuple[Callable[[Asked], Iterator[Part]], ...] = (
     _batch_records,
     _monitoring,
     _logs,
+    _cases,
     _traces,
     _balances,
     _recalls,

@@ -19,9 +19,9 @@ from django.utils import timezone
 from pdfminer.high_level import extract_text
 
 from batches import noting
-from batches.models import Batch
+from batches.models import Batch, Lot
 from config.api.refusals import RuleBroken, Unknown, Unusable
-from haccp.models import ControlPoint
+from haccp.models import Check, ControlPoint, Deviation, Hold
 from ledger.acts import Act, Moment
 from ledger.ids import uuid7
 from ledger.models import Establishment, Person
@@ -292,6 +292,30 @@ def test_a_control_point_is_asked_for_by_its_code(made: Any) -> None:
     code = ControlPoint.newest(made.here).first().code
     parts = contents.parts(Asked.read(made.here, {"control_points": [code]}))
     assert [part.kind for part in parts] == ["hazard-plan", "monitoring-log"]
+
+
+def test_a_period_holds_each_case_of_its_list_with_the_answers(made: Any) -> None:
+    parts = contents.parts(Asked.read(made.here, {"since": "2020-01-01"}))
+    cases = {part.subject for part in parts if part.kind == "deviation"}
+    assert cases == set(Deviation.objects.filter(establishment=made.here).values_list("pk", flat=True))
+
+
+def test_a_control_point_brings_the_cases_of_its_checks(made: Any) -> None:
+    case = Deviation.objects.filter(establishment=made.here, what="limit").first()
+    code = Check.objects.get(pk=case.subject).control_point.code
+    parts = contents.parts(Asked.read(made.here, {"control_points": [code]}))
+    assert case.pk in {part.subject for part in parts if part.kind == "deviation"}
+
+
+def test_a_bought_lot_brings_the_cases_that_hold_it(made: Any) -> None:
+    bought = {
+        str(uid)
+        for uid in Lot.objects.filter(establishment=made.here, batch=None).values_list("uid", flat=True)
+    }
+    hold = next(each for each in Hold.objects.filter(establishment=made.here) if bought & set(each.lots))
+    lot = min(bought & set(hold.lots))
+    parts = contents.parts(Asked.read(made.here, {"lots": [lot]}))
+    assert hold.deviation_id in {part.subject for part in parts if part.kind == "deviation"}
 
 
 def test_too_much_is_refused_with_the_count(ask: Any, made: Any, monkeypatch: pytest.MonkeyPatch) -> None:
