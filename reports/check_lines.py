@@ -1,5 +1,6 @@
 """A check as a line of a document: what was read as entered and as judged, by which bounds, with what, and its marks."""
 
+import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
@@ -26,9 +27,15 @@ NONE_NAMED = gettext_lazy("no instrument named")
 IN_DOUBT = gettext_lazy("In doubt: the instrument failed a verification. See its deviation.")
 
 
+_EXTREME = re.compile(r"(?P<which>Highest|Lowest) of (?P<count>\d+) readings: (?P<figure>.+)")
+_BOUNDS = re.compile(r"; (?=[^;]+ must be )")
+_CONVERTED = re.compile(r"Read (?P<figure>.+) \(entered .+\)")
+
+
 @dataclass(frozen=True)
 class JudgedReading:
-    """One reading as entered and as judged, with the bounds and who set them."""
+    """One reading as entered and as judged, with the bounds and who set them. ``came_to``: the figure that was judged,
+    where it is not the one that was entered: of readings over time, or in another unit."""
 
     quantity: str
     entered: str
@@ -38,6 +45,7 @@ class JudgedReading:
     margin: str
     sentence: str
     warning: str = ""
+    came_to: str = ""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -64,8 +72,9 @@ class CheckLine(RecordLine):
     @property
     def read(self) -> tuple[str, ...]:
         said = (f"{each.quantity}: {each.entered}" for each in self.readings)
+        came_to = (each.came_to for each in self.readings)
         warnings = dict.fromkeys(each.warning for each in self.readings)
-        return tuple(filter(None, (*said, self.instrument, *warnings, *self.flags)))
+        return tuple(filter(None, (*said, *came_to, self.instrument, *warnings, *self.flags)))
 
     @property
     def asked(self) -> tuple[str, ...]:
@@ -171,7 +180,23 @@ def _readings(check: Check) -> Iterable[JudgedReading]:
             margin=judged.get("margin", ""),
             sentence=judged["sentence"],
             warning=judged.get("warning", ""),
+            came_to=_came_to(said, judged),
         )
+
+
+def _came_to(said: dict[str, Any], judged: dict[str, Any]) -> str:
+    """Read from the sentence that was kept with the judgement: nothing is computed anew for a document."""
+    over_time = bool({"points", "series"} & said.keys())
+    if not over_time and said.get("unit", "") in ("", judged["limit"].get("unit", "")):
+        return ""
+    read = _BOUNDS.split(str(judged["sentence"]), maxsplit=1)[0]
+    if found := _EXTREME.fullmatch(read):
+        highest = found["which"] == "Highest"
+        words = _("highest of %(count)s: %(figure)s") if highest else _("lowest of %(count)s: %(figure)s")
+        return words % found.groupdict()
+    if found := _CONVERTED.fullmatch(read):
+        return _("judged as %(figure)s") % found.groupdict()
+    return read
 
 
 def _must(judged: dict[str, Any]) -> str:

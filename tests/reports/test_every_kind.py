@@ -101,6 +101,7 @@ def test_a_series_of_a_logger_tells_count_unit_span_and_instrument(scene: Scene)
     line = next(each for each in jobs.read(job)[0].checks if each.record == check.pk)
     assert line.instrument == "TH1 Logger of the store demo-0017"
     assert re.search(rf": 4 readings in °C from {TIME} to {TIME}$", line.readings[0].entered)
+    assert "highest of 4: 17.3 °C" in line.read
 
 
 def test_a_deviation_shows_the_check_that_was_outside(documents: Any) -> None:
