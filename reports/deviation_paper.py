@@ -45,6 +45,9 @@ HOLD_COLUMNS = (
 )
 
 
+CASE_COLUMNS = (Column(gettext_lazy("Kind"), "what", 3), Column(gettext_lazy("As it was opened"), "title", 7))
+
+
 @dataclass(frozen=True, kw_only=True)
 class DeviationPaper(Listing):
     """``checks``, ``packing``, ``verifications``: the record that it was opened for, with what corrects it."""
@@ -74,9 +77,6 @@ class DeviationPaper(Listing):
                 "days": self.days_open,
             }
         return (
-            (_("What happened"), case.title),
-            (_("Kind"), case.what),
-            (_("Opened"), f"{local_time(case.performed_at)}, {case.performed_by}"),
             (_("State"), state),
             (_("Questions without an answer"), ", ".join(case.unanswered)),
             (_("Lots without a decision"), ", ".join(case.undecided)),
@@ -85,6 +85,7 @@ class DeviationPaper(Listing):
 
     def sections(self) -> tuple[Section, ...]:
         return (
+            Section(_("What happened"), (self.case,), CASE_COLUMNS, ""),
             *self._causes(),
             Section(_("Held"), self.holds, HOLD_COLUMNS, _("Nothing was held.")),
             Section(_("Answers"), self.case.answers, ANSWER_COLUMNS, _("No question was answered yet.")),

@@ -5,6 +5,8 @@ import io
 import re
 from collections import Counter
 from collections.abc import Callable
+from dataclasses import replace
+from datetime import timedelta
 from typing import Any
 from uuid import UUID
 
@@ -22,6 +24,7 @@ from haccp.inspections import findings
 from haccp.labels import recipe_lists
 from haccp.models import (
     Changeover,
+    Check,
     ControlKind,
     CounterSample,
     Deviation,
@@ -114,6 +117,21 @@ def test_a_deviation_tells_its_answers_decisions_holds_and_who_closed_it(read: A
     assert "closed by Mara Lindqvist" in shown
     assert "closing of the deviation" in {each.signed for each in document.signatures}
     assert all(lot in shown for hold in document.holds for lot in hold.lots)
+
+
+def test_a_deviation_shows_its_own_note_and_that_it_was_written_down_late(read: Any) -> None:
+    document = read("deviation", subject=Deviation.objects.filter(what="limit", establishment=HOUSE)[0].pk)
+    case = replace(document.case, note="The belt squealed.", late_by=timedelta(hours=20))
+    page = " ".join(rendering.to_html(replace(document, case=case), for_paper=True).split())
+    assert 'Note: <span dir="auto">The belt squealed.' in page
+    assert "written down 20 h after the work" in page
+
+
+def test_a_batch_record_shows_the_note_of_a_deviation(read: Any) -> None:
+    case = Deviation.objects.filter(what="limit", establishment=HOUSE)[0]
+    document = read("batch-record", subject=Check.objects.get(pk=case.subject).batch.uid)
+    cases = tuple(replace(each, note="The belt squealed.") for each in document.cases)
+    assert "The belt squealed." in rendering.to_html(replace(document, cases=cases), for_paper=True)
 
 
 def test_the_list_tells_which_cases_are_open_and_what_they_lack(read: Any) -> None:
