@@ -7,7 +7,7 @@ from typing import Any, ClassVar
 from uuid import UUID
 
 from django.utils.translation import gettext as _
-from django.utils.translation import gettext_lazy
+from django.utils.translation import gettext_lazy, ngettext
 
 from haccp.models import Archive, Jurisdiction, KeptLonger, LegalHold, Markets
 from haccp.retention import rules
@@ -126,7 +126,7 @@ class RetentionReport(Listing):
     def remarks(self) -> tuple[str, ...]:
         return (
             _(
-                "The longest of all rules rules. Nothing leaves by itself: it is archived, verified and signed for first."
+                "The longest rule counts. Nothing leaves by itself: it is archived, verified and signed for first."
             ),
             _(
                 "Rules are told in our own words. Read the current text and ask your authority before anything leaves."
@@ -213,7 +213,9 @@ def _long(rule: Rule) -> str:
     if rule.months is None:
         return _("no number")
     years, months = divmod(rule.months, 12)
-    return _("%d months") % rule.months if months or not years else _("%d years") % years
+    if years and not months:
+        return ngettext("%d year", "%d years", years) % years
+    return ngettext("%d month", "%d months", rule.months) % rule.months
 
 
 def _words(here: Establishment) -> Iterator[WordLine]:

@@ -96,7 +96,7 @@ class VerificationLine(RecordLine):
 
 COLUMNS = (
     Column(gettext_lazy("Instrument"), "instrument", 3),
-    Column(gettext_lazy("By"), "by", 4),
+    Column(gettext_lazy("Method, standard"), "by", 4),
     Column(gettext_lazy("Should show (source)"), "reference", 5),
     Column(gettext_lazy("Showed"), "shown", 4),
     Column(gettext_lazy("Speaks for"), "covers", 3),

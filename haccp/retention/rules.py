@@ -1,6 +1,6 @@
 """How long each kind of record is kept, by rules that are data with their source. Pure, no Django.
 
-The longest of all rules that apply rules. A period counts whole calendar months: what would end on a day that its month
+Of all rules that apply the longest counts. A period counts whole calendar months: what would end on a day that its month
 does not have ends on the first of the next, so that it is never shorter.
 """
 

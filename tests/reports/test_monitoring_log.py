@@ -125,7 +125,7 @@ def test_who_reviewed_stands_beside_the_check(
     (signed,) = document.checks[0].signed
     assert (signed.name, signed.meaning) == (lead.name, "reviewed by me")
     assert signature.pk in document.record_ids
-    assert "Nothing in this document is signed" not in page(document)
+    assert "No record in this document was signed by a person" not in page(document)
 
 
 def test_missed_checks_are_listed_with_batch_and_time(log: Any, begin: Any, end: Any) -> None:

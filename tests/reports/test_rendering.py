@@ -140,7 +140,7 @@ def test_a_signature_shows_name_meaning_time_with_offset_and_digest() -> None:
 
 
 def test_a_document_without_signature_says_so() -> None:
-    assert "Nothing in this document is signed." in seen(short_sheet(signatures=()))
+    assert "No record in this document was signed by a person." in seen(short_sheet(signatures=()))
 
 
 def test_the_seal_is_printed_with_root_and_hash() -> None:
