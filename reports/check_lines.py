@@ -11,6 +11,7 @@ from django.utils.translation import get_language, gettext_lazy
 from django.utils.translation import gettext as _
 
 from batches.quantities import UNITS
+from batches.trace_reading import not_collecting
 from config.templatetags.moments import local_time
 from haccp.check_sheets import Scan
 from haccp.figures import amount
@@ -119,6 +120,7 @@ HEADS = ("point", "part", "occasion", "instrument", "result", "flags")
 READING_HEADS = ("quantity", "entered", "must", "source", "result", "margin", "sentence", "warning")
 
 
+@not_collecting()
 def table(lines: Iterable[CheckLine], heads: Sequence[str] = HEADS) -> Table:
     """One row a reading; what is of the check stands in each."""
     all_heads = (*heads, *(f"reading_{head}" for head in READING_HEADS), *RECORD_HEADS)

@@ -106,8 +106,10 @@ def text(value: Any) -> str:
     """A value as a cell. Several are parted by semicolons; times bear their offset."""
     if type(value) is str:  # most are: asked first, since a log has a quarter of a million cells
         return value
-    if value is None or value == ():
+    if value is None:
         return ""
+    if isinstance(value, tuple):
+        return "; ".join(map(text, value))
     if isinstance(value, Enum):
         return str(value.value)
     if isinstance(value, str):
@@ -118,8 +120,6 @@ def text(value: Any) -> str:
         return value.isoformat()
     if isinstance(value, Decimal):
         return format(value, "f")
-    if isinstance(value, tuple):
-        return "; ".join(map(text, value))
     if isinstance(value, (int, UUID)):
         return str(value)
     raise TypeError(f"{type(value).__name__} is no cell of a table: {value!r:.80}")
