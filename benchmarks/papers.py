@@ -19,6 +19,7 @@ import subprocess
 import sys
 import tempfile
 from collections.abc import Callable
+from contextlib import suppress
 from copy import copy
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -111,12 +112,12 @@ def in_its_own_process(*what: str) -> dict[str, float]:
 
 
 def family(pid: int) -> list[int]:
-    """The process and its children; what several of them share is counted once, in parts (``held``)."""
-    try:
-        children = Path(f"/proc/{pid}/task/{pid}/children").read_text().split()
-    except OSError:
-        return [pid]
-    return [pid, *map(int, children)]
+    """The process and its children, whichever of its threads began them; each once."""
+    found = [pid]
+    for listed in Path("/proc").glob(f"{pid}/task/*/children"):
+        with suppress(OSError):  # the thread ended meanwhile
+            found += map(int, listed.read_text().split())
+    return found
 
 
 def held(pid: int) -> float:

@@ -39,8 +39,9 @@ MOST = 20_000
 """Checks in one document (a site setting, no source): half a minute of drawing."""
 IN_FULL = 500
 """So many are printed as a table; more in lines of one size, which take a tenth of the time (a site setting)."""
-BLOCKS_AT_ONCE = 64
-"""So many blocks of lines are drawn in one stretch: some 2,500 checks, 45 pages (a site setting, no source)."""
+BLOCKS_AT_ONCE = 40
+"""So many blocks of lines are drawn in one stretch: some 1,600 checks, 28 pages (a site setting, no source). The first has
+half as many, since its process also holds the charts and what is attached."""
 AT_ONCE = 2000
 READ_WITH = (
     "sheet",
@@ -174,11 +175,11 @@ class MonitoringLog(Document):
         return Stretch(self.blocks)
 
     def stretches(self) -> tuple[Stretch, ...]:
-        starts = range(0, len(self.blocks), BLOCKS_AT_ONCE) or (0,)
-        last = starts[-1]
+        later = range(BLOCKS_AT_ONCE // 2, len(self.blocks), BLOCKS_AT_ONCE)
+        ends = (*later, len(self.blocks))
         return tuple(
-            Stretch(self.blocks[start : start + BLOCKS_AT_ONCE], opens=start == 0, closes=start == last)
-            for start in starts
+            Stretch(self.blocks[start:end], opens=start == 0, closes=end == len(self.blocks))
+            for start, end in zip((0, *later), ends, strict=True)
         )
 
     def data_tables(self) -> tuple[Table, ...]:
