@@ -87,6 +87,7 @@ class BatchRecord(LeavesOut):
 
     kind: ClassVar[str] = "batch-record"
     template: ClassVar[str] = "reports/batch_record.html"
+    marks_late: ClassVar[bool] = True
     check_columns: ClassVar[tuple[Column, ...]] = CHECK_COLUMNS
     packing_columns: ClassVar[tuple[Column, ...]] = packed.COLUMNS
     answer_columns: ClassVar[tuple[Column, ...]] = ANSWER_COLUMNS

@@ -308,7 +308,8 @@ class Document:
     ``shows_limits``: False where nothing in it is held against a limit, so that it says nothing of any. ``hangs``: it is
     read from afar, so what proves it is set small at its foot. ``landscape``: the paper lies. ``signed_in_rows``: who
     signed stands with each record, and not once more at the end. ``tells_rules``: False of what goes to a wall, a tub, a
-    customer or the public. ``rules``: what its fields are meant to answer (``reports.answered``).
+    customer or the public. ``rules``: what its fields are meant to answer (``reports.answered``). ``marks_late``: it shows
+    records with their marks, so it says from when on one is marked as late: ``late_after_minutes``.
     """
 
     kind: ClassVar[str]
@@ -319,6 +320,7 @@ class Document:
     landscape: ClassVar[bool] = False
     signed_in_rows: ClassVar[bool] = False
     tells_rules: ClassVar[bool] = True
+    marks_late: ClassVar[bool] = False
 
     number: str
     part_of: str = ""
@@ -327,6 +329,7 @@ class Document:
     establishment_lines: tuple[str, ...]
     asked_by: str
     made_at: datetime
+    late_after_minutes: int | None = None
     confirmed_rules: tuple[str, ...]
     unconfirmed_rules: tuple[str, ...] = ()
     seal: SealLine | None

@@ -106,6 +106,7 @@ class HazardPlan(Document):
 
     kind: ClassVar[str] = "hazard-plan"
     template: ClassVar[str] = "reports/hazard_plan.html"
+    marks_late: ClassVar[bool] = True
     version_columns: ClassVar[tuple[Column, ...]] = (
         Column(gettext_lazy("Version"), "number", 2),
         Column(gettext_lazy("Places changed"), "changes", 3),

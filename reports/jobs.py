@@ -375,6 +375,7 @@ def _head(job: DocumentJob, made_at: datetime) -> dict[str, Any]:
         "establishment_lines": establishment_lines(job.establishment),
         "asked_by": job.asked_by.name,
         "made_at": made_at,
+        "late_after_minutes": job.establishment.late_after_minutes,
         "language": job.language,
         "page_size": PageSize(job.page_size),
         "check_at": own_addresses.of_document(job.establishment, f"{job.number:06d}"),

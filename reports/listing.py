@@ -26,6 +26,7 @@ class Listing(Document):
     """``period``: the days it tells of; None where it tells of what is so today."""
 
     template: ClassVar[str] = "reports/listing.html"
+    marks_late: ClassVar[bool] = True
     landscape: ClassVar[bool] = True
 
     period: Period | None = None

@@ -141,6 +141,7 @@ class MonitoringLog(Document):
 
     kind: ClassVar[str] = "monitoring-log"
     template: ClassVar[str] = "reports/monitoring_log.html"
+    marks_late: ClassVar[bool] = True
     columns: ClassVar[tuple[Column, ...]] = COLUMNS
     missed_columns: ClassVar[tuple[Column, ...]] = MISSED_COLUMNS
     signed_in_rows: ClassVar[bool] = True

@@ -63,6 +63,7 @@ class RecallReport(LeavesOut):
 
     kind: ClassVar[str] = "recall-report"
     template: ClassVar[str] = "reports/recall_report.html"
+    marks_late: ClassVar[bool] = True
     shows_limits: ClassVar[bool] = False
     strategy_columns: ClassVar[tuple[Column, ...]] = STRATEGIES
     scope_columns: ClassVar[tuple[Column, ...]] = SCOPES

@@ -77,6 +77,7 @@ class TrialReport(Document):
 
     kind: ClassVar[str] = "trial"
     template: ClassVar[str] = "reports/trial.html"
+    marks_late: ClassVar[bool] = True
     columns: ClassVar[tuple[Column, ...]] = COLUMNS
 
     quantity: str

@@ -381,7 +381,6 @@ def _open(tell: Told) -> Establishment:
         altitude_m=310,
         gs1_prefixes=["9521234"],
         gln="9521234000006",
-        late_after_minutes=12 * 60,
     )
     _make_signing_key(made, founder)
     tell(f"{made.name} was set up. {founder.name} is its food-safety lead.", "")

@@ -57,6 +57,7 @@ class CheckLine(RecordLine):
 class ShiftSheet(Document):
     kind: ClassVar[str] = "shift-sheet"
     template: ClassVar[str] = "samples/shift_sheet.html"
+    marks_late: ClassVar[bool] = True
     WEIGHED_COLUMNS: ClassVar[tuple[Column, ...]] = (
         Column("Material", "material", 4),
         Column("Lot", "lot", 3, mono=True),

@@ -366,10 +366,18 @@ def test_every_time_is_printed_by_the_clock_of_the_establishment(played: Played)
 
 
 def test_a_day_keyed_later_is_marked_as_late(played: Played) -> None:
-    """The second run plays the day before; this firm calls an entry late after twelve hours."""
+    """The second run plays the day before."""
     page = played.page_of_the_day_before
     assert page.count("late entry</strong>") > 5  # on the batch sheet
     assert page.count("Late entry") > 10  # on checks, answers, decisions
+
+
+def test_a_check_of_the_morning_keyed_in_the_evening_is_marked_as_late(played: Played) -> None:
+    """The day is played at once, so its times of work lie hours before anything was written down."""
+    assert (
+        "What was written down more than 60 minutes after the work is marked as a late entry." in played.page
+    )
+    assert played.page.count("Late entry") > 10
 
 
 def test_the_evidence_holds_every_record_of_the_batch(played: Played, attached: dict[str, bytes]) -> None:

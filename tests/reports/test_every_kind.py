@@ -67,6 +67,14 @@ def test_what_is_a_table_is_csv_and_workbook(documents: Any, kind: str) -> None:
     assert all(cell.data_type != "f" for sheet in book for row in sheet.iter_rows() for cell in row)
 
 
+def test_whatever_marks_a_late_entry_says_from_when_on_it_does(documents: Any) -> None:
+    pages = {kind: rendering.to_html(each, for_paper=False) for kind, each in documents.items()}
+    marking = {kind for kind, page in pages.items() if "ate entry</strong>" in page}
+    assert {"batch-record", "deviation", "monitoring-log", "receiving-log"} <= marking
+    told = "more than 60 minutes after the work is marked as a late entry"
+    assert {kind for kind in marking if told not in pages[kind]} == set()
+
+
 # -- every value as entered and as judged, with bounds, source, unit and instrument -----------------------
 
 

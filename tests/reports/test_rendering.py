@@ -96,6 +96,13 @@ def test_a_late_entry_says_how_late_and_who_wrote_it() -> None:
     assert "written down 3 h 20 min after the work" in row_with("Late entry")
 
 
+def test_from_when_on_an_entry_is_marked_late_stands_in_the_head() -> None:
+    """21 CFR 117.305(d) (read): records are made concurrently; what a mark means must be readable beside it."""
+    told = "What was written down more than 90 minutes after the work is marked as a late entry."
+    assert told in seen(short_sheet(late_after_minutes=90))
+    assert "marked as a late entry" not in seen(short_sheet())
+
+
 def test_a_clock_that_runs_ahead_is_named() -> None:
     assert "the time given lies 12 min after the time of the server" in row_with("Clock ahead")
 
