@@ -24,9 +24,7 @@ def rules_of(document: Document) -> tuple[RuleLine, ...]:
     """Where the map names a field with the document's kind, or a field of what the document holds."""
     shapes = _names(document)
     named = {
-        entry.id: dict.fromkeys(
-            _short(each) for each in entry.answers if _speaks(each, document.kind, shapes)
-        )
+        entry.id: dict.fromkeys(short(each) for each in entry.answers if _speaks(each, document.kind, shapes))
         for entry in _map().entries
         if entry.source not in NO_RULES
     }
@@ -64,7 +62,7 @@ def _speaks(answer: Answer, kind: str, shapes: frozenset[str]) -> bool:
     return bool(answer.field) and (answer.document == kind or answer.field.rpartition(".")[0] in shapes)
 
 
-def _short(answer: Answer) -> str:
+def short(answer: Answer) -> str:
     """As in data: ``Check.readings``."""
     return ".".join(answer.field.split(".")[-2:])
 

@@ -7,10 +7,11 @@ from django import template
 from batches import quantities
 from batches.flags import SENTENCES, Flag
 from batches.models import LotStatus
-from reports import balances
+from reports import balances, field_words
 from reports.listing import spoken
 
 register = template.Library()
+register.filter(field_words.on_paper)
 
 
 @register.simple_tag

@@ -6,16 +6,18 @@ The rules of records are 21 CFR 117.305(a) to (g), read in stored copies; which 
 import json
 import re
 from collections.abc import Callable
+from pathlib import Path
 from typing import Any
 from uuid import UUID
 
 import pytest
+from django.conf import settings
 from django.utils import translation
 from django.utils.translation import gettext
 
 from batches.models import Batch
 from ledger.models import Establishment, Person
-from reports import answered, inspection_file, jobs, rendering
+from reports import answered, field_words, inspection_file, jobs, rendering
 from reports.demo.house import HOUSE
 from reports.documents import Document, RuleLine
 from reports.requirements import shipped
@@ -88,12 +90,47 @@ def test_page_and_data_say_the_same_with_the_sentence_that_nothing_is_claimed(re
     document = batch_record(read)
     shown, data = rendering.to_html(document, for_paper=True), json.loads(rendering.to_json(document))
     assert [each["rule"] for each in data["rules"]] == [each.rule for each in document.rules]
-    assert all(each.section in shown and each.rule in shown for each in document.rules)
+    assert all(each.section in shown for each in document.rules)
     assert SENTENCE in shown
     assert "the text that the competent local authority applies decides" in shown
 
 
-def test_in_spanish_it_is_told_in_spanish_and_the_fields_keep_their_names(read: Any) -> None:
+def test_paper_names_rules_by_source_and_section_and_fields_by_the_heads_they_stand_under(read: Any) -> None:
+    shown = rendering.to_html(batch_record(read), for_paper=True)
+    rows = re.findall(r"<tr>(.*?)</tr>", shown.split('<section class="rules">')[1], re.S)
+    told = [re.findall(r"<td>(.*?)</td>", row) for row in rows]
+    assert ["21 CFR 117.305(b)", "Read, as entered", "read"] in told
+    assert not re.search(r"R-(US|EU|CX)-|[a-z]\.[a-z]+_|JudgedReading", shown)
+
+
+def test_each_field_that_a_document_may_name_has_its_words_on_paper() -> None:
+    kinds = {kind for kind in jobs.DocumentJob.Kind.values if kind not in FOR_OTHERS}
+    named = {
+        answered.short(each)
+        for entry in shipped().entries
+        if entry.source not in answered.NO_RULES
+        for each in entry.answers
+        if each.field and (each.document in kinds or each.field.startswith("reports."))
+    }
+    assert {each for each in named if each not in field_words.WORDS and not _of_others(each)} == set()
+    assert set(field_words.WORDS) - named == set()
+
+
+def _of_others(field: str) -> bool:
+    """Of a document that tells no rules."""
+    return field.split(".")[0] in {each.__name__ for each in _documents(Document) if not each.tells_rules}
+
+
+def test_the_words_are_heads_that_documents_print() -> None:
+    """Each stands in a template or a table of a document too; but for the head of all, which has no head of its own."""
+    here = Path(settings.BASE_DIR) / "reports"
+    sources = [*here.rglob("*.html"), *(each for each in here.rglob("*.py") if each.name != "field_words.py")]
+    printed = "".join(each.read_text() for each in sources)
+    heads = {text for words in field_words.WORDS.values() for text in map(str, words)}
+    assert {each for each in heads if f'"{each}"' not in printed} == {str(field_words.HEAD)}
+
+
+def test_in_spanish_it_is_told_in_spanish_and_data_keep_the_names_of_fields(read: Any) -> None:
     english, spanish = rules(read("people-list")), rules(read("people-list", language="es"))
     assert {pk: each.fields for pk, each in english.items()} == {
         pk: each.fields for pk, each in spanish.items()

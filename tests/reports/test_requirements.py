@@ -303,13 +303,13 @@ def test_it_says_first_what_it_does_not_say():
 
 def test_what_nothing_answers_is_printed_as_such_with_the_reason():
     said = " ".join(told_of("R-US-1-1315", told()).split())
-    assert said.startswith("R-US-1-1315 (1.1315): not answered asks: A traceability plan")
+    assert said.startswith("R-US-1-1315 (21 CFR 1.1315): not answered asks: A traceability plan")
     assert "[from memory] missing: There is no such plan" in said
 
 
 def test_what_is_answered_is_printed_with_what_answers_it_and_the_test():
     said = told_of("R-US-117-305-f2", told("--source", "us-117"))
-    assert "(117.305(f)(2)): answered\n" in said
+    assert "(21 CFR 117.305(f)(2)): answered\n" in said
     assert "by: document batch-record, field ledger.models.Record.performed_offset\n" in said
     assert "shown by tests/ledger/test_record_rules.py::test_every_check_has_date" in said
     assert "missing:" not in said
