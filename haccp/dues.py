@@ -4,7 +4,7 @@ At start and end of a batch or part, in between at intervals, after a break, at 
 day, once, and once for a receipt. What no record tells of is named all the same, as ``yours``.
 """
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, time, timedelta
 from itertools import pairwise
@@ -13,9 +13,9 @@ from zoneinfo import ZoneInfo
 
 from django.db.models import Exists, OuterRef
 
-from batches.models import Batch, Lot, Occupation, Part, ProcessStep
+from batches.models import Batch, Lot, Part, ProcessStep
 from haccp import plans
-from haccp.changeovers import lines
+from haccp.due_reading import Reading, Stay
 from haccp.models import Changeover, ControlPoint, PlanVersion
 from haccp.plan_documents import ControlPointSpec, Schedule
 
@@ -25,6 +25,9 @@ SAID = frozenset({START, END, BREAK, CHANGE})
 """What a check may say of itself; then it answers nothing else."""
 MOST_INTERVALS = 10_000
 """A batch that nobody ends asks for so many interval checks, or days, at one point, and no more (a site setting)."""
+HOUSE = ("day", "shift")
+LONGEST_WINDOW = timedelta(days=2)
+"""No shift or local day is longer, however clocks are set: only a bound for what is read."""
 MIDNIGHT = ("00:00",)
 NOT_FORESEEN = datetime.max.replace(tzinfo=UTC)
 A_MOMENT = timedelta(microseconds=1)
@@ -72,6 +75,15 @@ def house_series(code: str) -> tuple[object, object]:
 
 
 @dataclass(frozen=True)
+class OfHouse:
+    """At these points a check of the premises may answer, none of before ``since`` or after ``until``."""
+
+    codes: Collection[str]
+    since: datetime
+    until: datetime | None  # None: the batch runs still
+
+
+@dataclass(frozen=True)
 class Run:
     """From when until when something runs; ``ended`` None: it runs still, or nobody can tell yet."""
 
@@ -84,38 +96,44 @@ class Run:
         return self.ended or max(self.now, self.begun)
 
 
-def of_batch(batch: Batch, now: datetime) -> list[Due]:
+def of_batch(batch: Batch, reading: Reading, now: datetime) -> list[Due]:
     """Every check that the batch's plan version asks for so far, in the order they fall due."""
-    if batch.plan_version_id is None:
-        return []
-    version = PlanVersion.objects.get(pk=batch.plan_version_id)
-    product = batch.recipe_version.material.code
-    parts = list(batch.parts.order_by("number"))
+    run = Run(batch.state.started_at, batch.state.ended_at, now)
     found: list[Due] = []
-    for point in plans.control_points_of(version):
-        spec = plans.spec(point)
-        if spec.schedule is not None and spec.limits and product in spec.products:
-            whole = Due(point, spec, batch, None, "", None, None, not_before=batch.state.started_at)
-            found += _of_point(whole, spec.schedule, batch, parts, now)
+    for point, spec, schedule in reading.asked(batch):
+        whole = Due(point, spec, batch, None, "", None, None, not_before=batch.state.started_at)
+        found += _of_point(whole, schedule, reading, run)
     return sorted(found, key=lambda due: (due.due_at or NOT_FORESEEN, due.slot))
 
 
-def _of_point(
-    whole: Due, schedule: Schedule, batch: Batch, parts: Sequence[Part], now: datetime
-) -> Iterator[Due]:
-    run = Run(batch.state.started_at, batch.state.ended_at, now)
+def _of_point(whole: Due, schedule: Schedule, reading: Reading, run: Run) -> Iterator[Due]:
+    assert whole.batch is not None
     if schedule.per == "batch":
         yield from _of_run(whole, schedule, run)
-        yield from _of_events(whole, schedule, run)
+        yield from _of_events(whole, schedule, reading, run)
     elif schedule.per == "part":
-        for part in parts:
+        for part in reading.parts.get(whole.batch.pk, ()):
             of_part, part_run = replace(whole, part=part), replace(run, begun=part.performed_at)
             yield from _of_run(of_part, schedule, part_run)
-            yield from _of_events(of_part, schedule, part_run)
+            yield from _of_events(of_part, schedule, reading, part_run)
     elif schedule.per == "changeover":
-        yield from _of_changeovers(whole, schedule, run)
-    elif schedule.per in ("day", "shift"):
-        yield from _of_windows(whole, schedule, run, batch.establishment.zone)
+        yield from _of_changeovers(whole, schedule, reading, run)
+    elif schedule.per in HOUSE:
+        yield from _of_windows(whole, schedule, run, whole.batch.establishment.zone)
+
+
+def of_house(batch: Batch, reading: Reading) -> OfHouse | None:
+    """What the batch asks of all the premises, if its plan asks for something once a shift or a day."""
+    asked = [
+        (spec.code, schedule)
+        for _, spec, schedule in reading.asked(batch)
+        if schedule.per in HOUSE and _starts(schedule)
+    ]
+    if not asked:
+        return None
+    patience = max(timedelta(minutes=schedule.within_minutes or 0) for _, schedule in asked)
+    until = None if batch.state.ended_at is None else batch.state.ended_at + patience
+    return OfHouse({code for code, _ in asked}, batch.state.started_at - LONGEST_WINDOW, until)
 
 
 def of_receipt(lot: Lot) -> list[Due]:
@@ -175,23 +193,22 @@ def _latest(*times: datetime | None) -> datetime | None:
 # -- breaks and changeovers -----------------------------------------------------------------------------
 
 
-def _of_events(whole: Due, schedule: Schedule, run: Run) -> Iterator[Due]:
+def _of_events(whole: Due, schedule: Schedule, reading: Reading, run: Run) -> Iterator[Due]:
     if BREAK in schedule.at:
-        yield from _of_breaks(whole, schedule, run)
+        yield from _of_breaks(whole, schedule, reading, run)
     if CHANGE in schedule.at:
-        yield from _of_changeovers(whole, schedule, run)
+        yield from _of_changeovers(whole, schedule, reading, run)
 
 
-def _of_breaks(whole: Due, schedule: Schedule, run: Run) -> Iterator[Due]:
+def _of_breaks(whole: Due, schedule: Schedule, reading: Reading, run: Run) -> Iterator[Due]:
     """After each step of the sheet that the plan names as a break; while it lasts nobody knows when it is due."""
     if not schedule.break_steps:
         yield replace(whole, occasion=BREAK, yours=True)
         return
     assert whole.batch is not None
     wanted = {name.casefold() for name in schedule.break_steps}
-    steps = ProcessStep.objects.filter(batch=whole.batch)
-    corrects = dict(steps.values_list("pk", "corrects_id"))
-    for step in steps.standing().order_by("performed_at", "id"):
+    corrects = reading.corrected_steps.get(whole.batch.pk, {})
+    for step in reading.steps.get(whole.batch.pk, ()):
         here = step.part_id is None or whole.part is None or step.part_id == whole.part.pk
         if here and step.step.casefold() in wanted and _goes_on_after(step, run):
             begun = step.performed_at.astimezone(whole.batch.establishment.zone)
@@ -213,19 +230,19 @@ def _goes_on_after(step: ProcessStep, run: Run) -> bool:
     return run.begun < step.ended_at and (run.ended is None or step.ended_at < run.ended)
 
 
-def _first(pk: UUID, corrects: Mapping[UUID, UUID | None]) -> UUID:
+def _first(pk: UUID, corrects: Mapping[UUID, UUID]) -> UUID:
     """The first record of a line of corrections."""
     while (before := corrects.get(pk)) is not None:
         pk = before
     return pk
 
 
-def _of_changeovers(whole: Due, schedule: Schedule, run: Run) -> Iterator[Due]:
+def _of_changeovers(whole: Due, schedule: Schedule, reading: Reading, run: Run) -> Iterator[Due]:
     """At each changeover of the batch's equipment: before it began, then at its start; or while it ran."""
     assert whole.batch is not None
     found: dict[UUID, Changeover] = {}
-    for occupation in whole.batch.occupations.order_by("since", "id"):
-        for each in _changeovers_for(whole.batch, occupation, run):
+    for stay in reading.stays.get(whole.batch.pk, ()):
+        for each in _changeovers_for(stay, reading.changeovers.get(stay.equipment, ()), run):
             found.setdefault(each.pk, each)
     if not found:
         yield replace(whole, occasion=CHANGE, yours=True)
@@ -233,23 +250,20 @@ def _of_changeovers(whole: Due, schedule: Schedule, run: Run) -> Iterator[Due]:
         at = max(_done(each), run.begun)
         local = _done(each).astimezone(whole.batch.establishment.zone)
         occasion, since = f"changeover of {local:%Y-%m-%d %H:%M}", _latest(whole.not_before, at)
-        key = f"changeover {lines.line_of(each)[-1]}"
+        corrects = reading.corrected_changeovers if each.corrects_id else {}
+        key = f"changeover {_first(each.pk, corrects)}"
         due_at = None if each.ended_at is None else at  # while it lasts nobody knows when it is due
         yield _due(whole, schedule, occasion, due_at, asks=CHANGE, not_before=since, key=key)
 
 
-def _changeovers_for(batch: Batch, occupation: Occupation, run: Run) -> list[Changeover]:
+def _changeovers_for(stay: Stay, there: Iterable[Changeover], run: Run) -> list[Changeover]:
     """The last one before the equipment was taken, since another batch was on it; and those while it was used."""
-    others = Occupation.objects.filter(equipment=occupation.equipment_id, since__lt=occupation.since)
-    last = others.exclude(batch=occupation.batch_id).order_by("-since").first()
-    until = occupation.until or run.until
-    kept = lines.on_equipment(
-        batch.establishment, [occupation.equipment_id], since=last.since if last else None, until=until
-    )
-    before = [each for each in kept if _done(each) <= occupation.since]
-    if last is not None:
-        before = [each for each in before if _done(each) >= last.since]
-    during = [each for each in kept if occupation.since < _done(each) < until]
+    until = stay.until or run.until
+    kept = [each for each in there if each.performed_at <= until]
+    before = [each for each in kept if _done(each) <= stay.since]
+    if stay.before is not None:
+        before = [each for each in before if _done(each) >= stay.before]
+    during = [each for each in kept if stay.since < _done(each) < until]
     return [*sorted(before, key=_done)[-1:], *during]
 
 
@@ -262,7 +276,7 @@ def _done(changeover: Changeover) -> datetime:
 
 def _of_windows(whole: Due, schedule: Schedule, run: Run, zone: ZoneInfo) -> Iterator[Due]:
     """For each local day or shift on which the batch ran: as for a run, from its beginning there to its end."""
-    starts = MIDNIGHT if schedule.per == "day" else schedule.shifts
+    starts = _starts(schedule)
     if not starts:
         yield replace(whole, occasion=schedule.per, yours=True)
         return
@@ -272,6 +286,10 @@ def _of_windows(whole: Due, schedule: Schedule, run: Run, zone: ZoneInfo) -> Ite
         for due in _of_run(of_window, schedule, here):
             occasion = f"{schedule.per} {label}, {due.occasion}"
             yield replace(due, occasion=occasion, number=number)
+
+
+def _starts(schedule: Schedule) -> Sequence[str]:
+    return MIDNIGHT if schedule.per == "day" else schedule.shifts
 
 
 def _ended_in(run: Run, closes: datetime) -> datetime | None:

@@ -1,9 +1,12 @@
 """What no request can see: a check that was not made in time becomes a deviation, once."""
 
 import logging
+from collections.abc import Collection
 from datetime import datetime, timedelta
+from itertools import islice
+from uuid import UUID
 
-from django.db.models import Q
+from django.db.models import Q, QuerySet
 from django.utils import timezone
 
 from batches.models import Batch, LotStatus
@@ -26,30 +29,53 @@ def sweep(now: datetime | None = None) -> int:
     """Look at every batch that runs, ended lately or awaits a decision; the number of deviations opened.
 
     Run twice, or at once by two workers, it opens nothing twice: a deviation is unique for its batch and slot,
-    and opened under the material lock.
+    and opened under the material lock. Batches are read together only to find those that ask for a case; each of these
+    is read again by itself when its cases are opened, so that what was recorded meanwhile counts.
     """
     at = now or timezone.now()
-    recent = Q(state__ended_at__isnull=True) | Q(state__ended_at__gte=at - LOOK_BACK)
-    undecided = Q(pk__in=Batch.objects.filter(lots__state__status__in=UNDECIDED).values("pk"))
-    batches = Batch.objects.filter(recent | undecided, plan_version__isnull=False).select_related(
-        "state", "recipe_version__material", "establishment"
-    )
     opened = 0
-    for batch in batches.order_by("pk"):
-        try:
-            opened += len(open_missed(batch, at))
-        except Exception:  # one batch must not keep the others from being looked at
-            log.exception("the checks of batch %s could not be looked at", batch.uid)
+    batches = iter(_looked_at(at).order_by("pk"))
+    while some := list(islice(batches, monitoring.AT_ONCE)):
+        for batch in _asking(some, at):
+            try:
+                opened += len(open_missed(batch, at))
+            except Exception:  # one batch must not keep the others from being looked at
+                log.exception("the checks of batch %s could not be looked at", batch.uid)
     return opened
+
+
+def _looked_at(now: datetime) -> QuerySet[Batch]:
+    recent = Q(state__ended_at__isnull=True) | Q(state__ended_at__gte=now - LOOK_BACK)
+    undecided = Q(pk__in=Batch.objects.filter(lots__state__status__in=UNDECIDED).values("pk"))
+    found = Batch.objects.filter(recent | undecided, plan_version__isnull=False)
+    return found.select_related("state", "recipe_version__material", "establishment")
+
+
+def _asking(batches: list[Batch], now: datetime) -> list[Batch]:
+    """Those with a missed check that has no case; all of them, where one cannot be looked at."""
+    try:
+        wanted = _without_case(batches, now)
+    except Exception:
+        log.exception("%d batches could not be looked at together", len(batches))
+        return batches
+    return [each for each in batches if wanted[each.uid]]
 
 
 def open_missed(batch: Batch, now: datetime) -> list[Deviation]:
     """Open what is not open yet: with hold for a missed CCP check, without for an OPRP, whose cause is asked."""
-    missed = monitoring.missed(monitoring.of_batch(batch, now))
-    known = Deviation.objects.filter(what=Deviation.What.MISSED_CHECK, subject=batch.uid)
-    slots = set(known.values_list("slot", flat=True)) if missed else set()
-    wanted = [d for d in missed if d.control_point.kind != ControlKind.PRP and d.slot not in slots]
-    return [_open(due, batch, now) for due in wanted]
+    return [_open(due, batch, now) for due in _without_case([batch], now)[batch.uid]]
+
+
+def _without_case(batches: Collection[Batch], now: datetime) -> dict[UUID, list[Due]]:
+    """By batch the missed checks that ask for a case and have none; a flat number of statements."""
+    found = {
+        batch.uid: [due for due in monitoring.missed(answered) if due.control_point.kind != ControlKind.PRP]
+        for batch, answered in monitoring.of_batches(batches, now)
+    }
+    missed = [uid for uid, dues in found.items() if dues]
+    known = Deviation.objects.filter(what=Deviation.What.MISSED_CHECK, subject__in=missed)
+    slots = set(known.values_list("subject", "slot"))
+    return {uid: [due for due in dues if (uid, due.slot) not in slots] for uid, dues in found.items()}
 
 
 def _open(due: Due, batch: Batch, now: datetime) -> Deviation:

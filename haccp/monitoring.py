@@ -1,18 +1,37 @@
 """What became of the checks that are due: which were made, which are still in time, which were missed."""
 
+from bisect import bisect_left, bisect_right
 from collections import defaultdict
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from enum import StrEnum
+from itertools import islice
 from typing import Any
+from uuid import UUID
+
+from django.db.models import QuerySet
 
 from batches.models import Batch, Lot
 from haccp import dues as due_checks
-from haccp.dues import END, SAID, YOURS, Due
+from haccp.due_reading import Reading, grouped
+from haccp.dues import END, SAID, YOURS, Due, OfHouse
 from haccp.limits import Result
-from haccp.models import Check
+from haccp.models import Check, ControlPoint, PlanVersion
 from haccp.series_uses import founded
+
+AT_ONCE = 200
+"""So many batches are read together: a flat number of statements, and memory that stays bounded (a site setting)."""
+ASKED_OF_CHECKS = (
+    "batch",
+    "control_point",
+    "part",
+    "occasion",
+    "performed_at",
+    "recorded_at",
+    "result",
+    "corrects",
+)
 
 MOST_IN_A_ROW = 8
 """So many cases for one gap in a series; the last stands for the rest of the gap (a site setting, no source)."""
@@ -41,35 +60,82 @@ class Answered:
 
 def of_batch(batch: Batch, now: datetime) -> list[Answered]:
     """Every check that the batch's plan version asks for so far, in the order they fall due."""
-    dues = due_checks.of_batch(batch, now)
-    elsewhere = _on_the_premises(batch, dues)
-    return _answers(dues, _answering(batch=batch), now, elsewhere)
+    ((_, found),) = of_batches([batch], now)
+    return found
+
+
+def of_batches(
+    batches: Iterable[Batch], now: datetime, code: str | None = None
+) -> Iterator[tuple[Batch, list[Answered]]]:
+    """The same of many, some hundreds read together in a flat number of statements; ``code``: at this point only.
+
+    Give them with their state, ``recipe_version__material`` and establishment. The answers come batch by batch, since a
+    batch that nobody ended has thousands.
+    """
+    left = iter(batches)
+    while some := list(islice(left, AT_ONCE)):
+        reading = Reading(some, code)
+        made, elsewhere = _made_on(some, code), _Elsewhere(some, reading)
+        for batch in some:
+            dues = due_checks.of_batch(batch, reading, now)
+            yield batch, _answers(dues, made.get(batch.pk, ()), now, list(elsewhere.answering(batch)))
 
 
 def of_receipt(lot: Lot, now: datetime) -> list[Answered]:
     """Every check that the plans in force ask for when this lot's material is received."""
-    return _answers(due_checks.of_receipt(lot), _answering(lot=lot), now)
+    return _answers(due_checks.of_receipt(lot), list(_that_count(lot=lot)), now)
 
 
-def _answering(**about: Any) -> list[Check]:
-    return list(founded(Check.objects.standing().filter(**about)))
+def _that_count(**about: Any) -> QuerySet[Check]:
+    """With what is asked of them here, without what was read and judged, which is most of a row."""
+    return founded(Check.objects.standing().filter(**about)).only(*ASKED_OF_CHECKS)
 
 
-def _on_the_premises(batch: Batch, dues: Sequence[Due]) -> Sequence[Check]:
-    """Checks on other batches and lots that may answer what is due once a shift or a day."""
-    of_house = [due for due in dues if due.house]
-    if not of_house:
-        return []
-    until = [due.missed_after for due in of_house]
-    found = Check.objects.standing().filter(
-        establishment=batch.establishment_id,
-        control_point__code__in={due.spec.code for due in of_house},
-        control_point__version__plan__versions=batch.plan_version_id,
-        performed_at__gte=min(due.not_before for due in of_house if due.not_before),
+def _made_on(batches: Sequence[Batch], code: str | None) -> dict[int | None, list[Check]]:
+    found = _that_count(batch__in=batches)
+    return grouped(
+        (each.batch_id, each) for each in (found if code is None else found.filter(control_point__code=code))
     )
-    if None not in until:
-        found = found.filter(performed_at__lte=max(each for each in until if each))
-    return list(founded(found.exclude(batch=batch)).select_related("control_point"))
+
+
+class _Elsewhere:
+    """Checks on other batches and lots of the premises, which may answer what is due once a shift or a day."""
+
+    def __init__(self, batches: Sequence[Batch], reading: Reading):
+        found = {each.pk: due_checks.of_house(each, reading) for each in batches}
+        self.asked = {key: each for key, each in found.items() if each is not None}
+        versions = {
+            each.plan_version_id for each in batches if each.plan_version_id and each.pk in self.asked
+        }
+        rows = PlanVersion.objects.filter(pk__in=versions)
+        self.plans: dict[UUID | None, UUID] = dict(rows.values_list("pk", "plan_id"))
+        self.checks = self._read(list(self.asked.values())) if self.asked else {}
+
+    def _read(self, asked: Sequence[OfHouse]) -> dict[tuple[UUID, str], list[Check]]:
+        """By plan, whichever of its versions they were made under, and code of the point; in the order they were made."""
+        codes = {code for each in asked for code in each.codes}
+        rows = ControlPoint.objects.filter(version__plan__in=set(self.plans.values()), code__in=codes)
+        points = {pk: (plan, code) for pk, plan, code in rows.values_list("pk", "version__plan", "code")}
+        found = _that_count(control_point__in=points, performed_at__gte=min(each.since for each in asked))
+        until = [each.until for each in asked if each.until is not None]
+        if len(until) == len(asked):
+            found = found.filter(performed_at__lte=max(until))
+        return grouped((points[each.control_point_id], each) for each in found.order_by("performed_at", "id"))
+
+    def answering(self, batch: Batch) -> Iterator[tuple[str, Check]]:
+        """With the code of the point each was made at."""
+        asked = self.asked.get(batch.pk)
+        if asked is None:
+            return
+        for code in asked.codes:
+            checks = self.checks.get((self.plans[batch.plan_version_id], code), [])
+            begun = bisect_left(checks, asked.since, key=_made_at)
+            ended = None if asked.until is None else bisect_right(checks, asked.until, key=_made_at)
+            yield from ((code, each) for each in checks[begun:ended] if each.batch_id != batch.pk)
+
+
+def _made_at(check: Check) -> datetime:
+    return check.performed_at
 
 
 # -- what became of it ------------------------------------------------------------------------------
@@ -78,15 +144,16 @@ Made = defaultdict[tuple[object, object], list[Check]]
 
 
 def _answers(
-    dues: Sequence[Due], checks: Sequence[Check], now: datetime, elsewhere: Sequence[Check] = ()
+    dues: Sequence[Due], checks: Sequence[Check], now: datetime, elsewhere: Sequence[tuple[str, Check]] = ()
 ) -> list[Answered]:
     """``elsewhere``: checks of the premises, which answer only what is due once a shift or a day."""
     house: dict[object, Any] = {
-        check.control_point_id: due_checks.house_series(check.control_point.code) for check in elsewhere
+        check.control_point_id: due_checks.house_series(code) for code, check in elsewhere
     }
     house |= {due.control_point.pk: due.series for due in dues if due.house}
     made: Made = defaultdict(list)
-    for check in sorted((*checks, *elsewhere), key=lambda check: (check.performed_at, check.pk)):
+    mixed = (*checks, *(check for _, check in elsewhere))
+    for check in sorted(mixed, key=lambda check: (check.performed_at, check.pk)):
         made[house.get(check.control_point_id, (check.control_point_id, check.part_id))].append(check)
     found = [_answered(due, made[due.series], now) for due in dues]
     return list(_with_cases(_better(each, made[each.due.series]) for each in found))

@@ -351,9 +351,10 @@ def _missed(here: Establishment, code: str, period: Period, now: datetime) -> It
     ended = Q(state__ended_at__isnull=True) | Period(period.first, None).within(here, "state__ended_at")
     ran = ran.filter(ended, Period(None, period.last).within(here, "state__started_at"))
     found = ran.select_related("state", "recipe_version__material", "establishment")
-    for batch in found.order_by("state__started_at", "pk"):
-        for each in monitoring.of_batch(batch, now):
-            if each.state is monitoring.State.MISSED and each.due.spec.code == code:
+    left = found.order_by("state__started_at", "pk").iterator(chunk_size=monitoring.AT_ONCE)
+    for batch, answered in monitoring.of_batches(left, now, code):
+        for each in answered:
+            if each.state is monitoring.State.MISSED:
                 at = each.due.due_at
                 if at is None or _lies_in(at.astimezone(here.zone).date(), period):
                     local = None if at is None else at.astimezone(here.zone)

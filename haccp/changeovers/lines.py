@@ -4,7 +4,7 @@ from collections.abc import Collection, Iterator
 from datetime import datetime
 from uuid import UUID
 
-from django.db.models import Q
+from django.db.models import Q, QuerySet
 
 from batches.models import Equipment, Occupation
 from config.api.refusals import Reason
@@ -43,14 +43,22 @@ def on_equipment(
 
     One that nobody ended may last still.
     """
-    found = Changeover.objects.standing().of(establishment)
+    found = in_span([establishment.pk], since=since, until=until)
+    wanted = {str(pk) for pk in equipment}
+    rows = found.select_related("procedure_version__procedure")
+    return [each for each in rows if wanted & set(each.equipment)]
+
+
+def in_span(
+    establishments: Collection[UUID], *, since: datetime | None = None, until: datetime | None = None
+) -> QuerySet[Changeover]:
+    """The same of whatever equipment there is."""
+    found = Changeover.objects.standing().filter(establishment__in=establishments)
     if until is not None:
         found = found.filter(performed_at__lte=until)
     if since is not None:
         found = found.filter(Q(ended_at__isnull=True) | Q(ended_at__gte=since))
-    wanted = {str(pk) for pk in equipment}
-    rows = found.select_related("procedure_version__procedure").order_by("performed_at", "id")
-    return [each for each in rows if wanted & set(each.equipment)]
+    return found.order_by("performed_at", "id")
 
 
 # -- what is wrong with one ---------------------------------------------------------------------------

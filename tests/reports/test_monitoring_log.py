@@ -295,6 +295,25 @@ def test_the_records_of_a_long_log_share_a_path_a_seal(
     assert (findings.differences, sum(findings.under.values())) == ([], 5)
 
 
+def test_statements_do_not_grow_with_batches(log: Any, begin: Any, look: Any, end: Any, act: Any) -> None:
+    def some(count: int) -> None:
+        for _ in range(count):
+            batch = begin()
+            look(batch, said_act=act(at=NOON - timedelta(hours=4)))
+            end(batch, NOON - timedelta(hours=3))
+
+    def told() -> tuple[int, int]:
+        with CaptureQueriesContext(connection) as seen:
+            document = log("CP-METAL-1")
+        return len(document.missed), len(seen)
+
+    some(2)
+    few = told()
+    some(18)
+    assert few[0] == 2  # the end of each
+    assert told() == (20, few[1])
+
+
 def test_statements_for_the_evidence_do_not_grow_with_records_and_seals(
     establishment: Establishment, log: Any, measure: Any, batch: Any
 ) -> None:
