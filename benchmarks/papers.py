@@ -1,11 +1,12 @@
 """What it costs to make documents, against bare loops and bare drawing of the same.
 
-    DATABASE_URL=postgresql://... python benchmarks/papers.py [--checks 10000] [--rounds 3]
+    DATABASE_URL=postgresql://... python benchmarks/papers.py [--checks 10000] [--batches 500] [--rounds 3]
 
-Makes a scratch database, the demo's firm, and as many checks as a year brings at one control point. In turns, medians:
-a monitoring log from asked to done (read, sealed, drawn, its data and tables kept), each in a process of its own; told is
-the most that it and its children held together; against the same lines laid out bare with WeasyPrint (``pre`` elements of
-forty records, no marks, no data); its CSV and XLSX against a bare ``csv.writer`` over a server-side cursor and a bare
+Makes a scratch database, the demo's firm, and as many checks as a year brings at one control point, in as many batches
+(``--batches 1``: all in one that runs for weeks), one after the other in 24 days, since the firm's plan is a month old. In
+turns, medians: a monitoring log from asked to done (read, sealed, drawn, its data and tables kept), each in a process of its
+own; told is the most that it and its children held together; against the same lines laid out bare with WeasyPrint (``pre``
+elements of forty records, no marks, no data); its CSV and XLSX against a bare ``csv.writer`` over a server-side cursor and a bare
 ``xlsxwriter`` loop, of the same cells; the record of a batch with 60 checks from asked to done against WeasyPrint alone on
 its finished HTML, each the second time in its process, as in a worker that runs for days. Beside others read own time.
 """
@@ -18,9 +19,10 @@ import statistics
 import subprocess
 import sys
 import tempfile
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from contextlib import suppress
 from copy import copy
+from dataclasses import replace
 from datetime import datetime, timedelta
 from pathlib import Path
 from time import perf_counter, process_time, sleep
@@ -32,6 +34,7 @@ from stage import Stage, machine, scratch
 AT_ONCE = 2000
 APART = timedelta(minutes=3.5)  # the plan of the demo is a month old
 BEGAN = timedelta(days=26)
+MOMENT = timedelta(seconds=1)
 OF_BATCH = 60
 
 
@@ -57,8 +60,43 @@ def _complete_in_time(check: Any, _now: datetime) -> None:
     Record._complete(check, check.performed_at + timedelta(minutes=2))
 
 
-def fill(first: Any, wanted: int, apart: timedelta) -> None:
-    """Checks like the first, one after another before it; every fiftieth bears a note."""
+def run(first: Any, wanted: int, of_each: int) -> list[Any]:
+    """Further batches like that of the first check, the newest first, each long enough for so many checks.
+
+    The start gate is not asked: it reads more than this is about.
+    """
+    from django.db import transaction
+
+    from batches import runs
+    from haccp.models import StartPermission
+    from ledger.acts import Act, Moment
+    from ledger.ids import uuid7
+    from ledger.models import Entry
+
+    permission = StartPermission.objects.get(pk=first.batch.permission_id)
+    here, who, recipe = first.establishment, first.performed_by, first.batch.recipe_version
+    made = []
+    with transaction.atomic():
+        for number in range(wanted):
+            begun = first.performed_at - (number + 1) * of_each * APART + 2 * MOMENT
+            ended = first.performed_at - number * of_each * APART + MOMENT
+            permitted = copy(permission)
+            permitted.pk, permitted.performed_at = uuid7(), begun
+            permitted.insert()
+            act = Act(establishment=here, performed_by=who, performed=Moment.of(begun), recorded_by=who)
+            started = runs.start(
+                act=act,
+                record=runs.shape_start(act=act, recipe_version=recipe, quantity="2", unit="KGM"),
+                permission=Entry.objects.get(pk=permitted.pk),
+                plan_version=first.batch.plan_version,
+            )
+            runs.end(act=replace(act, performed=Moment.of(ended)), batch=started.batch)
+            made.append(started.batch)
+    return made
+
+
+def fill(first: Any, wanted: int, apart: timedelta, batches: Sequence[Any] = ()) -> None:
+    """Checks like the first, one after another before it, on its batch or spread over others; every fiftieth bears a note."""
     from django.db import connection, transaction
 
     from haccp.models import Check
@@ -74,6 +112,8 @@ def fill(first: Any, wanted: int, apart: timedelta) -> None:
             one.pk, one.performed_at = uuid7(), first.performed_at - number * apart
             one.readings = [first.readings[0] | {"value": f"0.{38 + number % 9}"}]
             one.note = "" if number % 50 else "Read twice."
+            if batches:
+                one.batch = batches[number // -(-wanted // len(batches))]
             made.append(one)
         with patch.object(Check, "_complete", _complete_in_time), transaction.atomic():
             Check.insert_many(made)
@@ -300,6 +340,7 @@ def bare_workbook(table: Any) -> None:
 def main() -> None:
     parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
     parser.add_argument("--checks", type=int, default=10_000)
+    parser.add_argument("--batches", type=int, default=500)
     parser.add_argument("--rounds", type=int, default=3)
     parser.add_argument("--child", nargs="+")
     asked = parser.parse_args()
@@ -311,7 +352,9 @@ def main() -> None:
         first = first_check(Stage.set_up(BEGAN))
         fill(first, OF_BATCH - 1, timedelta(seconds=30))
         batch_against_bare(first.batch.uid, asked.rounds, folder)
-        fill(first, asked.checks - OF_BATCH, APART)
+        wanted = asked.checks - OF_BATCH
+        several = run(first, asked.batches, -(-wanted // asked.batches)) if asked.batches > 1 else []
+        fill(first, wanted, APART, several)
         log_against_bare(first.control_point_id, asked.rounds, folder)
 
 
