@@ -4,7 +4,8 @@ Both RFCs split a list at the largest power of two below its length. Joining nei
 last one going up as it is, gives the same tree without recursion.
 """
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
+from functools import reduce
 from hashlib import sha256
 
 HASH_BYTES = 32
@@ -20,14 +21,24 @@ def node_hash(left: bytes, right: bytes) -> bytes:
     return sha256(b"\x01" + left + right).digest()
 
 
-def root(leaves: Sequence[bytes]) -> bytes:
-    """Root (32 bytes) of the tree over the leaves' data, in order. No leaves: SHA-256 of nothing."""
-    if not leaves:
+def root(leaves: Iterable[bytes]) -> bytes:
+    """Root (32 bytes) of the tree over the leaves' data, in order. No leaves: SHA-256 of nothing.
+
+    Whole trees of falling size wait for what follows, as many as the count of leaves has ones, so that any number of
+    leaves takes no more memory than a few.
+    """
+    whole: list[bytes] = []
+    count = 0
+    for count, data in enumerate(leaves, 1):
+        whole.append(leaf_hash(data))
+        size = count
+        while size % 2 == 0:
+            right = whole.pop()
+            whole.append(node_hash(whole.pop(), right))
+            size //= 2
+    if not count:
         return sha256().digest()
-    level = [leaf_hash(data) for data in leaves]
-    while len(level) > 1:
-        level = _above(level)
-    return level[0]
+    return reduce(lambda right, left: node_hash(left, right), reversed(whole))
 
 
 def inclusion_path(leaves: Sequence[bytes], index: int) -> list[bytes]:

@@ -10,25 +10,30 @@ import io
 import json
 import zipfile
 from collections import defaultdict
-from collections.abc import Collection, Iterator, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
+from functools import partial
 from importlib.resources import files as packaged
+from itertools import chain, islice, zip_longest
 from pathlib import Path
-from typing import Any
+from sqlite3 import Connection
+from typing import IO, Any, TypeVar
 from uuid import UUID
 
 from django.apps import apps
 from django.core import serializers
 from django.core.files.storage import default_storage
+from django.db.models import Value
 from django.utils import timezone
 
 from batches.models import Batch, Lot
 from batches.models.places import Reference
 from config.api.refusals import RuleBroken, Unusable
 from haccp.models import Archive
-from haccp.retention import keeping
+from haccp.retention import keeping, scratch
 from haccp.retention.keeping import Standing
+from haccp.retention.scratch import ROWS_AT_ONCE, ByRecord
 from ledger import attachments, evidence, merkle, people
 from ledger.acts import Act
 from ledger.deeds import deed
@@ -42,6 +47,8 @@ CHECKER = "check_evidence.py"
 LIST = "records.csv"
 SUMS = "checksums.sha256"
 HEADS = ("id", "kind", "digest", "kept_until", "rule")
+T = TypeVar("T")
+BYTES_AT_ONCE = 1 << 20
 RECORDS_A_FILE = 500
 """Each with a path of its own, so that a stand-alone check names the record that differs."""
 READ_ME = """Archive of records whose time of keeping has ended, {name}
@@ -66,13 +73,28 @@ class ArchiveDiffers(Unusable):
 
 @dataclass(frozen=True)
 class Contents:
-    """What an archive holds: digests by id, in the order of the ids, and the Merkle root over them."""
+    """What an archive holds: digests by id, in the order of the ids, and the Merkle root over them. They lie in ``scratch``,
+    so that a long period takes no more memory than a short one."""
 
-    digests: dict[UUID, str]
+    scratch: Connection
+
+    @classmethod
+    def of(cls, proved: Iterable[tuple[UUID, str]]) -> "Contents":
+        contents = cls(scratch.laid_out())
+        scratch.put(contents.scratch, "proved", ((pk.bytes, digest) for pk, digest in proved))
+        return contents
+
+    @property
+    def digests(self) -> Mapping[UUID, str]:
+        return ByRecord(self.scratch, "proved", "digest", str)
+
+    def items(self) -> Iterator[tuple[UUID, str]]:
+        for pk, digest in self.scratch.execute("SELECT id, digest FROM proved ORDER BY id"):
+            yield UUID(bytes=pk), digest
 
     @property
     def root(self) -> str:
-        return merkle.root([bytes.fromhex(self.digests[pk]) for pk in sorted(self.digests)]).hex()
+        return merkle.root(bytes.fromhex(digest) for _, digest in self.items()).hex()
 
 
 def archive(*, act: Act, path: Path) -> Archive:
@@ -130,28 +152,39 @@ class _Writer:
 
     def all(self, found: Standing) -> None:
         sums: list[str] = []
-        for name, content in self._content(found):
-            self.file.writestr(name, content)
-            sums.append(f"{hashlib.sha256(content).hexdigest()}  {name}\n")
+        for name, chunks in self._content(found):
+            if name not in self.file.NameToInfo:  # the same photo may hang on many records
+                sums.append(f"{self._write(name, chunks)}  {name}\n")
         self.file.writestr(SUMS, "".join(sums))
 
-    def _content(self, found: Standing) -> Iterator[tuple[str, bytes]]:
-        leaving = sorted(found.leaving)
+    def _write(self, name: str, chunks: Iterable[bytes]) -> str:
+        """SHA-256 of what was written."""
+        told, digest = zipfile.ZipInfo(name, timezone.now().timetuple()[:6]), hashlib.sha256()
+        told.compress_type = zipfile.ZIP_DEFLATED
+        with self.file.open(told, "w", force_zip64=True) as out:
+            for chunk in chunks:
+                out.write(chunk)
+                digest.update(chunk)
+        return digest.hexdigest()
+
+    def _content(self, found: Standing) -> Iterator[tuple[str, Iterable[bytes]]]:
         told = {"name": found.here.name, "list": LIST, "checker": CHECKER, "sums": SUMS}
-        yield "READ-ME.txt", READ_ME.format(**told).encode()
-        yield LIST, _listed(found, leaving)
-        for number, some in enumerate(_by(leaving, RECORDS_A_FILE), 1):
+        yield "READ-ME.txt", [READ_ME.format(**told).encode()]
+        yield LIST, _as_csv(HEADS, _listed(found))
+        for number, some in enumerate(_by(found.leaving, RECORDS_A_FILE), 1):
             records = list(_records(found, some))
             made = evidence.evidence(records, open_confidential=True)
-            yield f"evidence-{number:04d}.json", json.dumps(made, ensure_ascii=False, indent=1).encode()
+            yield f"evidence-{number:04d}.json", [json.dumps(made, ensure_ascii=False, indent=1).encode()]
             yield from _hanging(records)
-        yield from _parts(found, leaving)
-        yield "names.csv", _names(found.here)
-        yield CHECKER, (packaged("ledger") / "standalone" / CHECKER).read_bytes()
+        yield from _parts(found)
+        yield "names.csv", _as_csv(("uuid", "what", "code", "name"), _names(found.here))
+        yield CHECKER, [(packaged("ledger") / "standalone" / CHECKER).read_bytes()]
 
 
-def _by(keys: Sequence[UUID], most: int) -> Iterator[Sequence[UUID]]:
-    return (keys[at : at + most] for at in range(0, len(keys), most))
+def _by(rows: Iterable[T], most: int) -> Iterator[list[T]]:
+    waiting = iter(rows)
+    while some := list(islice(waiting, most)):
+        yield some
 
 
 def _records(found: Standing, keys: Collection[UUID]) -> Iterator[Record]:
@@ -167,56 +200,59 @@ def _records(found: Standing, keys: Collection[UUID]) -> Iterator[Record]:
         yield from model.objects.filter(pk__in=of_kind).select_related(*by_uid).order_by("pk")
 
 
-def _listed(found: Standing, leaving: Collection[UUID]) -> bytes:
-    digests = dict(Entry.objects.filter(establishment=found.here).values_list("pk", "digest").iterator())
-    rows = []
-    for pk in leaving:
-        kept = found.own[pk]
-        rule = "the house's own" if kept.rule is None else f"{kept.rule.id}: {kept.rule.named}"
-        rows.append((pk, found.kind(pk).kind, digests[pk], kept.lasts.isoformat(), rule))
-    return _as_csv(HEADS, rows)
+def _listed(found: Standing) -> Iterator[Sequence[Any]]:
+    for some in _by(found.leaving, RECORDS_A_FILE):
+        digests = dict(Entry.objects.filter(pk__in=some).values_list("pk", "digest"))
+        for pk in some:
+            kept = found.own[pk]
+            rule = "the house's own" if kept.rule is None else f"{kept.rule.id}: {kept.rule.named}"
+            yield pk, found.kind(pk).kind, digests[pk], kept.lasts.isoformat(), rule
 
 
-def _as_csv(heads: Sequence[str], rows: Collection[Sequence[Any]]) -> bytes:
-    out = io.StringIO(newline="")
-    writer = csv.writer(out)
-    writer.writerow(heads)
-    writer.writerows(rows)
-    return out.getvalue().encode()
+def _as_csv(heads: Sequence[str], rows: Iterable[Sequence[Any]]) -> Iterator[bytes]:
+    for some in _by(chain([heads], rows), RECORDS_A_FILE):
+        out = io.StringIO(newline="")
+        csv.writer(out).writerows(some)
+        yield out.getvalue().encode()
 
 
-def _hanging(records: Collection[Record]) -> Iterator[tuple[str, bytes]]:
+def _hanging(records: Collection[Record]) -> Iterator[tuple[str, Iterable[bytes]]]:
     for sha256 in sorted({each.sha256 for each in records if isinstance(each, Attachment)}):
         with default_storage.open(attachments.path_of(sha256)) as file:
-            yield f"files/{sha256}", file.read()
+            yield f"files/{sha256}", _chunks(file)
 
 
-def _parts(found: Standing, leaving: Collection[UUID]) -> Iterator[tuple[str, bytes]]:
-    for kind in {found.kind(pk) for pk in leaving}:
-        keys = [pk for pk in leaving if found.kind(pk) is kind]
+def _chunks(file: IO[bytes]) -> Iterator[bytes]:
+    return iter(partial(file.read, BYTES_AT_ONCE), b"")
+
+
+def _parts(found: Standing) -> Iterator[tuple[str, Iterable[bytes]]]:
+    for kind in found.web.models:
         for model, named in parts_of(kind):
-            for number, some in enumerate(_by(keys, RECORDS_A_FILE), 1):
+            for number, some in enumerate(_by(found.leaving_of(kind), RECORDS_A_FILE), 1):
                 rows = model._default_manager.filter(**{f"{named}__in": some}).order_by("pk")
                 yield (
                     f"parts/{model._meta.label_lower}-{number:04d}.jsonl",
-                    serializers.serialize("jsonl", rows).encode(),
+                    [serializers.serialize("jsonl", rows).encode()],
                 )
 
 
-def _names(here: Establishment) -> bytes:
-    rows: list[Sequence[Any]] = []
-    for model in apps.get_models():
-        if issubclass(model, Reference):
-            found = model._default_manager.filter(establishment=here)
-            rows += [
-                (pk, model._meta.label_lower, *told) for pk, *told in found.values_list("pk", "code", "name")
-            ]
+def _names(here: Establishment) -> Iterator[Sequence[Any]]:
+    """In the order of what they are, then of the uuids."""
+    of_house: dict[str, tuple[Any, tuple[Any, ...]]] = {
+        model._meta.label_lower: (model._default_manager.filter(establishment=here), ("pk", "code", "name"))
+        for model in apps.get_models()
+        if issubclass(model, Reference)
+    }
     for identity in (Lot, Batch):
-        of_house = identity._default_manager.filter(establishment=here).values_list("uid", "code")
-        rows += [(uid, identity._meta.label_lower, code, "") for uid, code in of_house]
+        rows = identity._default_manager.filter(establishment=here)
+        of_house[identity._meta.label_lower] = (rows, ("uid", "code", Value("")))
     people_here = Person.objects.filter(memberships__establishment=here).distinct()
-    rows += [(pk, "ledger.person", "", name) for pk, name in people_here.values_list("pk", "name")]
-    return _as_csv(("uuid", "what", "code", "name"), sorted(rows, key=lambda row: (row[1], str(row[0]))))
+    of_house["ledger.person"] = (people_here, ("pk", Value(""), "name"))
+    for what, (rows, columns) in sorted(of_house.items()):
+        told = rows.order_by(columns[0]).values_list(*columns)
+        for uuid, code, name in told.iterator(chunk_size=ROWS_AT_ONCE):
+            yield uuid, what, code, name
 
 
 # -- reading back ---------------------------------------------------------------------------------------
@@ -227,8 +263,7 @@ def read(path: Path) -> Contents:
     try:
         with zipfile.ZipFile(path) as file:
             _check_sums(file)
-            proved = dict(_proved(file))
-            contents = Contents(proved)
+            contents = Contents.of(_proved(file))
             _check_list(file, contents)
             _check_files(file)
     except (OSError, zipfile.BadZipFile, KeyError, UnicodeDecodeError) as error:
@@ -242,8 +277,13 @@ def _check_sums(file: zipfile.ZipFile) -> None:
     if there != set(told) or len(file.namelist()) != len(there) + 1:
         raise ArchiveDiffers(f"The files in it are not those that {SUMS} names.")
     for name, wanted in told.items():
-        if hashlib.sha256(file.read(name)).hexdigest() != wanted:
+        if _digest_in(file, name) != wanted:
             raise ArchiveDiffers(f"{name} was changed.")
+
+
+def _digest_in(file: zipfile.ZipFile, name: str) -> str:
+    with file.open(name) as content:
+        return hashlib.file_digest(content, "sha256").hexdigest()  # type: ignore[arg-type]
 
 
 def _proved(file: zipfile.ZipFile) -> Iterator[tuple[UUID, str]]:
@@ -259,24 +299,26 @@ def _proved(file: zipfile.ZipFile) -> Iterator[tuple[UUID, str]]:
 
 
 def _check_list(file: zipfile.ZipFile, contents: Contents) -> None:
-    rows = csv.DictReader(io.StringIO(file.read(LIST).decode(), newline=""))
-    if {UUID(row["id"]): row["digest"] for row in rows} != contents.digests:
-        raise ArchiveDiffers(f"{LIST} does not list the records that the evidence holds.")
+    with file.open(LIST) as content:
+        rows = csv.DictReader(io.TextIOWrapper(content, "utf-8", newline=""))
+        listed = ((UUID(row["id"]), row["digest"]) for row in rows)
+        if any(one != other for one, other in zip_longest(listed, contents.items())):
+            raise ArchiveDiffers(f"{LIST} does not list the records that the evidence holds, in their order.")
 
 
 def _check_files(file: zipfile.ZipFile) -> None:
     for name in file.namelist():
-        if name.startswith("files/") and hashlib.sha256(file.read(name)).hexdigest() != name[6:]:
+        if name.startswith("files/") and _digest_in(file, name) != name[6:]:
             raise ArchiveDiffers(f"{name} is not the file of its name.")
 
 
 def _compare(here: Establishment, contents: Contents) -> None:
     """What was read back is what this database has written down."""
     entries = Entry.objects.filter(establishment=here)
-    for some in _by(sorted(contents.digests), RECORDS_A_FILE):
-        there = dict(entries.filter(pk__in=some).values_list("pk", "digest"))
-        for pk in some:
-            if there.get(pk) != contents.digests[pk]:
+    for some in _by(contents.items(), RECORDS_A_FILE):
+        there = dict(entries.filter(pk__in=[pk for pk, _ in some]).values_list("pk", "digest"))
+        for pk, digest in some:
+            if there.get(pk) != digest:
                 raise ArchiveDiffers(f"Record {pk} in it is not as it was recorded here.")
 
 

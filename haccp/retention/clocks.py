@@ -4,8 +4,7 @@ A record is prepared when it is written down here, whatever day the work is said
 papers and a device whose clock is ahead are kept as long as everything else that was written that day.
 """
 
-from collections.abc import Callable, Iterator, Mapping, Set
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator
 from datetime import date, datetime
 from uuid import UUID
 
@@ -22,8 +21,10 @@ from haccp.models import (
     PlanVersion,
     RecallPlan,
 )
+from haccp.retention import scratch
 from haccp.retention.rules import Facts
-from haccp.retention.web import Node, Web, batch, lot
+from haccp.retention.scratch import ROWS_AT_ONCE, written
+from haccp.retention.web import Web, batch, lot
 from ledger.models import Change, Establishment, Qualification, Record
 
 NUMBERED: dict[type[Record], str] = {
@@ -43,49 +44,49 @@ Use = tuple[bool, date | None]
 """Whether it is in force, and else the day its use ended, where that is known."""
 
 
-@dataclass(frozen=True)
-class Shelf:
-    """The best before of lots, and of what batches made: the latest of some, and which have one without."""
-
-    latest: Mapping[Node, date]
-    undated: Set[Node]
-
-    def of(self, nodes: Set[Node]) -> tuple[date | None, bool]:
-        known = [self.latest[node] for node in nodes if node in self.latest]
-        return max(known, default=None), not nodes.isdisjoint(self.undated)
-
-
-def shelf(here: Establishment) -> Shelf:
-    """Lots that were withdrawn never were."""
-    rows = LotState.objects.filter(establishment=here, withdrawn=False)
-    latest, undated = dict[Node, date](), set[Node]()
-    for key, made_by, day in rows.values_list("lot", "lot__batch", "best_before"):
-        for node in (lot(key),) if made_by is None else (lot(key), batch(made_by)):
-            if day is None:
-                undated.add(node)
-            else:
-                latest[node] = max(day, latest.get(node, day))
-    return Shelf(latest, undated)
-
-
-def facts(here: Establishment, web: Web, model: type[Record]) -> Iterator[tuple[UUID, Facts]]:
-    """The facts of every record of a kind; call it within one snapshot."""
-    dates, used = shelf(here), _uses(here, model)
-    rows = model.objects.of(here).order_by().values_list("pk", "recorded_at")
-    for pk, recorded_at in rows.iterator(chunk_size=5000):
-        best_before, undated = dates.of(web.about.get(pk, set()))
-        in_force, until = used.get(pk, (False, None))
+def facts(web: Web) -> Iterator[tuple[UUID, Facts]]:
+    """The facts of every record, in the order of their ids; call it within one snapshot."""
+    _put_shelf(web)
+    for model in web.models:
+        used = _uses(web.here, model)
+        rows = ((pk.bytes, in_force, until and until.isoformat()) for pk, (in_force, until) in used)
+        scratch.put(web.scratch, "used", rows)
+    for pk, kind, prepared, in_force, until, best_before, undated in web.scratch.execute(FACTS):
         yield (
-            pk,
+            UUID(bytes=pk),
             Facts(
-                kind=model.kind,
-                prepared=_day(here, recorded_at),
-                in_force=in_force,
-                used_until=until,
-                best_before=best_before,
-                undated=undated,
+                kind=web.models[kind].kind,
+                prepared=date.fromisoformat(prepared),
+                in_force=bool(in_force),
+                used_until=date.fromisoformat(until) if until else None,
+                best_before=date.fromisoformat(best_before) if best_before else None,
+                undated=bool(undated),
             ),
         )
+
+
+FACTS = """
+SELECT record.id, kind, prepared, in_force, until, max(latest), max(undated) FROM record
+    LEFT JOIN used ON used.id = record.id
+    LEFT JOIN about ON about.record = record.id LEFT JOIN shelf ON shelf.node = about.node
+    GROUP BY record.id ORDER BY record.id
+"""
+
+
+def _put_shelf(web: Web) -> None:
+    """The best before of lots, and of what batches made: the latest, and whether one has none. Lots that were withdrawn
+    never were."""
+    rows = LotState.objects.filter(establishment=web.here, withdrawn=False)
+    found = rows.values_list("lot", "lot__batch", "best_before").iterator(chunk_size=ROWS_AT_ONCE)
+    web.scratch.executemany(
+        "INSERT INTO shelf VALUES (?, ?, ?) ON CONFLICT (node) DO UPDATE SET "
+        "latest = max(latest, excluded.latest), undated = max(undated, excluded.undated)",
+        (
+            (written(node), day.isoformat() if day else "", day is None)
+            for key, made_by, day in found
+            for node in ((lot(key),) if made_by is None else (lot(key), batch(made_by)))
+        ),
+    )
 
 
 def _day(here: Establishment, at: datetime) -> date:
@@ -95,20 +96,21 @@ def _day(here: Establishment, at: datetime) -> date:
 # -- end of use ------------------------------------------------------------------------------------------
 
 
-def _uses(here: Establishment, model: type[Record]) -> dict[UUID, Use]:
+def _uses(here: Establishment, model: type[Record]) -> Iterator[tuple[UUID, Use]]:
     if model in NUMBERED:
-        return dict(_by_number(here, model, NUMBERED[model]))
-    if model in USED_WITH:
-        return dict(_with_its_thing(here, model, USED_WITH[model]))
-    asked = _OTHERS.get(model)
-    return {} if asked is None else dict(asked(here))
+        yield from _by_number(here, model, NUMBERED[model])
+    elif model in USED_WITH:
+        yield from _with_its_thing(here, model, USED_WITH[model])
+    elif model in _OTHERS:
+        yield from _OTHERS[model](here)
 
 
 def _by_number(here: Establishment, model: type[Record], of: str) -> Iterator[tuple[UUID, Use]]:
     rows = model.objects.of(here).order_by(of, "-number")
     newer: dict[UUID, date] = {}
     away = _put_away(here)
-    for pk, thing, in_use, at in rows.values_list("pk", f"{of}_id", f"{of}__in_use", "recorded_at"):
+    told = rows.values_list("pk", f"{of}_id", f"{of}__in_use", "recorded_at")
+    for pk, thing, in_use, at in told.iterator(chunk_size=ROWS_AT_ONCE):
         if thing in newer:
             yield pk, (False, newer[thing])
         else:
@@ -119,7 +121,8 @@ def _by_number(here: Establishment, model: type[Record], of: str) -> Iterator[tu
 def _with_its_thing(here: Establishment, model: type[Record], of: str) -> Iterator[tuple[UUID, Use]]:
     away, lots = _put_away(here), model is not InstrumentVerification
     names = ["pk", f"{of}_id", f"{of}__in_use", *(["lot_id"] if lots else [])]
-    for pk, thing, in_use, *of_lot in model.objects.of(here).order_by().values_list(*names):
+    told = model.objects.of(here).order_by().values_list(*names)
+    for pk, thing, in_use, *of_lot in told.iterator(chunk_size=ROWS_AT_ONCE):
         if not any(of_lot):  # what is said of one lot leaves with it
             yield pk, (bool(in_use), None if in_use else away.get(thing))
 

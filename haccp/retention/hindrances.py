@@ -35,7 +35,8 @@ from haccp.models import (
     RecallQuestion,
 )
 from haccp.recalls import questions
-from haccp.retention.web import Node, batch, lot
+from haccp.retention.scratch import Node
+from haccp.retention.web import batch, lot
 from ledger.models import Entrance, Entry, Establishment, Leaf
 
 HELD = gettext_lazy("kept until further notice")

@@ -4,7 +4,7 @@ Each piece is one transaction under the material lock: the records of removal, t
 crash cuts off is the rest, which goes on when the same file is shown again.
 """
 
-from collections.abc import Collection, Iterator
+from collections.abc import Collection, Iterator, Set
 from dataclasses import dataclass, field
 from datetime import date
 from pathlib import Path
@@ -21,6 +21,7 @@ from haccp.models import Archive, InstrumentVerification
 from haccp.retention import archiving, keeping
 from haccp.retention import web as webs
 from haccp.retention.keeping import Standing
+from haccp.retention.scratch import ROWS_AT_ONCE
 from ledger import people, removals, signatures
 from ledger.acts import Act
 from ledger.models import Entry, Establishment, Record, Removal, Role
@@ -49,7 +50,7 @@ def remove(*, act: Act, proof: Proof, file: Path, today: date) -> Left:
     _refuse_other_day(act.establishment, today)
     people.refuse_unless(act, {Role.FOOD_SAFETY_LEAD}, "removes what was archived")
     archived = _recorded(act.establishment, file)
-    keys = set(archiving.read(file).digests)
+    keys = archiving.read(file).digests.keys()
     _sign(act, proof, archived, keys)
     left = Left(before=_gone(act.establishment, keys))
     run = _Run(act, archived, keys)
@@ -90,7 +91,7 @@ def _recorded(here: Establishment, file: Path) -> Archive:
 
 
 @transaction.atomic
-def _sign(act: Act, proof: Proof, archived: Archive, keys: Collection[UUID]) -> None:
+def _sign(act: Act, proof: Proof, archived: Archive, keys: Set[UUID]) -> None:
     """Once all is found free to leave; the database keeps who let it go."""
     lock_material(act.establishment)
     _refuse_kept(keeping.standing(act.establishment, _day(act), besides=keys), keys)
@@ -102,25 +103,30 @@ def _day(act: Act) -> date:
     return timezone.now().astimezone(act.establishment.zone).date()
 
 
-def _refuse_kept(found: Standing, keys: Collection[UUID]) -> None:
-    kept = sorted(pk for pk in keys if pk in found.stays)
+def _refuse_kept(found: Standing, keys: Set[UUID]) -> None:
+    kept, named = 0, list[UUID]()
+    for pk in keys:
+        if pk in found.stays:
+            kept += 1
+            named += [pk] if len(named) < MOST_NAMED else []
     if not kept:
         return
     raise RuleBroken(
-        f"{len(kept)} of the archived records may not leave today. {NOTHING} Archive anew: what stays is left out.",
+        f"{kept} of the archived records may not leave today. {NOTHING} Archive anew: what stays is left out.",
         code="still-kept",
-        reasons=list(_reasons(found, kept)),
+        reasons=list(_reasons(found, named)),
     )
 
 
-def _reasons(found: Standing, kept: list[UUID]) -> Iterator[Reason]:
-    for pk in kept[:MOST_NAMED]:
+def _reasons(found: Standing, named: list[UUID]) -> Iterator[Reason]:
+    for pk in named:
         said = f"{found.kind(pk).kind} {pk} stays: {keeping.told(found.stays[pk])}."
         yield Reason("still-kept", said, "file")
 
 
-def _gone(here: Establishment, keys: set[UUID]) -> int:
-    return len(keys & set(Removal.objects.of(here).values_list("removed_id", flat=True)))
+def _gone(here: Establishment, keys: Set[UUID]) -> int:
+    removed = Removal.objects.of(here).order_by().values_list("removed_id", flat=True)
+    return sum(pk in keys for pk in removed.iterator(chunk_size=ROWS_AT_ONCE))
 
 
 @dataclass
@@ -129,7 +135,7 @@ class _Run:
 
     act: Act
     archived: Archive
-    keys: set[UUID]
+    keys: Set[UUID]
     seen: int = -1
     found: Standing | None = None
     plan: Iterator[list[UUID]] = field(default_factory=lambda: iter(()))
@@ -155,7 +161,7 @@ class _Run:
         if self.found is None or written != self.seen:
             self.found = keeping.standing(self.act.establishment, _day(self.act), besides=self.keys)
             _refuse_kept(self.found, self.keys)
-            self.plan, self.seen = self.found.in_order(self.found.leaving), written
+            self.plan, self.seen = self.found.in_order(), written
         return self.found
 
 

@@ -1,75 +1,93 @@
-"""What follows from what in a web of things: all that is reached, and an order in which parts may be taken away. Pure."""
+"""An order in which what may leave may be taken away in parts: what follows from each other together, each part before all
+that follows from it, so that the first may always go.
 
-from collections.abc import Collection, Hashable, Iterable, Iterator, Mapping
-from typing import TypeVar
+Tarjan's strongly connected components, which come out last first, written without recursion. Nodes are numbers here and
+what is known of them stands in arrays, so that a record more is some bytes more.
+"""
 
-N = TypeVar("N", bound=Hashable)
-Web = Mapping[N, Collection[N]]
+from array import array
+from collections.abc import Callable, Iterable, Iterator
+from sqlite3 import Connection
 
-
-def reached(starts: Iterable[N], web: Web[N]) -> set[N]:
-    """The starts and everything that follows from them."""
-    found = set(starts)
-    waiting = list(found)
-    while waiting:
-        fresh = set(web.get(waiting.pop(), ())) - found
-        found |= fresh
-        waiting.extend(fresh)
-    return found
+UNSEEN = -1
 
 
-def together(nodes: Iterable[N], web: Web[N]) -> Iterator[list[N]]:
-    """Groups that follow from each other, each before all that follows from it, so that the first may always go.
+def order(scratch: Connection) -> None:
+    """Write ``turn``: the last part first. What lies between records (lots, batches, stretches of refilled places) has a turn
+    as well."""
+    scratch.execute("DELETE FROM turn")
+    scratch.execute("DELETE FROM leaver")
+    scratch.execute(
+        "INSERT INTO leaver SELECT row_number() OVER () - 1, node FROM (SELECT id AS node FROM leaving UNION ALL "
+        "SELECT DISTINCT one FROM keeps WHERE typeof(one) = 'text')"
+    )
+    count = scratch.execute("SELECT count(*) FROM leaver").fetchone()[0]
 
-    Tarjan's strongly connected components, which come out last first, written without recursion.
-    """
-    return reversed(list(_components(list(nodes), web)))
+    def onward(number: int) -> Iterable[int]:
+        rows = scratch.execute(
+            "SELECT there.number FROM leaver JOIN keeps ON one = leaver.node JOIN leaver there ON there.node = other "
+            "WHERE leaver.number = ?",
+            [number],
+        )
+        return [each for (each,) in rows]
+
+    parts = enumerate(components(count, onward))
+    scratch.executemany(
+        "INSERT INTO turn (part, leaver) VALUES (?, ?)", ((at, each) for at, part in parts for each in part)
+    )
 
 
-def _components(nodes: list[N], web: Web[N]) -> Iterator[list[N]]:
-    asked, number, lowest, open_ones = set(nodes), dict[N, int](), dict[N, int](), list[N]()
-    in_open = set[N]()
-    for start in nodes:
-        if start in number:
-            continue
-        path = [(start, iter(web.get(start, ())))]
-        number[start] = lowest[start] = len(number)
-        open_ones.append(start)
-        in_open.add(start)
+def components(count: int, onward: Callable[[int], Iterable[int]]) -> Iterator[list[int]]:
+    """Of the numbers below ``count``."""
+    walk = _Walk(count, onward)
+    for start in range(count):
+        if walk.number[start] == UNSEEN:
+            yield from walk.from_(start)
+
+
+class _Walk:
+    """``number``: when each was first seen; ``lowest``: the first that it leads back to; ``waits``: of no component yet."""
+
+    def __init__(self, count: int, onward: Callable[[int], Iterable[int]]) -> None:
+        self.onward, self.seen = onward, 0
+        self.number, self.lowest = array("q", [UNSEEN]) * count, array("q", [UNSEEN]) * count
+        self.waits, self.waiting = bytearray(count), array("q")
+
+    def from_(self, start: int) -> Iterator[list[int]]:
+        path = [self._enter(start)]
         while path:
             node, onward = path[-1]
-            new = next(
-                (each for each in onward if each in asked and _seen(each, node, number, lowest, in_open)),
-                None,
-            )
+            new = next((each for each in onward if self._is_new(each, node)), None)
             if new is not None:
-                number[new] = lowest[new] = len(number)
-                open_ones.append(new)
-                in_open.add(new)
-                path.append((new, iter(web.get(new, ()))))
+                path.append(self._enter(new))
                 continue
             path.pop()
             if path:
                 before = path[-1][0]
-                lowest[before] = min(lowest[before], lowest[node])
-            if lowest[node] == number[node]:
-                yield _closed(node, open_ones, in_open)
+                self.lowest[before] = min(self.lowest[before], self.lowest[node])
+            if self.lowest[node] == self.number[node]:
+                yield self._closed(node)
 
+    def _enter(self, node: int) -> tuple[int, Iterator[int]]:
+        self.number[node] = self.lowest[node] = self.seen
+        self.seen += 1
+        self.waiting.append(node)
+        self.waits[node] = True
+        return node, iter(self.onward(node))
 
-def _seen(each: N, node: N, number: dict[N, int], lowest: dict[N, int], in_open: set[N]) -> bool:
-    """Whether it is new; one that is known only tells how far back ``node`` leads."""
-    if each not in number:
-        return True
-    if each in in_open:
-        lowest[node] = min(lowest[node], number[each])
-    return False
+    def _is_new(self, each: int, node: int) -> bool:
+        """One that is known only tells how far back ``node`` leads."""
+        if self.number[each] == UNSEEN:
+            return True
+        if self.waits[each]:
+            self.lowest[node] = min(self.lowest[node], self.number[each])
+        return False
 
-
-def _closed(node: N, open_ones: list[N], in_open: set[N]) -> list[N]:
-    found = []
-    while True:
-        last = open_ones.pop()
-        in_open.discard(last)
-        found.append(last)
-        if last == node:
-            return found
+    def _closed(self, node: int) -> list[int]:
+        found = []
+        while True:
+            last = self.waiting.pop()
+            self.waits[last] = False
+            found.append(last)
+            if last == node:
+                return found

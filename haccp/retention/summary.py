@@ -1,12 +1,12 @@
 """What leaves by a day and what keeps the rest, counted: for the answer over the API, the command and the document."""
 
-from collections import Counter, defaultdict
+from collections import defaultdict
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import date
 
 from haccp.retention import keeping, rules, saying
-from haccp.retention.keeping import Standing, Stay
+from haccp.retention.keeping import Standing
 from haccp.retention.rules import Rule
 from ledger.models import Establishment, Record
 
@@ -58,18 +58,25 @@ def summary(here: Establishment, on: date) -> Summary:
 
 
 def _kinds(found: Standing) -> Iterator[KindCount]:
-    all_of = Counter(found.web.kinds.values())
-    leaving = Counter(found.kind(pk) for pk in found.leaving)
-    for kind in sorted(all_of, key=lambda each: each.kind):
-        yield KindCount(kind, all_of[kind], leaving[kind])
+    rows = found.web.scratch.execute(
+        "SELECT kind, count(*), sum(NOT EXISTS (SELECT 1 FROM stay WHERE stay.id = record.id)) FROM record GROUP BY kind"
+    )
+    counts = [KindCount(found.web.models[kind], records, leaving) for kind, records, leaving in rows]
+    return iter(sorted(counts, key=lambda each: each.kind.kind))
 
 
 def _kept(found: Standing) -> Iterator[KeptBy]:
     """Most first."""
-    by: defaultdict[tuple[str, str], list[Stay]] = defaultdict(list)
-    for stay in found.stays.values():
-        by[keeping.reason(stay), "" if stay.rule is None else stay.rule.provenance].append(stay)
-    for (because, provenance), stays in sorted(by.items(), key=lambda each: (-len(each[1]), each[0])):
-        ends = [stay.until for stay in stays]
-        until = max((each for each in ends if each), default=None) if None not in ends else None
-        yield KeptBy(because, provenance, len(stays), until)
+    by: defaultdict[tuple[str, str], list[tuple[int, str | None]]] = defaultdict(list)
+    rows = found.web.scratch.execute(
+        "SELECT rule, because, count(*), max(until) FROM stay GROUP BY rule, because, until IS NULL"
+    )
+    for rule, because, records, until in rows:
+        stay = found.stay(until, rule, because)
+        provenance = "" if stay.rule is None else stay.rule.provenance
+        by[keeping.reason(stay), provenance].append((records, until))
+    counted = [(because, sum(each for each, _ in some), some) for because, some in by.items()]
+    for (because, provenance), records, some in sorted(counted, key=lambda each: (-each[1], each[0])):
+        days = [until for _, until in some]
+        last = None if None in days else max(filter(None, days))
+        yield KeptBy(because, provenance, records, date.fromisoformat(last) if last else None)

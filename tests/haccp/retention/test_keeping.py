@@ -1,5 +1,6 @@
 """What may leave on a day, and what keeps the rest."""
 
+from collections.abc import Collection, Iterable, Mapping
 from datetime import date, timedelta
 from typing import Any
 
@@ -9,7 +10,7 @@ from batches import storing
 from batches.models import BatchStart, LotDecision, Movement
 from haccp import deviations
 from haccp.models import PlanVersion
-from haccp.retention import keeping, ordering, saying
+from haccp.retention import keeping, saying
 from ledger import changes, signatures
 from ledger.models import Change, Entrance, Entry
 from ledger.signatures import Proof
@@ -27,6 +28,17 @@ def old(bag: Any, caramels: Any, use_up: Any) -> Any:
     made = caramels(sugar, OLD, best_before=date(2026, 9, 2))
     use_up(sugar, OLD)
     return sugar, made
+
+
+def reached(starts: Iterable[Any], edges: Mapping[Any, Collection[Any]]) -> set[Any]:
+    """The starts and all that follows from them, in plain sets: what the database that is asked must come to."""
+    found = set(starts)
+    waiting = list(found)
+    while waiting:
+        fresh = set(edges.get(waiting.pop(), ())) - found
+        found |= fresh
+        waiting.extend(fresh)
+    return found
 
 
 def leaves(found: keeping.Standing, lot: Any) -> bool:
@@ -212,15 +224,14 @@ def test_nothing_that_leaves_is_needed_by_what_stays_nor_kept_by_its_own_rules(
 ) -> None:
     caramels(bag(NEW), NEW)
     found = standing(day)
-    reached = ordering.reached(found.stays, found.web.keeps)
-    assert not reached & found.leaving
+    assert not reached(found.stays, found.web.keeps) & found.leaving
     assert all(found.own[pk].lasts < day for pk in found.leaving)
 
 
 def test_parts_leave_before_what_they_need(old: Any, standing: Any) -> None:
     found = standing(LONG_AFTER)
     gone: set[Any] = set()
-    for part in found.in_order(found.leaving):
+    for part in found.in_order():
         gone |= set(part)
-        assert not ordering.reached(found.leaving - gone, found.web.keeps) & gone
+        assert not reached(found.leaving - gone, found.web.keeps) & gone
     assert gone == found.leaving

@@ -219,6 +219,26 @@ def test_a_photo_leaves_with_its_record_and_lies_in_the_archive(
     assert verification.verify().findings == []
 
 
+def test_a_photo_on_two_records_lies_in_the_archive_once(
+    old: Any, act: Any, new: Any, on: Any, archive: Any, tmp_path: Path, monkeypatch: Any
+) -> None:
+    """Also where the two stand in different files of evidence."""
+    monkeypatch.setattr(archiving, "RECORDS_A_FILE", 1)
+    on(NEW - timedelta(days=3650))
+    for movement in Movement.objects.filter(lot=old[1])[:2]:
+        attachments.attach(
+            act=act(),
+            target=Entry.objects.get(pk=movement.pk),
+            file=io.BytesIO(PNG),
+            file_name="lot.png",
+            media_type="image/png",
+        )
+    on(LONG_AFTER)
+    archive()
+    with zipfile.ZipFile(tmp_path / "archive.zip") as file:
+        assert sum(name.startswith("files/") for name in file.namelist()) == 1
+
+
 # -- pieces -----------------------------------------------------------------------------------------------
 
 
