@@ -6,6 +6,7 @@ from typing import Any
 
 from django.contrib.auth.views import redirect_to_login
 from django.http import Http404, HttpRequest, HttpResponse
+from django.http.response import HttpResponseBase
 from django.shortcuts import render
 from django.utils import translation
 from django.views.decorators.cache import never_cache
@@ -16,7 +17,7 @@ from ledger.api.authentication import Standing, standing_at
 from ledger.api.scope import NOT_FOR_INSPECTORS, WORKERS
 from ledger.models import Person
 
-View = Callable[..., HttpResponse]
+View = Callable[..., HttpResponseBase]
 LANGUAGES = ("en", "es")
 """In which the pages of entrances, and those around the sign-in, are written; other pages in English."""
 
@@ -25,7 +26,7 @@ def spoken(view: View) -> View:
     """A page in the language of ``?language=``, else the one the browser asks for, if it is written in it."""
 
     @wraps(view)
-    def run(request: HttpRequest, *args: Any, **kwargs: Any) -> HttpResponse:
+    def run(request: HttpRequest, *args: Any, **kwargs: Any) -> HttpResponseBase:
         with translation.override(_language(request)):
             return view(request, *args, **kwargs)
 
@@ -50,7 +51,7 @@ def page(roles: frozenset[str] = WORKERS) -> Callable[[View], View]:
     def closed_to_others(view: View) -> View:
         @never_cache
         @wraps(view)
-        def run(request: HttpRequest, establishment: Any, **kwargs: Any) -> HttpResponse:
+        def run(request: HttpRequest, establishment: Any, **kwargs: Any) -> HttpResponseBase:
             if not isinstance(request.user, Person):
                 return redirect_to_login(request.get_full_path())
             try:
@@ -68,7 +69,7 @@ def page(roles: frozenset[str] = WORKERS) -> Callable[[View], View]:
 
 def _shown(
     request: HttpRequest, at: Standing, roles: frozenset[str], view: View, kwargs: dict[str, Any]
-) -> HttpResponse:
+) -> HttpResponseBase:
     try:
         if not at.roles & roles:
             needed = f"This needs one of these roles here: {', '.join(sorted(roles))}."
@@ -79,8 +80,8 @@ def _shown(
 
 
 def _noted(
-    request: HttpRequest, at: Standing, show: Callable[[], HttpResponse], kwargs: dict[str, Any]
-) -> HttpResponse:
+    request: HttpRequest, at: Standing, show: Callable[[], HttpResponseBase], kwargs: dict[str, Any]
+) -> HttpResponseBase:
     """Also a look for what is not there."""
     seen = {"subject": kwargs.get("pk")}
     try:

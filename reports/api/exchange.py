@@ -23,7 +23,6 @@ from reports.exchange import movements, separated, workbooks
 from reports.exchange.event_reading import as_epcis
 from reports.exchange.movements import Selecting, Selection
 
-CSV = "text/csv; charset=utf-8"
 EPCIS = "application/ld+json"
 XLSX = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
 
@@ -78,7 +77,7 @@ class Exchanged(Scoped):
         raise NotImplementedError
 
     def as_csv(self) -> HttpResponseBase:
-        return _attached(separated.as_csv(self.rows()), CSV, "movements.csv")
+        return _attached(separated.as_csv(self.rows()), separated.CSV, "movements.csv")
 
     def as_workbook(self) -> HttpResponseBase:
         file = tempfile.TemporaryFile()  # noqa: SIM115  (closed by the answer)

@@ -9,6 +9,7 @@ from types import SimpleNamespace
 from config.api.formulas import MAY_START_ONE, defused
 from reports.exchange.columns import NAMES, TYPED
 
+CSV = "text/csv; charset=utf-8"
 _cell = lru_cache(maxsize=10_000)(defused)  # the same few names stand in thousands of rows
 Row = tuple[str, ...]
 

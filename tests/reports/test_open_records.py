@@ -16,6 +16,7 @@ from django.utils import translation
 from batches import shipping, storing
 from batches.models import Batch, BatchState, Lot, TradingPartner
 from ledger import entrances
+from ledger.ids import uuid7
 from ledger.models import Establishment, Look, Person
 from reports import jobs
 from reports.models import DocumentJob
@@ -131,6 +132,44 @@ def test_the_looks_come_as_csv_with_the_readers_words_made_harmless(
     assert head.startswith("at,name,authority,in_words,what,document")
     assert ',Petra Inspect,"\'=Office, west",looked at the seals,seals,,,,200,127.0.0.1,' in row
     assert (end, answer["Content-Type"].split(";")[0]) == ("", "text/csv")
+
+
+@pytest.fixture
+def signed_in(lead: Person) -> Browser:
+    made = Browser()
+    made.force_login(lead, backend="django.contrib.auth.backends.ModelBackend")
+    return made
+
+
+def test_the_page_of_looks_leads_to_the_same_csv_for_who_is_signed_in(
+    let_in: Any, client_of: Any, inspector: Person, lead_api: Client, signed_in: Browser, establishment: Any
+) -> None:
+    let_in(authority="=Office, west")
+    client_of(inspector).ask("seals")
+    shown = signed_in.get(f"/at/{establishment.pk}/looks?language=es").content.decode()
+    (link,) = re.findall(r'href="([^"]*looks\.csv[^"]*)"', shown)
+    fetched = signed_in.get(html.unescape(link))
+    same = lead_api.ask("looks.csv", language="es")
+    assert b"".join(fetched.streaming_content) == b"".join(same.streaming_content)
+    assert fetched["Content-Disposition"] == 'attachment; filename="looks.csv"'
+
+
+def test_the_csv_of_one_entrance_tells_of_no_other(
+    let_in: Any, client_of: Any, inspector: Person, signed_in: Browser, establishment: Any
+) -> None:
+    entrance = let_in()
+    client_of(inspector).ask("seals")
+    at = f"/at/{establishment.pk}/looks.csv?entrance="
+    lines = [
+        len(b"".join(signed_in.get(f"{at}{key}").streaming_content).splitlines())
+        for key in (entrance.pk, uuid7())
+    ]
+    assert lines == [2, 1]
+
+
+def test_nobody_fetches_the_looks_without_signing_in(browser: Browser, establishment: Any) -> None:
+    at = f"/at/{establishment.pk}/looks.csv"
+    assert (Browser().get(at).status_code, browser.get(at).status_code) == (302, 403)
 
 
 # -- the page ---------------------------------------------------------------------------------------
