@@ -7,7 +7,7 @@ did not before; what a place is said to have mixed holds only what bears a label
 released or shipped on that word; lots that await their decision the gate asks.
 """
 
-from collections.abc import Callable, Collection, Iterable, Iterator
+from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date
 from functools import partial, reduce
@@ -32,6 +32,7 @@ from haccp.allergens import before, content, facts, lists, onward, planned, stat
 from haccp.allergens.bits import Bits, Plane
 from haccp.allergens.facts import Facts
 from haccp.allergens.statements import Stated
+from haccp.allergens.vocabulary import Vocabulary
 from haccp.labels import comparing
 from haccp.models import AllergenStatement, Deviation, PackingCheck
 from ledger.acts import Act, Moment
@@ -58,10 +59,15 @@ class Late:
 
 
 class NoLongerRight(NamedTuple):
-    """``wrong``: lots whose label does not declare what is in them. ``silent``: lots that left on a word nobody gives now."""
+    """``wrong``: lots whose label does not declare what is in them. ``silent``: lots that left on a word nobody gives now.
+
+    ``undeclared`` and ``unstated``: the allergens, in words.
+    """
 
     wrong: list[Lot]
     silent: list[Lot]
+    undeclared: tuple[str, ...] = ()
+    unstated: tuple[str, ...] = ()
 
 
 # -- which facts --------------------------------------------------------------------------------------
@@ -241,11 +247,21 @@ def no_longer_right(establishment: Establishment, late: Late) -> NoLongerRight:
     compared = comparing.compared(establishment, candidates, Moment.now(establishment).local.date())
     labelled = {key for key, found in compared.items() if found.seen or found.versions}
     wrong = {key for key in labelled if any(each.code in UNDECLARED for each in compared[key].refused)}
-    wrong |= _gained(establishment, [lot.pk for lot in candidates if lot.pk not in labelled], late)
-    silent = {lot.pk for lot in candidates if _left(lot) and compared[lot.pk].unstated & late.silent} - wrong
+    gained = _gained(establishment, [lot.pk for lot in candidates if lot.pk not in labelled], late)
+    new = wrong | gained.keys()
+    silent = {lot.pk for lot in candidates if _left(lot) and compared[lot.pk].unstated & late.silent} - new
+    codes = [*gained.values(), *(compared[key].undeclared for key in wrong)]
+    words = lists.vocabulary(establishment)
     return NoLongerRight(
-        [lot for lot in candidates if lot.pk in wrong], [lot for lot in candidates if lot.pk in silent]
+        [lot for lot in candidates if lot.pk in new],
+        [lot for lot in candidates if lot.pk in silent],
+        _words(words, codes),
+        _words(words, [compared[key].unstated & late.silent for key in silent]),
     )
+
+
+def _words(vocabulary: Vocabulary, codes: Iterable[Collection[str]]) -> tuple[str, ...]:
+    return tuple(sorted({vocabulary.name(code) for each in codes for code in each}))
 
 
 def _left(lot: Any) -> bool:
@@ -274,15 +290,15 @@ def _candidates(keys: Collection[int]) -> Iterator[Lot]:
         )
 
 
-def _gained(establishment: Establishment, keys: Collection[int], late: Late) -> set[int]:
-    """Lots that contain an allergen now, in enough of it to count, and did not before the late fact."""
+def _gained(establishment: Establishment, keys: Collection[int], late: Late) -> dict[int, Collection[str]]:
+    """Lots that contain allergens now, in enough of them to count, and did not before the late fact; which, by lot."""
     if not keys or late.undo is None:
-        return set()
+        return {}
     known = facts.load(establishment, {*keys, *late.also})
     now = content.contained(known, keys)
     late.undo(known)
     then = content.contained(known, keys)
-    return {key for key in keys if now[key] - then[key]}
+    return {key: new for key in keys if (new := now[key] - then[key])}
 
 
 def _hold(act: Act, because: Record, title: str, found: NoLongerRight) -> None:
@@ -332,15 +348,21 @@ def hold_under(act: Act, case: Deviation, lots: Iterable[Lot], note: str = "") -
 
 
 def _title(words: str, found: NoLongerRight) -> str:
-    """The first lots by code; all are named in the holds."""
+    """The first allergens, then the first lots by code; all lots are named in the holds."""
     told = []
     if found.wrong:
-        told.append(f"the label no longer holds for {_named(found.wrong)}")
+        told.append(f"{_some(found.undeclared)} not declared on {_named(found.wrong)}")
     if found.silent:
-        told.append(f"nobody states any more what was relied on for {_named(found.silent)}")
+        told.append(
+            f"nobody states any more whether {_some(found.unstated)} is in {_named(found.silent)}, which was relied on"
+        )
     return f"{words[:140]}: {'; '.join(told)}."
 
 
 def _named(lots: list[Lot]) -> str:
-    codes = ", ".join(lot.code for lot in lots[:MOST_NAMED])
-    return f"{codes} and {len(lots) - MOST_NAMED} more" if len(lots) > MOST_NAMED else codes
+    return _some([lot.code for lot in lots])
+
+
+def _some(names: Sequence[str]) -> str:
+    said = ", ".join(names[:MOST_NAMED])
+    return f"{said} and {len(names) - MOST_NAMED} more" if len(names) > MOST_NAMED else said

@@ -25,7 +25,8 @@ from ledger.models import Establishment
 @dataclass(frozen=True)
 class OnLot:
     """``refused``: what stands against release; ``told``: what does not. ``rests_on``: the assessments it needs.
-    ``unstated``: codes that nobody stated and that stand against release.
+    ``unstated``: codes that nobody stated and that stand against release; ``undeclared``: codes of what is contained or
+    possible and not declared.
 
     ``seen``: the packing checks that count; ``versions``: the labels on it, or of the sign it is sold under.
     """
@@ -37,6 +38,7 @@ class OnLot:
     told: tuple[Reason, ...] = ()
     rests_on: tuple[ContactAssessment, ...] = ()
     unstated: frozenset[str] = frozenset()
+    undeclared: frozenset[str] = frozenset()
 
 
 def is_sold(lot: Lot) -> bool:
@@ -110,7 +112,7 @@ class _Looking:
             refused += found.unknown
         rests_on = tuple(each for each in assessed if found.covered & set(each.allergens))
         unstated = frozenset() if self.phased else found.unstated
-        return OnLot(lot, seen, used, refused, told, rests_on, unstated)
+        return OnLot(lot, seen, used, refused, told, rests_on, unstated, found.undeclared)
 
     def not_begun(self, lot: Lot, seen: Sequence[PackingCheck]) -> Iterator[Reason]:
         """Packs of which nobody saw the label when they began may bear any."""

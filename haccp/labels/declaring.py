@@ -71,7 +71,8 @@ class Declared:
 class Compared:
     """``refused``: what stands against release. ``unknown``: what nobody stated and nothing covers; ``unstated``, its codes.
 
-    ``told``: what is worth knowing and stands against nothing. ``covered``: the codes an assessment had to cover.
+    ``told``: what is worth knowing and stands against nothing. ``covered``: the codes an assessment had to cover;
+    ``undeclared``: those that are contained or possible and that a label does not declare.
     """
 
     refused: tuple[Reason, ...] = ()
@@ -79,6 +80,7 @@ class Compared:
     told: tuple[Reason, ...] = ()
     covered: frozenset[str] = frozenset()
     unstated: frozenset[str] = frozenset()
+    undeclared: frozenset[str] = frozenset()
 
 
 def compare(
@@ -92,6 +94,7 @@ def compare(
         (*asked.absent(), *asked.unlisted()),
         frozenset(asked.covered()),
         frozenset(code for code in (*found.unstated, *found.unknown_by_contact) if asked.undeclared(code)),
+        frozenset(asked.wrong()),
     )
 
 
@@ -126,6 +129,13 @@ class _Asked:
                     "by a food-safety lead stands."
                 )
                 yield Reason("allergen-by-contact-undeclared", sentence, "lot", _ids(because.path))
+
+    def wrong(self) -> Iterator[str]:
+        """The codes that ``contained`` and ``possible`` refuse."""
+        for code in self.found.contains:
+            if any(not self.names(label.contains, code) for label in self.labels):
+                yield code
+        yield from filter(self.undeclared, self.found.may)
 
     def unstated(self) -> Iterator[Reason]:
         """By where the statement is missing: one reason a lot, not one an allergen."""

@@ -216,7 +216,7 @@ def test_a_late_word_about_a_place_mate_holds_what_was_drawn_under_another_name(
     assert (titles(), status(lot)) == ([], LotStatus.AWAITING)
     state(white, "egg", lot=milky)
     assert status(lot) == LotStatus.HELD
-    assert titles() == [f"Stated of White chocolate (Sheet 12): the label no longer holds for {lot.code}."]
+    assert titles() == [f"Stated of White chocolate (Sheet 12): egg not declared on {lot.code}."]
 
 
 def test_a_delivery_into_it_that_is_told_late_holds(

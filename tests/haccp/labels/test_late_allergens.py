@@ -88,7 +88,7 @@ def test_a_late_contains_egg_for_one_lot_holds_what_bears_a_label_without_it(
     made = state(sugar, lot=source, only=True, egg="contains")
     (case,) = cases()
     assert (case.subject, case.because_id, held_by(case)) == (made.pk, made.pk, {str(lot.uid)})
-    assert case.title == f"Stated of Sugar (Sheet 7): the label no longer holds for {lot.code}."
+    assert case.title == f"Stated of Sugar (Sheet 7): egg not declared on {lot.code}."
     assert status(lot) == LotStatus.HELD
 
 
