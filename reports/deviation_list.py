@@ -9,7 +9,7 @@ from uuid import UUID
 
 from django.db.models import Prefetch, Q, QuerySet
 from django.utils.translation import gettext as _
-from django.utils.translation import gettext_lazy
+from django.utils.translation import gettext_lazy, ngettext
 
 from batches.models import Lot
 from config.templatetags.moments import local_time
@@ -20,6 +20,7 @@ from reports.documents import Column, RecordLine
 from reports.listing import Listing, Section, spoken
 from reports.periods import Period
 from reports.tables import Table
+from reports.templatetags.documents import span
 
 TITLE = gettext_lazy("list of deviations")
 FORMS = tables.FORMS
@@ -40,10 +41,14 @@ class DeviationLine(RecordLine):
 
     @property
     def state(self) -> tuple[str, ...]:
-        days = _("%d days") % self.days_open
         if self.closed_at is None:
-            return _("open"), days
-        return _("closed"), days, f"{local_time(self.closed_at)}, {self.closed_by}"
+            days = ngettext("%d day", "%d days", self.days_open) % self.days_open
+            return _("open"), days if self.days_open else _("less than a day")
+        return (
+            _("closed"),
+            span(self.closed_at - self.performed_at),
+            f"{local_time(self.closed_at)}, {self.closed_by}",
+        )
 
 
 COLUMNS = (

@@ -23,6 +23,7 @@ from reports.documents import Column, RecordLine, SignatureLine
 from reports.listing import Listing, Section, spoken
 from reports.packed import PackingLine
 from reports.tables import Table
+from reports.templatetags.documents import span
 from reports.verification_log import VerificationLine
 
 TITLE = gettext_lazy("deviation")
@@ -69,12 +70,13 @@ class DeviationPaper(Listing):
 
     def facts(self) -> tuple[tuple[str, str], ...]:
         case, closed = self.case, self.case.closed
-        state = _("open for %d days") % self.days_open
+        open_for = span((closed.performed_at if closed else self.made_at) - case.performed_at)
+        state = _("open for %s") % open_for
         if closed is not None:
-            state = _("closed by %(name)s, %(at)s, after %(days)d days") % {
+            state = _("closed by %(name)s, %(at)s, after %(long)s") % {
                 "name": closed.performed_by,
                 "at": local_time(closed.performed_at),
-                "days": self.days_open,
+                "long": open_for,
             }
         return (
             (_("State"), state),

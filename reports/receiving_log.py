@@ -1,6 +1,6 @@
-"""The receiving log: every delivery of a period, whose it was and what was decided on it."""
+"""The receiving log: every delivery of a period, or those of some suppliers, and what was decided on it."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date
 from typing import Any, ClassVar
@@ -12,7 +12,7 @@ from django.utils.translation import gettext_lazy, pgettext_lazy
 
 from batches import quantities
 from batches.flags import SENTENCES, Flag
-from batches.models import Dimension, LotDecision, Movement, MovementKind
+from batches.models import Dimension, LotDecision, Movement, MovementKind, TradingPartner
 from config.templatetags.moments import local_time
 from ledger.models import Establishment
 from reports import balances, periods, tables
@@ -86,15 +86,21 @@ HEADS = (
 
 @dataclass(frozen=True, kw_only=True)
 class ReceivingLog(Listing):
+    """``suppliers``: whose deliveries it tells only; of all where none is named."""
+
     kind: ClassVar[str] = "receiving-log"
     shows_limits: ClassVar[bool] = False
 
+    suppliers: tuple[str, ...]
     receipts: tuple[ReceiptLine, ...]
     record_ids: tuple[UUID, ...]
 
     def facts(self) -> tuple[tuple[str, str], ...]:
         standing = [each for each in self.receipts if each.replaced is None]
-        return ((_("Deliveries that stand"), str(len(standing))),)
+        return (
+            (_("Deliveries that stand"), str(len(standing))),
+            *(((_("Only of"), ", ".join(self.suppliers)),) if self.suppliers else ()),
+        )
 
     def sections(self) -> tuple[Section, ...]:
         nothing = _("Nothing was received in this period.")
@@ -106,18 +112,30 @@ class ReceivingLog(Listing):
 
 def refuse(establishment: Establishment, subject: UUID, about: dict[str, Any]) -> None:
     """Raise Unusable for the period, RuleBroken for too many."""
-    periods.refuse_too_many(_found(establishment, periods.asked(about)).count())
+    period, suppliers = _asked(about)
+    periods.refuse_too_many(_found(establishment, period, suppliers).count())
 
 
-def _found(here: Establishment, period: Period) -> QuerySet[Movement]:
+def of_suppliers(days: dict[str, str], keys: Iterable[UUID]) -> dict[str, Any]:
+    """What such a log is asked that tells what these delivered, and nothing of others."""
+    return {**days, "suppliers": list(map(str, keys))}
+
+
+def _asked(about: dict[str, Any]) -> tuple[Period, list[UUID]]:
+    days = {name: said for name, said in about.items() if name != "suppliers"}
+    return periods.asked(days), list(map(UUID, about.get("suppliers", [])))
+
+
+def _found(here: Establishment, period: Period, suppliers: list[UUID]) -> QuerySet[Movement]:
     received = Movement.objects.of(here).filter(what=MovementKind.RECEIVED, withdrawn=False)
-    return received.filter(period.within(here))
+    found = received.filter(period.within(here))
+    return found.filter(partner__in=suppliers) if suppliers else found
 
 
 def build(here: Establishment, subject: UUID, about: dict[str, Any], **head: Any) -> ReceivingLog:
     """Read the deliveries; call it within one snapshot."""
-    period = periods.asked(about)
-    rows = _found(here, period).select_related(
+    period, suppliers = _asked(about)
+    rows = _found(here, period, suppliers).select_related(
         *RecordLine.FROM_RECORD, "partner", "lot__material", "lot__state"
     )
     found = list(rows.order_by("performed_at", "id"))
@@ -127,11 +145,17 @@ def build(here: Establishment, subject: UUID, about: dict[str, Any], **head: Any
     named = {key for line in receipts for key in line.records}
     return ReceivingLog(
         period=period,
+        suppliers=tuple(_names(here, suppliers)),
         receipts=receipts,
         confirmed_rules=(),
         record_ids=tuple(sorted({*named, *(each.pk for each in decisions.values())})),
         **head,
     )
+
+
+def _names(here: Establishment, suppliers: list[UUID]) -> Iterator[str]:
+    rows = TradingPartner.objects.filter(establishment=here, pk__in=suppliers)
+    yield from rows.order_by("name").values_list("name", flat=True)
 
 
 def _balance(each: Movement, known: dict[UUID, str]) -> str:

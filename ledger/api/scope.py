@@ -98,7 +98,8 @@ class ScopedReference(serializers.RelatedField):
         if place not in seen:
             seen[place] = self.find(key)
         if seen[place] is None:
-            raise Unknown(f"There is no such {self.path} here: {key}.", field=self.path)
+            kind = self.get_queryset().model._meta.verbose_name
+            raise Unknown(f"There is no such {kind} here: {key}.", field=self.path)
         return seen[place]
 
     def find(self, key: Any) -> Any:

@@ -258,7 +258,9 @@ class DocumentSerializer(BodySerializer):
     def validate(self, asked: dict[str, Any]) -> dict[str, Any]:
         missing = [name for name in NEEDED.get(asked["kind"], ()) if name not in self.initial_data]
         if missing:
-            raise serializers.ValidationError(dict.fromkeys(missing, f"A {asked['kind']} needs it."))
+            raise serializers.ValidationError(
+                dict.fromkeys(missing, f"A document of the kind {asked['kind']} needs it.")
+            )
         for name, kinds in OWN.items():
             said = asked.pop("about" if name == "trial" else name, None)
             if said is not None and asked["kind"] not in kinds:

@@ -15,7 +15,7 @@ from config.api.refusals import Refusal, Unusable
 from haccp import histories
 from haccp.inspections import visits
 from haccp.models import Check, ControlPoint, Deviation, Hold, InspectedBy, Inspection, PlanVersion, Recall
-from reports import deviation_list
+from reports import deviation_list, receiving_log
 from reports.inspection.asked import Asked
 from reports.models import DocumentJob
 from reports.periods import Period
@@ -101,13 +101,16 @@ def _points(asked: Asked) -> list[ControlPoint]:
 
 
 def _logs(asked: Asked) -> Iterator[Part]:
-    """What tells of days and of no one thing; deliveries too where a supplier is asked for."""
+    """What tells of days and of no one thing; where suppliers are asked for, what they delivered."""
     days = asked.days()
     of = f"{days['first']} – {days['last']}"
     if asked.only_a_period:
         yield Part(Kind.DEVIATION_LIST, of, about=days)
-    if asked.only_a_period or asked.suppliers:
+    if asked.only_a_period:
         yield Part(Kind.RECEIVING_LOG, of, about=days)
+    elif asked.suppliers:
+        about = receiving_log.of_suppliers(days, [each.pk for each in asked.suppliers])
+        yield Part(Kind.RECEIVING_LOG, of, about=about)
     if asked.only_a_period:
         yield Part(Kind.CHANGEOVER_LOG, of, about=days)
         yield Part(Kind.VERIFICATION_LOG, of, about=days)

@@ -233,6 +233,9 @@ def how(row: Row, *, bare: bool = False) -> str:
     """How a row hangs on the one it stands below."""
     if row.step is not None and bare:
         return _("made with some of") if row.way == Way.MADE_OF else _("went into")
+    if row.step is not None and not row.step.share:  # packaging, which has no part in the mass
+        told = amount(row.step.quantity, row.step)
+        return (_("made with %s of") if row.way == Way.MADE_OF else _("went with %s into")) % told
     if row.step is not None:
         said = {"amount": amount(row.step.quantity, row.step), "share": percent(row.step.share)}
         if row.way == Way.MADE_OF:

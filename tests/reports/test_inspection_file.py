@@ -19,7 +19,7 @@ from django.utils import timezone
 from pdfminer.high_level import extract_text
 
 from batches import noting
-from batches.models import Batch, Lot
+from batches.models import Batch, Lot, Movement
 from config.api.refusals import RuleBroken, Unknown, Unusable
 from haccp.models import Check, ControlPoint, Deviation, Hold
 from ledger.acts import Act, Moment
@@ -490,3 +490,14 @@ def test_the_command_names_a_code_that_is_not_here(made: Any, tmp_path: Any) -> 
         call_command(
             "inspection-file", establishment=made.here.pk, by="mara", lot=["NEVER-1"], out=tmp_path / "f.pdf"
         )
+
+
+def test_a_file_of_a_supplier_tells_no_delivery_of_another(made: Any, ask: Any) -> None:
+    received = Movement.objects.filter(establishment=made.here, what="received", withdrawn=False)
+    one, *others = {each.partner for each in received.select_related("partner")}
+    job = ask(about={"suppliers": [str(one.pk)]})
+    _front, documents, _records = inspection_file._read(job, jobs.built)
+    (log,) = (each for each in documents if each.kind == "receiving-log")
+    assert others
+    assert {line.supplier for line in log.receipts} == {one.name}
+    assert ("Only of", one.name) in log.facts()

@@ -115,6 +115,7 @@ def test_a_deviation_tells_its_answers_decisions_holds_and_who_closed_it(read: A
     assert document.case.dispositions
     shown = page(document)
     assert "closed by Mara Lindqvist" in shown
+    assert not re.search(r"\b0 (d|days)\b", shown)
     assert "closing of the deviation" in {each.signed for each in document.signatures}
     assert all(lot in shown for hold in document.holds for lot in hold.lots)
 

@@ -217,6 +217,12 @@ def test_shared_equipment_is_drawn_dotted_from_the_lot_of_the_batch_before():
     assert any("touched on T-1 Table after batch B-0: L-1" in row for row in telling.text(found))
 
 
+def test_what_has_no_part_in_the_mass_is_told_without_a_share():
+    found = trace([lot(0, Side.START), lot(1, Side.FORWARD, share=0.0)], [step(0, 1, share=0.0)])
+    (row,) = (row for row in telling.text(found) if "into" in row)
+    assert "% of its mass" not in row
+
+
 def in_a_bin():
     """Three deliveries came into one bin one after the other; the first is traced, the third went into sweets."""
     sides = (Side.START, Side.MAYBE_FORWARD, Side.MAYBE_FORWARD, Side.MAYBE_FORWARD)
