@@ -23,7 +23,9 @@ DIAMOND = "Diamond: a signal, by its number."
 def plot_of(history: History) -> Plot:
     """A history as a plot; one whose chart cannot be computed says so in words."""
     charted = history.charted
-    title = f"{history.code} {history.name}: {history.quantity}" + (history.symbol and f", {history.symbol}")
+    title = f"{history.code} {history.name}: {_(history.quantity)}" + (
+        history.symbol and f", {history.symbol}"
+    )
     words = tuple(_words(history))
     if charted.chart is None:
         return Plot(title, " ".join(words), words=words)

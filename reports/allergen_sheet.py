@@ -15,7 +15,7 @@ from django.utils.translation import gettext_lazy
 from batches.models import Lot, Material, RecipeLine, RecipeVersion
 from config.api.refusals import Unknown
 from haccp.allergens import content, lists
-from haccp.allergens.content import CAUTION, Content
+from haccp.allergens.content import CAUTION, Because, Content, Path
 from haccp.allergens.vocabulary import Vocabulary
 from haccp.labels import recipe_lists, versions
 from haccp.labels.signs import printed
@@ -313,7 +313,11 @@ def _derived(of: str, found: Content, words: Vocabulary) -> Iterator[Derived]:
     )
     for how, ways in several:
         for code in sorted(ways, key=partial(lists.spoken, words)):
-            yield Derived(of, how, lists.spoken(words, code), spoken(ways[code].in_words))
+            yield Derived(of, how, lists.spoken(words, code), _way(ways[code]))
+
+
+def _way(way: Path | Because) -> str:
+    return spoken(way.in_words) + (spoken(way.note) if isinstance(way, Path) else "")
 
 
 # -- labels and assessments --------------------------------------------------------------------------------

@@ -27,6 +27,7 @@ from reports import (
     balances,
     bare_sheet,
     batch_tables,
+    kept_sentences,
     left_out,
     limit_words,
     occasions,
@@ -182,7 +183,7 @@ def _warnings(batch: Batch) -> tuple[str, ...]:
     """What the start gate kept with its permission; or that there was no gate when this ran."""
     permission = signed.permission_of(batch)
     if isinstance(permission, StartPermission):
-        return tuple(each["detail"] for each in permission.warnings)
+        return tuple(kept_sentences.kept(each["detail"]) for each in permission.warnings)
     return (
         _(
             "This ran before these records began. It was brought in from the house's own papers (%(file)s, line %(line)s); "
@@ -225,7 +226,10 @@ def _checks(batch: Batch) -> list[Check]:
 
 def _rules(checks: Sequence[Check]) -> tuple[str, ...]:
     return tuple(
-        sorted({rule for check in checks for each in check.judgements for rule in each.get("rules", [])})
+        map(
+            kept_sentences.source,
+            sorted({rule for check in checks for each in check.judgements for rule in each.get("rules", [])}),
+        )
     )
 
 

@@ -8,6 +8,7 @@ from django.utils.translation import gettext_lazy
 from batches.models import Lot
 from haccp.models import Answer, Closing, Deviation, Disposition, Question
 from ledger.models import Record
+from reports import kept_sentences
 from reports.documents import Column, RecordLine
 from reports.listing import spoken
 
@@ -58,6 +59,12 @@ class CaseRead:
     records: tuple[Record, ...]
 
 
+def title(deviation: Deviation) -> str:
+    """What happened, in the active language; what a person reported stays as it was written."""
+    reported = deviation.what == Deviation.What.REPORTED
+    return deviation.title if reported else kept_sentences.kept(deviation.title)
+
+
 def case(deviation: Deviation) -> CaseRead:
     """The case of a deviation, and every record it is made of."""
     answers = list(_of(Answer, deviation))
@@ -70,7 +77,7 @@ def case(deviation: Deviation) -> CaseRead:
     line = Case.of(
         deviation,
         what=spoken(deviation.get_what_display()),
-        title=deviation.title,
+        title=title(deviation),
         held=tuple(sorted(codes.values())),
         answers=tuple(
             AnswerLine.of(each, question=spoken(each.get_question_display()), text=each.text)

@@ -12,10 +12,11 @@ from django.utils.translation import gettext_lazy
 
 from batches.models import Equipment
 from config.templatetags.moments import local_time
+from haccp.allergens import lists
 from haccp.changeovers import lines as of_changeovers
 from haccp.models import Changeover, ChangeoverRelease, ChangeoverVerification
 from ledger.models import Establishment, Record, Signature
-from reports import periods, tables
+from reports import kept_sentences, periods, tables
 from reports.documents import Column, RecordLine, SignatureLine
 from reports.listing import Listing, Section, spoken
 from reports.periods import Period
@@ -151,7 +152,7 @@ class _Read:
     """What belongs to the changeovers of a period, read together."""
 
     def __init__(self, here: Establishment, found: Sequence[Changeover]):
-        self.zone = here.zone
+        self.zone, self.words = here.zone, lists.vocabulary(here)
         related = (*RecordLine.FROM_RECORD, "equipment")
         self.verifications = list(
             ChangeoverVerification.objects.filter(changeover__in=found, withdrawn=False)
@@ -180,7 +181,7 @@ class _Read:
             steps=tuple(map(self._step, each.steps)),
             cleared=tuple(_cleared(each.clearance)),
             shown=tuple(self._shown(each)),
-            missing=tuple(reason.detail for reason in of_changeovers.shortcomings(each)),
+            missing=tuple(kept_sentences.kept(reason.detail) for reason in of_changeovers.shortcomings(each)),
             released=tuple(self._released(each, standing=True)),
             fallen=tuple(_("FALLEN: %s") % word for word in self._released(each, standing=False)),
         )
@@ -195,18 +196,24 @@ class _Read:
             if one.changeover_id == each.pk:
                 on = "" if one.equipment is None else one.equipment.code
                 gone = "" if getattr(one, "corrected_by", None) is None else _("CORRECTED")
-                head = (spoken(one.get_method_display()), on, one.allergen, spoken(one.get_result_display()))
+                allergen = lists.spoken(self.words, one.allergen) if one.allergen else ""
+                head = (spoken(one.get_method_display()), on, allergen, spoken(one.get_result_display()))
                 words = ", ".join(filter(None, (*head, gone)))
-                yield f"{words}: {one.finding.get('sentence', '')}"
+                yield f"{words}: {kept_sentences.kept(one.finding.get('sentence', ''))}"
 
     def _released(self, each: Changeover, *, standing: bool) -> Iterator[str]:
         for one in self.releases:
             later: ChangeoverRelease | None = getattr(one, "corrected_by", None)
             if one.changeover_id == each.pk and standing is (later is None):
-                clears = one.allergens if isinstance(one.allergens, str) else ", ".join(one.allergens or ())
                 at = local_time(one.performed_at.astimezone(self.zone))
-                because = "" if later is None else f" ({later.reason})"
-                yield f"{one.performed_by.name}, {at}: {clears or '–'}{because}"
+                because = "" if later is None else f" ({kept_sentences.noted(later.reason)})"
+                yield f"{one.performed_by.name}, {at}: {self._clears(one.allergens)}{because}"
+
+    def _clears(self, allergens: str | list[str] | None) -> str:
+        """``all`` that the procedure clears, or those that are named."""
+        if isinstance(allergens, str):
+            return _("all that the procedure clears")
+        return ", ".join(lists.spoken(self.words, each) for each in allergens or ()) or "–"
 
 
 def _before(each: Changeover) -> str:

@@ -387,7 +387,7 @@ def _means(own: Matrix) -> Iterator[Means]:
             code=each.version.procedure.code,
             name=each.version.procedure.name,
             version=each.version.number,
-            method=each.procedure.method,
+            method=spoken(each.procedure.method),
             minutes=_minutes(each.procedure.minutes),
             clears=_("all allergens")
             if clears is None

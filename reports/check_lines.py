@@ -3,23 +3,22 @@
 import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from decimal import Decimal
 from operator import attrgetter
 from typing import Any, Self
 
 from django.utils.translation import get_language, gettext_lazy
 from django.utils.translation import gettext as _
 
-from batches.quantities import UNITS
 from batches.trace_reading import not_collecting
 from config.templatetags.moments import local_time
+from haccp.bounds import in_force_from_json
 from haccp.check_sheets import Scan
-from haccp.figures import amount
 from haccp.judging import GONE, SENTENCES, run_flags
 from haccp.limits import Result
 from haccp.models import Check, Instrument, Series
 from haccp.series_uses import gone, named_in
 from ledger.acts import Moment
+from reports import amounts, kept_sentences, limit_words, occasions
 from reports.documents import Column, RecordLine, Transcribed
 from reports.tables import RECORD_HEADS, Table, record_cells, text
 
@@ -68,11 +67,13 @@ class CheckLine(RecordLine):
     def control(self) -> tuple[str, ...]:
         """Which point, on which part and occasion, as it stands in the table."""
         part = _("part %d") % self.part if self.part else ""
-        return f"{self.point} {self.name}", ", ".join(filter(None, (self.kind, part, self.occasion)))
+        return f"{self.point} {self.name}", ", ".join(
+            filter(None, (self.kind, part, occasions.occasion(self.occasion)))
+        )
 
     @property
     def read(self) -> tuple[str, ...]:
-        said = (f"{each.quantity}: {each.entered}" for each in self.readings)
+        said = (f"{kept_sentences.quantity(each.quantity)}: {each.entered}" for each in self.readings)
         came_to = (each.came_to for each in self.readings)
         warnings = dict.fromkeys(each.warning for each in self.readings)
         return tuple(filter(None, (*said, *came_to, self.instrument, *warnings, *self.flags)))
@@ -177,11 +178,11 @@ def _readings(check: Check) -> Iterable[JudgedReading]:
             quantity=" / ".join(filter(None, (judged.get("all_of"), judged["limit"]["quantity"]))),
             entered=_entered(said, series.get(said.get("series", ""))),
             must=_must(judged),
-            source="; ".join(sorted(sources)) or "plan",
+            source="; ".join(map(kept_sentences.source, sorted(sources) or ["plan"])),
             result=judged["result"],
             margin=judged.get("margin", ""),
-            sentence=judged["sentence"],
-            warning=judged.get("warning", ""),
+            sentence=kept_sentences.kept(judged["sentence"]),
+            warning=kept_sentences.kept(judged.get("warning", "")),
             came_to=_came_to(said, judged),
         )
 
@@ -195,30 +196,17 @@ def _came_to(said: dict[str, Any], judged: dict[str, Any]) -> str:
     if found := _EXTREME.fullmatch(read):
         highest = found["which"] == "Highest"
         words = _("highest of %(count)s: %(figure)s") if highest else _("lowest of %(count)s: %(figure)s")
-        return words % found.groupdict()
+        return words % (found.groupdict() | {"figure": kept_sentences.figure(found["figure"])})
     if found := _CONVERTED.fullmatch(read):
-        return _("judged as %(figure)s") % found.groupdict()
-    return read
+        return _("judged as %(figure)s") % {"figure": kept_sentences.figure(found["figure"])}
+    return kept_sentences.figure(read)
 
 
 def _must(judged: dict[str, Any]) -> str:
-    """What had to hold, as it was recorded; bounds are said in the language of the document."""
-    ends = {end: judged.get(end) for end in ("lower", "upper")}
-    if get_language() in (None, "en") or not any(ends.values()):
+    """What had to hold, as it was recorded; in another language said anew of the bounds that were kept."""
+    if get_language() in (None, "en"):
         return str(judged["must"])
-    unit = judged["limit"]["unit"]
-    words = {
-        ("lower", True): _("%s or more"),
-        ("lower", False): _("more than %s"),
-        ("upper", True): _("%s or less"),
-        ("upper", False): _("less than %s"),
-    }
-    said = (
-        words[end, kept["inclusive"]] % amount(Decimal(kept["value"]), unit)
-        for end, kept in ends.items()
-        if kept
-    )
-    return _(" and ").join(said)
+    return limit_words.must(in_force_from_json(judged))
 
 
 def _entered(said: dict[str, Any], series: Series | None) -> str:
@@ -264,4 +252,4 @@ def _of_series(key: str, series: Series | None) -> str:
 
 
 def _symbol(unit: str) -> str:
-    return UNITS[unit].symbol if unit in UNITS else unit
+    return amounts.symbol(unit)

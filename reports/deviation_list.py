@@ -15,7 +15,7 @@ from batches.models import Lot
 from config.templatetags.moments import local_time
 from haccp.models import Closing, Deviation, Question
 from ledger.models import Establishment
-from reports import periods, tables
+from reports import cases, periods, tables
 from reports.documents import Column, RecordLine
 from reports.listing import Listing, Section, spoken
 from reports.periods import Period
@@ -140,7 +140,7 @@ def _line(each: Deviation, closing: Closing | None, lots: set[str], now: datetim
     return DeviationLine.of(
         each,
         what=spoken(each.get_what_display()),
-        title=each.title,
+        title=cases.title(each),
         lots=tuple(sorted(lots)),
         closed_at=None if closing is None else closing.performed_at.astimezone(now.tzinfo),
         closed_by="" if closing is None else closing.performed_by.name,

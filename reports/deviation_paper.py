@@ -16,7 +16,7 @@ from config.templatetags.moments import local_time
 from haccp import check_sheets, doubts, limits, rules
 from haccp.models import Check, Deviation, Hold, InstrumentVerification, PackingCheck
 from ledger.models import Establishment, Record, Signature
-from reports import check_lines, limit_words, packed, tables, verification_log
+from reports import check_lines, kept_sentences, limit_words, packed, tables, verification_log
 from reports.cases import ANSWER_COLUMNS, DISPOSITION_COLUMNS, Case, case
 from reports.check_lines import CHECK_COLUMNS, CheckLine
 from reports.documents import Column, RecordLine, SignatureLine
@@ -145,7 +145,12 @@ def build(here: Establishment, subject: UUID, about: dict[str, Any], **head: Any
         days_open=max(0, (until - read.line.performed_at).days),
         signatures=tuple(SignatureLine.of(each, _signed(each, shown)) for each in signed),
         confirmed_rules=tuple(
-            sorted({rule for check in checks for each in check.judgements for rule in each.get("rules", ())})
+            map(
+                kept_sentences.source,
+                sorted(
+                    {rule for check in checks for each in check.judgements for rule in each.get("rules", ())}
+                ),
+            )
         ),
         unconfirmed_rules=tuple(_unconfirmed(here, checks)),
         record_ids=tuple(sorted({each.pk for each in (*shown, *signed)})),

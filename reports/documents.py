@@ -22,6 +22,7 @@ from ledger import signing_keys
 from ledger.acts import Moment
 from ledger.models import Establishment, Record, Seal, Signature
 from ledger.stored import Stored
+from reports import kept_sentences
 from reports.tables import Table
 
 
@@ -229,7 +230,7 @@ class RecordLine:
             recorded_by=record.recorded_by.name,
             recorded_at=record.recorded_at.astimezone(record.establishment.zone),
             place=record.place,
-            note=record.note,
+            note=kept_sentences.noted(record.note),
             corrects=_corrected_id(record),
             replaced=_replaced(record),
             late_by=record.late_by if record.is_late else None,
@@ -255,7 +256,7 @@ def _replaced(record: Record) -> Replaced | None:
         return None
     return Replaced(
         withdrawn=later.withdrawn,
-        reason=later.reason,
+        reason=kept_sentences.noted(later.reason),
         by=later.recorded_by.name,
         at=later.recorded_at.astimezone(record.establishment.zone),
         record=later.pk,

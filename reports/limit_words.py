@@ -4,7 +4,7 @@ from collections.abc import Iterator
 
 from django.utils.translation import gettext as _
 
-from batches.quantities import UNITS, plain_text
+from batches.quantities import plain_text
 from haccp.bounds import PLAN, Bound, InForce
 from haccp.figures import amount
 from haccp.limit_kinds import (
@@ -17,6 +17,7 @@ from haccp.limit_kinds import (
 )
 from haccp.limit_kinds.over_time import LOG_UNIT
 from haccp.models import Effect, LocalRule
+from reports import amounts, kept_sentences
 
 
 def must(bounds: InForce) -> str:
@@ -98,16 +99,16 @@ def _source(source: str) -> str:
 
 def citation(source: str) -> str:
     """Where the rule that set a bound is written."""
-    return source.partition(": ")[2]
+    return kept_sentences.cited(source.partition(": ")[2])
 
 
 def symbol(unit: str) -> str:
-    return UNITS[unit].symbol if unit in UNITS else unit
+    return amounts.symbol(unit)
 
 
 def of_rule(rule: LocalRule) -> str:
     """A local rule as one line: what it asks for, of what, and where it is written."""
-    about = "".join(f", {part}" for part in (rule.subject, rule.intended_use) if part)
+    about = "".join(f", {_(part)}" for part in (rule.subject, rule.intended_use) if part)
     lower, upper = (
         None if value is None else Bound(value, inclusive, "")
         for value, inclusive in ((rule.lower, rule.lower_inclusive), (rule.upper, rule.upper_inclusive))
@@ -116,4 +117,6 @@ def of_rule(rule: LocalRule) -> str:
         "; " + _("tells when an authority acts, and is no limit") if rule.effect == Effect.TRIGGER else ""
     )
     ends = _ends(lower, upper, rule.unit)
-    return f"{rule.code}: {rule.quantity}{about}: {ends}{informs} ({rule.authority}, {rule.citation})"
+    named = kept_sentences.quantity(rule.quantity)
+    where = f"{_(rule.authority)}, {kept_sentences.cited(rule.citation)}"
+    return f"{rule.code}: {named}{about}: {ends}{informs} ({where})"

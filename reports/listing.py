@@ -7,6 +7,7 @@ from typing import Any, ClassVar
 from django.utils.translation import gettext
 
 from haccp.said import Said
+from reports import kept_sentences
 from reports.documents import Column, Document
 from reports.periods import Period
 
@@ -46,6 +47,6 @@ class Listing(Document):
 def spoken(word: object) -> str:
     """A word that the records keep in English, as a kind or a flag, in the active language where it is known there."""
     if isinstance(word, Said):
-        return word.by(gettext)
+        return word.by(kept_sentences.word)
     text = str(word)
     return gettext(text) if text else ""

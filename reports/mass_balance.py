@@ -14,7 +14,6 @@ from django.utils.translation import gettext as _
 
 from batches.mass_balance import Balance
 from batches.models import Batch, LossKind, Lot, Material, Movement, MovementKind, TrimReturn, WeighedApart
-from batches.quantities import shown
 from config.api.refusals import Unknown
 from haccp import mass_balance as of_batches
 from haccp.cook_losses import CookLoss, How
@@ -22,6 +21,7 @@ from haccp.mass_balance import LOST, BatchBalance, LotLine, StockBalance
 from haccp.weighed_to import WeighedTo
 from ledger.models import Establishment
 from reports import left_out, tables
+from reports.amounts import shown
 from reports.api.mass_balances import BalanceAskedSerializer
 from reports.left_out import Included, LeavesOut
 from reports.listing import spoken

@@ -27,7 +27,7 @@ from haccp.models import Check, ControlKind, ControlPoint
 from haccp.series_uses import named_in
 from ledger.acts import Moment
 from ledger.models import Establishment, Signature
-from reports import check_lines, compact, limit_words, periods, tables
+from reports import check_lines, compact, kept_sentences, limit_words, occasions, periods, tables
 from reports.check_lines import CHECK_COLUMNS, CheckLine
 from reports.documents import Column, Document, Stretch
 from reports.periods import Period
@@ -83,7 +83,7 @@ class LogLine(CheckLine):
     def on(self) -> tuple[str, ...]:
         part = _("part %d") % self.part if self.part else ""
         what = _("batch %s") % self.batch if self.batch else _("lot %s") % self.lot
-        where = ", ".join(filter(None, (part, self.occasion)))
+        where = ", ".join(filter(None, (part, occasions.occasion(self.occasion))))
         return tuple(filter(None, (what, where, self.plan)))
 
     @property
@@ -118,11 +118,15 @@ class Missed:
     batch: str
     occasion: str
 
+    @property
+    def when(self) -> str:
+        return occasions.occasion(self.occasion)
+
 
 MISSED_COLUMNS = (
     Column(gettext_lazy("Was due"), "due_at", 2),
     Column(gettext_lazy("Batch"), "batch", 2),
-    Column(gettext_lazy("Occasion"), "occasion", 4),
+    Column(gettext_lazy("Occasion"), "when", 4),
 )
 
 
@@ -198,9 +202,9 @@ def _told(line: LogLine) -> Iterator[str]:
     """What is known of a check, in pieces; instruments and plans by their codes, which stand above in full."""
     yield from compact.began(line, line.result)
     part = _("part %d") % line.part if line.part else ""
-    yield from filter(None, (line.batch or line.lot, part, line.occasion, line.plan))
+    yield from filter(None, (line.batch or line.lot, part, occasions.occasion(line.occasion), line.plan))
     for each in line.readings:
-        yield f"{each.quantity} {each.entered}"
+        yield f"{kept_sentences.quantity(each.quantity)} {each.entered}"
     yield from line.asked
     yield from filter(
         None,
@@ -247,7 +251,7 @@ def build(here: Establishment, subject: UUID, about: dict[str, Any], **head: Any
         checks=checks,
         missed=tuple(_missed(here, newest.code, period, head["made_at"])),
         charts=tuple(_charts(points, period)) if checks else (),
-        confirmed_rules=tuple(sorted(read.rules)),
+        confirmed_rules=tuple(map(kept_sentences.source, sorted(read.rules))),
         unconfirmed_rules=tuple(
             map(limit_words.of_rule, rules.awaiting(here, day, read.quantities, read.materials))
         ),

@@ -5,16 +5,21 @@ import re
 from django.utils.translation import gettext as _
 
 from haccp.dues import Due
-from reports.listing import spoken
+
+SHAPE = (
+    r"(?:(?:day|shift) [^,]+, )?(?:every \S+ min, \d+|after the break of .+?|changeover of [-\d]+ [\d:]+|"
+    r"start|end|change|break|once|batch|part|receipt|changeover|shift|day)"
+)
+"""How the name of an occasion looks, inside of a longer text."""
 
 
 def words(due: Due) -> str:
     """Point, what of, and the occasion: ``CP-AW-1 batch every 30 min, 2``."""
     on = _("lot") if due.lot else _("part %d") % due.part.number if due.part else _("batch")
-    return f"{due.spec.code} {on} {_occasion(due.occasion)}"
+    return f"{due.spec.code} {on} {occasion(due.occasion)}"
 
 
-def _occasion(said: str) -> str:
+def occasion(said: str) -> str:
     """The texts that ``haccp.dues`` puts together are taken apart by their shape; the others are single words."""
     shapes = (
         (r"every (\S+) min, (\d+)", _("every %s min, %s")),
@@ -26,5 +31,5 @@ def _occasion(said: str) -> str:
     for shape, words in shapes:
         if found := re.fullmatch(shape, said):
             *first, last = found.groups()
-            return words % (*first, _occasion(last))
-    return spoken(said)
+            return words % (*first, occasion(last))
+    return _(said) if said else ""

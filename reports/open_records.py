@@ -28,7 +28,7 @@ from haccp.models import (
 )
 from ledger.entrances import Days
 from ledger.models import Establishment, Membership
-from reports import jobs
+from reports import cases, jobs
 from reports.models import DocumentJob
 from reports.periods import Period
 
@@ -185,7 +185,9 @@ def _deviations(asked: Asked) -> Section:
     )
     offers = (
         Offer(
-            Kind.DEVIATION, f"{each.performed_at.astimezone(asked.here.zone):%Y-%m-%d}, {each.title}", each.pk
+            Kind.DEVIATION,
+            f"{each.performed_at.astimezone(asked.here.zone):%Y-%m-%d}, {cases.title(each)}",
+            each.pk,
         )
         for each in found
     )

@@ -9,6 +9,7 @@ from django.utils.translation import gettext_lazy
 from batches.models import Batch
 from haccp.limits import Result
 from haccp.models import Packed, PackingCheck, Release
+from reports import kept_sentences
 from reports.documents import Column, RecordLine
 from reports.listing import spoken
 
@@ -63,7 +64,7 @@ def line(check: PackingCheck) -> PackingLine:
         label=_label(check),
         counts=tuple(_counts(check)),
         result=Result.WITHIN if check.result == Packed.GOOD else Result.OUTSIDE,
-        findings=tuple(each["detail"] for each in check.findings),
+        findings=tuple(kept_sentences.kept(each["detail"]) for each in check.findings),
     )
 
 
@@ -84,7 +85,7 @@ def _counts(check: PackingCheck) -> Iterable[str]:
 def told(releases: Iterable[Release]) -> tuple[str, ...]:
     """What stood against no release and was told with it, by lot."""
     return tuple(
-        f"{release.lot.code}: {each['detail']}"
+        f"{release.lot.code}: {kept_sentences.kept(each['detail'])}"
         for release in releases
         for each in release.basis.get("told", ())
     )

@@ -8,6 +8,7 @@ from batches.models import Batch
 from haccp import predictions
 from haccp.mixing import Mix
 from haccp.science.answers import Answer, Computed, NotComputed
+from reports import kept_sentences
 from reports.listing import spoken
 
 
@@ -67,5 +68,5 @@ def _water_activity(mix: Mix) -> str:
 def _said(answer: Answer) -> str:
     if isinstance(answer, Computed):
         band = _("%(low).3f to %(high).3f") % {"low": answer.low, "high": answer.high}
-        return f"{spoken(answer.model)}: {band} ({answer.source})"
+        return f"{spoken(answer.model)}: {band} ({kept_sentences.cited(answer.source)})"
     return spoken(answer.sentence)

@@ -25,7 +25,7 @@ from haccp.recalls.consignees import SoldAt, SoldThere
 from haccp.recalls.scoping import left_out as let_go_of
 from haccp.recalls.status import Consignee, Status, status, went_into
 from ledger.models import Establishment, Record, Signature
-from reports import left_out, recall_report_rows, tables
+from reports import amounts, left_out, recall_report_rows, tables
 from reports.api.recall_reports import RecallReportSerializer
 from reports.documents import Column, RecordLine, SignatureLine
 from reports.left_out import Included, LeavesOut
@@ -340,7 +340,7 @@ def _percent(part: int, whole: int) -> Decimal | None:
 
 
 def _shown(amount: int, unit: str) -> str:
-    return quantities.shown(amount, quantities.UNITS[unit].dimension)
+    return amounts.shown(amount, quantities.UNITS[unit].dimension)
 
 
 def _amounts(by_unit: Mapping[str, int]) -> str:
@@ -350,7 +350,7 @@ def _amounts(by_unit: Mapping[str, int]) -> str:
 def _consignee(each: Consignee, here: Establishment) -> ConsigneeLine:
     told = () if each.told is None else (each.told.astimezone(here.zone).strftime("%Y-%m-%d %H:%M"),)
     got = (
-        f"{lot.code}: {quantities.shown(lot.shipped, 'pieces' if lot.dimension == 'count' else 'mass')}"
+        f"{lot.code}: {amounts.shown(lot.shipped, 'pieces' if lot.dimension == 'count' else 'mass')}"
         + (f" ({', '.join(lot.documents)})" if lot.documents else "")
         for lot in each.got
     )
@@ -380,7 +380,7 @@ def _outlet(each: SoldAt) -> OutletLine:
 
 
 def _of(amount: int, lot: SoldThere) -> str:
-    return quantities.shown(amount, "pieces" if lot.dimension == "count" else "mass")
+    return amounts.shown(amount, "pieces" if lot.dimension == "count" else "mass")
 
 
 def _visit(visit: Visit) -> str:

@@ -10,12 +10,11 @@ from django.db.models import QuerySet
 from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy, pgettext_lazy
 
-from batches import quantities
 from batches.flags import SENTENCES, Flag
 from batches.models import Dimension, LotDecision, Movement, MovementKind, TradingPartner
 from config.templatetags.moments import local_time
 from ledger.models import Establishment
-from reports import balances, periods, tables
+from reports import amounts, balances, periods, tables
 from reports.documents import Column, RecordLine
 from reports.listing import Listing, Section, spoken
 from reports.periods import Period
@@ -188,7 +187,7 @@ def _lines(
             material=each.lot.material.name,
             supplier=each.partner.name if each.partner else "",
             supplier_code=str(each.new_lot.get("supplier_code", "")),
-            entered=quantities.in_symbols(f"{each.entered} {each.unit}"),
+            entered=amounts.in_symbols(f"{each.entered} {each.unit}"),
             balance=_balance(each, known),
             document=each.document,
             best_before=each.best_before,

@@ -18,7 +18,7 @@ from haccp.allergens import content, lists
 from haccp.allergens.content import Content
 from haccp.allergens.vocabulary import Vocabulary
 from ledger.acts import Moment
-from reports import lot_labels
+from reports import cases, lot_labels
 from reports.code_drawing import Carrier, Code
 from reports.listing import spoken
 from reports.lot_labels import Drawn
@@ -54,7 +54,7 @@ def hold(lot: Lot) -> Tag:
             code="not-held",
             field="lot",
         )
-    why = [case.title for case in deviations.open_cases_of([lot])] or deviations.why_kept_away(lot)
+    why = [cases.title(case) for case in deviations.open_cases_of([lot])] or deviations.why_kept_away(lot)
     told = "; ".join(each.rstrip(".") for each in why)
     because = _("Because: ") + (told or _("no open case says why. Ask the food-safety lead."))
     return _of_lot(

@@ -9,14 +9,15 @@ from uuid import UUID
 
 from django.utils.translation import gettext as _
 
-from batches import quantities, traces
+from batches import traces
 from batches.models import Dimension, LotStatus
 from batches.trace_results import Consignment, Direction, Trace
 from batches.whereabouts import whereabouts
 from config.api.refusals import Unusable
+from haccp.allergens import lists
 from haccp.api.traces import question
 from ledger.models import Establishment
-from reports import left_out, tables
+from reports import amounts, left_out, tables
 from reports.api.trace_questions import TraceAskedSerializer
 from reports.left_out import Included, LeavesOut
 from reports.tables import Table
@@ -176,7 +177,7 @@ def build(here: Establishment, subject: UUID, about: dict[str, Any], **head: Any
         about=telling.title(trace),
         direction=trace.direction,
         starts=tuple(lot.code for lot in trace.lots if lot.uid in trace.starts),
-        asked=tuple(_asked(asked)),
+        asked=tuple(_asked(here, asked)),
         lots=trace.size.lots,
         steps=trace.size.steps,
         picture=telling.svg(
@@ -205,8 +206,9 @@ def _told() -> Iterator[str]:
     )
 
 
-def _asked(said: dict[str, Any]) -> Iterator[str]:
-    hazards = list(said.get("allergen", ()))
+def _asked(here: Establishment, said: dict[str, Any]) -> Iterator[str]:
+    words = lists.vocabulary(here)
+    hazards = [lists.spoken(words, code) for code in said.get("allergen", ())]
     hazards += [_("microbes")] if said["microbiological"] else []
     hazards += [_("foreign bodies")] if said["foreign_bodies"] else []
     if hazards:
@@ -282,7 +284,7 @@ def _sums(moved: list[Consignment]) -> Iterator[str]:
 
 
 def _amount(base: int, dimension: str) -> str:
-    return quantities.shown(base, "pieces" if dimension == Dimension.COUNT else "mass")
+    return amounts.shown(base, "pieces" if dimension == Dimension.COUNT else "mass")
 
 
 # -- gaps ------------------------------------------------------------------------------------------

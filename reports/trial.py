@@ -16,7 +16,7 @@ from haccp.models import Check
 from haccp.trial_questions import question
 from haccp.trials import Changed, PointTrial
 from ledger.models import Establishment
-from reports import compact, limit_words, tables
+from reports import compact, kept_sentences, limit_words, tables
 from reports.check_lines import CheckLine
 from reports.documents import Column, Document, RecordLine
 from reports.listing import spoken
@@ -138,7 +138,7 @@ def build(here: Establishment, subject: UUID, about: dict[str, Any], **head: Any
 def _words(proposal: trials.Proposal) -> Iterable[str]:
     if proposal.limit is not None:
         yield _("Limit of %(quantity)s: %(must)s") % {
-            "quantity": proposal.limit.quantity,
+            "quantity": kept_sentences.quantity(proposal.limit.quantity),
             "must": limit_words.must(limits.in_force(proposal.limit)),
         }
     if proposal.rule is not None:

@@ -14,7 +14,7 @@ from batches.quantities import UNITS, plain_text
 from haccp import doubts
 from haccp.models import Instrument, InstrumentVerification, Verified
 from ledger.models import Establishment
-from reports import periods, tables
+from reports import kept_sentences, periods, tables
 from reports.documents import Column, RecordLine
 from reports.listing import Listing, Section, spoken
 from reports.periods import Period
@@ -225,7 +225,7 @@ def line(each: InstrumentVerification) -> VerificationLine:
         standard=each.standard,
         should=_("%(value)s %(unit)s (%(low)s to %(high)s)")
         % {**reference, "unit": _symbol(reference["unit"])},
-        source=reference["source"],
+        source=kept_sentences.cited(reference["source"]),
         found=f"{said['as_found']} {symbol}",
         left=f"{said['as_left']} {symbol}" if said.get("as_left") else "",
         tolerance=f"{said['tolerance']} {symbol}",

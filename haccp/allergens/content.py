@@ -25,6 +25,7 @@ from haccp.said import Said, joined
 from ledger.models import Establishment
 
 SULPHITES = "sulphites"
+EXEMPT_ELSEWHERE = ", stated as exempt by a law that does not bind the list of %(lists)s"
 CAUTION = (
     "Heat clears no allergen. What no document states is unknown, never absent. What is shown follows from the records as "
     "they stand; whether a label is right is for qualified people and your authority to say."
@@ -311,9 +312,7 @@ def _exempt_elsewhere(facts: Facts, first: KnownLot, code: str, steps: tuple[OnT
     asking = sorted(
         {place for basis in bases for place in facts.bits.vocabulary.asking(code, basis, first.day)}
     )
-    note = (
-        f", stated as exempt by a law that does not bind the list of {' and '.join(asking)}" if asking else ""
-    )
+    note = Said(EXEMPT_ELSEWHERE, lists=joined(" and ", asking)) if asking else ""
     return Path(steps, tuple(each.pk for each in said), note)
 
 

@@ -178,9 +178,9 @@ def _shipped() -> tuple[Listed, ...]:
 def in_words(row: AllergenList) -> str:
     """One line: which list, how many groups, where it is written, how that was seen, whether it is confirmed."""
     groups = documents.read(row.document)
-    source = "; ".join((row.citation, _(row.provenance), _(row.status)))
+    source = "; ".join((_(row.citation), _(row.provenance), _(row.status)))
     count = ngettext("%d group", "%d groups", len(groups)) % len(groups)
-    return f"{row.code}: {row.name}, {count} ({source})"
+    return f"{row.code}: {_(row.name)}, {count} ({source})"
 
 
 def lines_on(establishment: Establishment, on: date) -> tuple[tuple[str, ...], tuple[str, ...]]:

@@ -7,7 +7,7 @@ from django import template
 from batches import quantities
 from batches.flags import SENTENCES, Flag
 from batches.models import LotStatus
-from reports import balances, field_words
+from reports import amounts, balances, field_words, kept_sentences
 from reports.listing import spoken
 
 register = template.Library()
@@ -17,19 +17,19 @@ register.filter(field_words.on_paper)
 @register.simple_tag
 def amount(base: int, dimension: str) -> str:
     """Base steps in words: ``12.500 kg`` or ``24 pieces``."""
-    return quantities.shown(base, "pieces" if dimension == "count" else "mass")
+    return amounts.shown(base, "pieces" if dimension == "count" else "mass")
 
 
 @register.filter
 def in_symbols(entered: str) -> str:
     """``2.100 KGM`` as ``2.100 kg``."""
-    return quantities.in_symbols(entered)
+    return amounts.in_symbols(entered)
 
 
 @register.filter
 def unit_symbol(code: str) -> str:
     """``KGM`` as ``kg``; what is no code stays."""
-    return quantities.UNITS[code].symbol if code in quantities.UNITS else code
+    return amounts.symbol(code)
 
 
 @register.simple_tag
@@ -47,6 +47,21 @@ def percent(permille: int) -> str:
 @register.filter
 def flag_sentence(code: str) -> str:
     return spoken(SENTENCES[Flag(code)])
+
+
+@register.filter
+def kept(sentence: str) -> str:
+    return kept_sentences.kept(sentence)
+
+
+@register.filter
+def noted(text: str) -> str:
+    return kept_sentences.noted(text)
+
+
+@register.filter
+def quantity(name: str) -> str:
+    return kept_sentences.quantity(name)
 
 
 @register.filter

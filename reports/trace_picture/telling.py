@@ -14,6 +14,7 @@ from django.utils.translation import ngettext
 from batches import quantities
 from batches.models import Dimension, LotStatus
 from batches.trace_results import MAYBE, Direction, Side, Step, Trace, TracedLot
+from reports import amounts
 from reports.trace_picture import drawing
 from reports.trace_picture.drawing import Bounds, Box, Chosen, Look, Picture
 from reports.trace_picture.indented import Row, Way, goes_forward, lay_together, rows
@@ -117,9 +118,9 @@ def _box(lot: TracedLot, *, bare: bool) -> Box:
 
 def _rows(lot: TracedLot, *, bare: bool) -> tuple[str, ...]:
     status = "" if lot.status == LotStatus.RELEASED else f" · {_(str(LotStatus(lot.status).label))}"
-    amounts = [(_("shipped"), lot.shipped)]
-    amounts += [] if bare and lot.used else [(_("here"), lot.on_hand)]
-    there = (f"{word} {amount(base, lot)}" for word, base in amounts if base or word == _("here"))
+    told = [(_("shipped"), lot.shipped)]
+    told += [] if bare and lot.used else [(_("here"), lot.on_hand)]
+    there = (f"{word} {amount(base, lot)}" for word, base in told if base or word == _("here"))
     return lot.code + status, lot.material_name, came(lot), *there
 
 
@@ -131,7 +132,7 @@ def came(lot: TracedLot) -> str:
 
 
 def amount(base: int, of: TracedLot | Step) -> str:
-    return _amount(base, of.dimension)
+    return amounts.said(_amount(base, of.dimension))
 
 
 @lru_cache(maxsize=50_000)  # a trace tells the same few amounts thousands of times
@@ -285,7 +286,7 @@ def marks(trace: Trace, *, bare: bool = False) -> Iterator[str]:
                 "lot": codes[each.lot], "batch": each.batch_code,
             }  # fmt: skip
             continue
-        base = quantities.shown(each.quantity, "pieces" if each.dimension == Dimension.COUNT else "mass")
+        base = amounts.shown(each.quantity, "pieces" if each.dimension == Dimension.COUNT else "mass")
         yield _("%(amount)s of %(lot)s are in batch %(batch)s, which has made nothing yet.") % {
             "amount": base, "lot": codes[each.lot], "batch": each.batch_code,
         }  # fmt: skip

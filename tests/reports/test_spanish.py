@@ -3,7 +3,6 @@
 import ast
 import gettext
 import html
-import json
 import re
 import subprocess
 from collections.abc import Iterator
@@ -12,12 +11,11 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from django.apps import apps
 from django.conf import settings
 from django.utils import translation
 from django.utils.translation.template import templatize
 
-from batches.models import LossKind, MovementKind
+from batches.models import Batch, LossKind, MovementKind
 from haccp import (
     dues,
     limits,
@@ -30,7 +28,7 @@ from haccp.allergens.documents import Group
 from haccp.allergens.vocabulary import Listed, Vocabulary
 from haccp.changeovers import matrix
 from haccp.labels import signs
-from haccp.models import Depth, Level, Means, Outside, PlanStep
+from haccp.models import Depth, Deviation, Level, Means, Outside, PlanStep, RecallNotice
 from haccp.models.labels import Moment
 from haccp.models.recalls import RecallClass, RecallHazard
 from haccp.recalls import answering
@@ -38,7 +36,9 @@ from ledger.models import Establishment, Part, Person
 from reports import inspection_file, jobs, rendering
 from reports.demo.house import HOUSE
 from reports.models import DocumentJob
+from tests.reports import every_kind
 from tests.reports.asked_kinds import QUESTIONS
+from tests.reports.typed_text import typed
 from tests.scene import Scene, undone
 
 ROOT = Path(settings.BASE_DIR)
@@ -204,18 +204,10 @@ def chunks(page: str) -> Iterator[str]:
     yield from (html.unescape(each).strip() for each in re.split(r"<[^>]+>", page) if each.strip())
 
 
-def written() -> str:
-    """All that the house has entered, as one text."""
-    found = [
-        (ROOT / "reports/requirements/requirements.yaml").read_text()
-    ]  # laws are cited as they are called
-    for model in apps.get_models():
-        if model._meta.app_label in {"ledger", "batches", "haccp"}:
-            names = [each.attname for each in model._meta.concrete_fields]
-            found += [
-                json.dumps(row, default=str, ensure_ascii=False) for row in model._base_manager.values(*names)
-            ]
-    return " ".join(" ".join(found).replace("\\n", " ").split())
+def may_stand() -> str:
+    """What somebody typed, and letters and notices of a recall, which speak the language they were written in."""
+    notices = [text for each in RecallNotice.objects.all() for text in (each.subject, each.text)]
+    return " ".join([typed(), *(" ".join(each.split()) for each in notices)])
 
 
 def page_of(job: DocumentJob) -> str:
@@ -225,25 +217,48 @@ def page_of(job: DocumentJob) -> str:
     return rendering.to_html(jobs.read(job)[0], for_paper=False)
 
 
+def english_in(page: str) -> set[str]:
+    """Sentences and names on a page that hold common words of English (from memory) and that nobody typed."""
+    data = may_stand()
+    found = {each for each in chunks(page) if OF_ENGLISH.search(each) and " ".join(each.split()) not in data}
+    return {each for each in found if not _put_together(each, data)}
+
+
 @pytest.mark.django_db
 @pytest.mark.parametrize("kind", sorted(QUESTIONS))
-def test_a_spanish_document_has_no_english_sentence_but_what_somebody_wrote(scene: Scene, kind: str) -> None:
-    """Common words of English (from memory) give sentences away; what stands in a record or an address book is data."""
+def test_a_spanish_document_has_no_english_sentence_but_what_somebody_typed(scene: Scene, kind: str) -> None:
+    """What the service put together and keeps with a record is no typed text."""
+    here = Establishment.objects.get(pk=HOUSE)
+    page = in_spanish(kind, QUESTIONS[kind](scene, here))
+    assert '<html lang="es"' in page
+    assert english_in(page) == set()
+
+
+@pytest.mark.django_db
+@pytest.mark.parametrize("kind", sorted(every_kind.ASKED))
+def test_nor_has_the_one_of_another_batch_case_or_period(scene: Scene, kind: str) -> None:
+    assert english_in(in_spanish(kind, every_kind.ASKED[kind]())) == set()
+
+
+@pytest.mark.django_db
+def test_nor_has_that_of_any_case_or_batch_of_the_demo(scene: Scene) -> None:
+    cases = Deviation.objects.filter(establishment=HOUSE)
+    batches = Batch.objects.filter(establishment=HOUSE)
+    pages = [in_spanish("deviation", {"subject": each.pk}) for each in cases]
+    pages += [in_spanish("batch-record", {"subject": each.uid}) for each in batches]
+    assert len(pages) > 5
+    assert {each for page in pages for each in english_in(page)} == set()
+
+
+def in_spanish(kind: str, asked: dict[str, Any]) -> str:
     here = Establishment.objects.get(pk=HOUSE)
     lead = Person.objects.get(sign_in_name="mara")
-    asked = QUESTIONS[kind](scene, here)
-    page = page_of(jobs.ask(establishment=here, asked_by=lead, kind=kind, language="es", **asked))
-    assert '<html lang="es"' in page
-    data = written()
-    english = {
-        each for each in chunks(page) if OF_ENGLISH.search(each) and " ".join(each.split()) not in data
-    }
-    assert {each for each in english if not _put_together(each, data)} == set()
+    return page_of(jobs.ask(establishment=here, asked_by=lead, kind=kind, language="es", **asked))
 
 
 def _put_together(chunk: str, data: str) -> bool:
     """Whether each piece of it was written by somebody: a name after a code, a list, what stands beside a Spanish word."""
-    pieces = re.split(r"[:;,(),·–\u2192□]| - ", chunk)
+    pieces = re.split(r"[:;,(),·–\u2192□]| - |\. ", chunk)
     return all(_is_data(piece.strip(), data) for piece in pieces)
 
 
