@@ -44,8 +44,9 @@ def sheets(number: int) -> tuple[list[drawers.Sheet], float]:
     job = jobs.ask(establishment=here, asked_by=lead, kind="batch-record", subject=batch.uid)
     began = time.perf_counter()
     found = [
-        rendering.sheet(jobs.built(job, "batch-record", batch.uid, {}, number=f"{at:06d}"))
+        sheet
         for at in range(number)
+        for sheet in rendering.sheets(jobs.built(job, "batch-record", batch.uid, {}, number=f"{at:06d}"))
     ]
     return found, time.perf_counter() - began
 

@@ -15,7 +15,7 @@ from django.utils.translation import gettext_lazy
 
 from ledger.models import Establishment
 from ledger.stored import Stored
-from reports import answered, drawers, merging, reading, rendering
+from reports import answered, merging, reading, rendering
 from reports.documents import Document
 from reports.inspection import bundle, contents
 from reports.inspection.asked import Asked
@@ -192,7 +192,7 @@ def _asked(asked: Asked) -> Iterator[str]:
 def _drawn(documents: Sequence[Document], told: Callable[[int, int], None]) -> list[bytes]:
     found: dict[int, bytes] = {}
     told(0, len(documents))
-    for place, pdf in drawers.draw_all(map(rendering.sheet, documents)):
+    for place, pdf in rendering.draw_all(documents):
         found[place] = pdf
         told(len(found), len(documents))
     return [found[place] for place in range(len(documents))]

@@ -12,8 +12,8 @@ bytes as long as the libraries stay the same.
 import hashlib
 import re
 import unicodedata
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, fields, is_dataclass, replace
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, fields, is_dataclass, replace
 from datetime import date, datetime, time, timedelta
 from decimal import Decimal
 from enum import Enum
@@ -107,18 +107,52 @@ def to_pdf(
 def _laid_together(document: Document, several: Sequence[Sheet]) -> bytes:
     """Drawn side by side, each by a child of its own: a long document in a fraction of the time."""
     drawn = dict(drawers.draw_all(several))
+    return _continued(document, [drawn[place] for place in range(len(several))])
+
+
+def _continued(document: Document, stretches: Sequence[bytes]) -> bytes:
+    if len(stretches) == 1:
+        return stretches[0]
     with translation.override(document.language):
         words = (f"{_('Page')} ", f" {pgettext('page 2 of 5', 'of')} ", "")
-    return merging.continued([drawn[place] for place in range(len(several))], words)
+    return merging.continued(stretches, words)
 
 
-def sheet(document: Document) -> Sheet:
-    """The document as what is drawn of it, here or in a process of its own."""
-    return Sheet(to_html(document, for_paper=True), data_digest(document)[:32], document.made_at)
+def draw_all(documents: Iterable[Document]) -> Iterator[tuple[int, bytes]]:
+    """The place of each document and its PDF without attachments, as they are finished: drawn side by side, stretches of a
+    long one too, so that no child draws thousands of lines while the others wait."""
+    waiting: list[_Waiting] = []
+    of: list[tuple[int, int]] = []
+
+    def asked() -> Iterator[Sheet]:
+        for place, document in enumerate(documents):
+            several = sheets(document)
+            waiting.append(_Waiting(document, len(several)))
+            of.extend((place, stretch) for stretch in range(len(several)))
+            yield from several
+
+    for at, pdf in drawers.draw_all(asked()):
+        place, stretch = of[at]
+        whole = waiting[place]
+        whole.drawn[stretch] = pdf
+        if len(whole.drawn) == whole.stretches:
+            yield (
+                place,
+                _continued(whole.document, [whole.drawn.pop(each) for each in range(whole.stretches)]),
+            )
+
+
+@dataclass(frozen=True)
+class _Waiting:
+    """A document of which not all stretches are drawn yet."""
+
+    document: Document
+    stretches: int
+    drawn: dict[int, bytes] = field(default_factory=dict)
 
 
 def sheets(document: Document) -> list[Sheet]:
-    """The same in its stretches: one of most documents."""
+    """The document as what is drawn of it, here or in processes of their own: its stretches, one of most documents."""
     with translation.override(document.language):
         pages = [_page(document, each, for_paper=True) for each in document.stretches()]
     return [Sheet(page, data_digest(document)[:32], document.made_at) for page in pages]

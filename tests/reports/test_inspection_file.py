@@ -5,6 +5,7 @@ import json
 import subprocess
 import sys
 import zipfile
+from collections import Counter
 from datetime import timedelta
 from hashlib import sha256
 from types import SimpleNamespace
@@ -25,7 +26,18 @@ from haccp.models import Check, ControlPoint, Deviation, Hold
 from ledger.acts import Act, Moment
 from ledger.ids import uuid7
 from ledger.models import Establishment, Person
-from reports import changeover_log, inspection_file, jobs, merging, rendering, trace_document, verified
+from reports import (
+    changeover_log,
+    compact,
+    drawers,
+    inspection_file,
+    jobs,
+    merging,
+    monitoring_log,
+    rendering,
+    trace_document,
+    verified,
+)
 from reports.demo.house import HOUSE
 from reports.inspection import bundle, changes, contents
 from reports.inspection.asked import Asked
@@ -94,6 +106,40 @@ def note(made: Any) -> Any:
     return do
 
 
+@pytest.fixture(scope="module")
+def in_stretches(made: Any, django_db_blocker: Any) -> Any:
+    """A file with the log of a control point, two lines of which are drawn by themselves."""
+    with (
+        django_db_blocker.unblock(),
+        override_settings(MEDIA_ROOT=made.kept),
+        pytest.MonkeyPatch.context() as patched,
+    ):
+        patched.setattr(monitoring_log, "IN_FULL", 2)
+        patched.setattr(compact, "RECORDS_AT_ONCE", 1)
+        patched.setattr(monitoring_log, "BLOCKS_AT_ONCE", 2)
+        by_code = Counter(Check.objects.of(made.here).values_list("control_point__code", flat=True))
+        code, checks = by_code.most_common(1)[0]
+        assert checks > 4
+        about = {"control_points": [code], "since": "2020-01-01", "until": "2027-12-31"}
+        job = jobs.ask(establishment=made.here, asked_by=made.lead, kind="inspection-file", about=about)
+        usual, drawn = drawers.draw_all, list[Any]()
+
+        def watched(sheets: Any, **values: Any) -> Any:
+            drawn.extend(sheets)
+            return usual(drawn, **values)
+
+        patched.setattr(drawers, "draw_all", watched)
+        jobs.make(job.pk)
+        job.refresh_from_db()
+        lines, pdf = json.loads(_content(job, "json"))["lines"], _content(job, "pdf")
+    return SimpleNamespace(job=job, sheets=len(drawn), lines=lines, pdf=pdf, pages=_pages(pdf))
+
+
+def _pages(pdf: bytes) -> list[str]:
+    pages = extract_text(io.BytesIO(pdf)).rstrip("\f").split("\f")
+    return [page.replace("\n", " ") for page in pages]
+
+
 # -- the paper ----------------------------------------------------------------------------------------
 
 
@@ -159,6 +205,40 @@ def test_a_part_taken_out_alone_names_the_file_warns_defers_and_bears_seal_and_d
             "Digest of this document's data",
         ):
             assert "".join(said.split()) in text, (line["kind"], said)
+
+
+def test_a_long_log_in_it_is_drawn_in_stretches_with_its_own_numbers_and_the_files(in_stretches: Any) -> None:
+    assert in_stretches.sheets > len(in_stretches.lines)
+    log = next(line for line in in_stretches.lines if line["kind"] == "monitoring-log")
+    first, of_log = int(log["page"]) - 1, int(log["pages"])
+    number, whole = f"{in_stretches.job.number:06d}", len(in_stretches.pages)
+    for at, page in enumerate(in_stretches.pages, 1):
+        assert f"File {number}, page {at} of {whole}" in page
+    for at, page in enumerate(in_stretches.pages[first : first + of_log], 1):
+        assert f"Page {at} of {of_log}" in page
+        assert log["document"] in page
+
+
+def test_documents_after_a_log_in_stretches_begin_where_the_contents_say(in_stretches: Any) -> None:
+    pages = [in_stretches.pages[int(line["page"]) - 1] for line in in_stretches.lines]
+    numbers = [line["document"] for line in in_stretches.lines]
+    assert [number in page for number, page in zip(numbers, pages, strict=True)] == [True] * len(pages)
+    assert (
+        sum(int(line["pages"]) for line in in_stretches.lines)
+        == len(in_stretches.pages) - int(in_stretches.lines[0]["page"]) + 1
+    )
+
+
+def test_a_log_in_stretches_is_one_document_of_the_file_for_tags_and_bookmarks(in_stretches: Any) -> None:
+    """ISO 32000-1, 14.7 and 12.3.3: a document each, each page's own key in one tree, one bookmark a title."""
+    with pikepdf.open(io.BytesIO(in_stretches.pdf)) as pdf, pdf.open_outline() as outline:
+        root = pdf.Root.StructTreeRoot
+        assert [element.S for element in root.K] == ["/Document"] * (len(in_stretches.lines) + 1)
+        keys = [int(page.obj.StructParents) for page in pdf.pages]
+        assert len(set(keys)) == len(pdf.pages)
+        assert set(keys) <= {int(key) for key in list(root.ParentTree.Nums)[::2]}
+        expected = [f"{line['title']} {line['document']}" for line in in_stretches.lines]
+        assert [each.title for each in outline.root][1:] == expected
 
 
 def test_what_is_the_same_for_all_parts_is_told_once_on_the_front(made: Any) -> None:
