@@ -10,7 +10,8 @@ cleaned costs as many steps as it had stays, not pairs of them. And lots stand o
 """
 
 import json
-from collections.abc import Collection, Mapping
+from collections import defaultdict
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from functools import lru_cache
@@ -20,17 +21,18 @@ from uuid import UUID
 from django.db import connection
 
 from batches.cleaning_breaks import standing_among
-from batches.edges import among, as_key, as_one, as_time, as_uuid, read, where_refilled
-from batches.models import Batch, CleaningBreak, Edge, Lot, Movement, MovementKind, Occupation
+from batches.edges import among_few, as_key, as_one, as_time, as_uuid, read, where_refilled
+from batches.models import Batch, CleaningBreak, Edge, Lot, Movement, MovementKind, Occupation, RecipeLine
 from batches.models.batches import HOURS
-from ledger.models import Entry
+from ledger.models import Entry, record_class
 
-ENTRY, LOT, BATCH, EDGE, STAY, BREAK, MOVED = (
-    model._meta.db_table for model in (Entry, Lot, Batch, Edge, Occupation, CleaningBreak, Movement)
+ENTRY, LOT, BATCH, EDGE, STAY, BREAK, MOVED, LINES = (
+    model._meta.db_table
+    for model in (Entry, Lot, Batch, Edge, Occupation, CleaningBreak, Movement, RecipeLine)
 )
 ALL = "all"
-REFILLED = -1
-"""Stands where the other rows tell a key."""
+FED, CLEANED, STOOD, NAMED, LINE, REFILLED = range(6)
+"""What a row of the statement tells."""
 Edged = tuple[int, int, int, float]
 """An edge: source, target, batch, share."""
 
@@ -65,17 +67,48 @@ class Cleaned(NamedTuple):
         return self.scope.get("allergens") == ALL
 
 
+class Fed(NamedTuple):
+    """A lot that a batch made, what went into it, and of each its share."""
+
+    target: int
+    batch: int
+    sources: Sequence[int]
+    shares: Sequence[float]
+
+
+def fed_by(edges: Iterable[Edged]) -> list[Fed]:
+    """Edges, together by what they lead into."""
+    found: defaultdict[tuple[int, int], tuple[list[int], list[float]]] = defaultdict(lambda: ([], []))
+    for source, target, batch, share in edges:
+        sources, shares = found[target, batch]
+        sources.append(source)
+        shares.append(share)
+    return [Fed(*key, *each) for key, each in found.items()]
+
+
+class NamedBatch(NamedTuple):
+    uid: UUID
+    code: str
+    version: UUID
+
+
+Lines = defaultdict[UUID, list[tuple[int, UUID]]]
+"""By recipe version: position and material of every line."""
+
+
 @dataclass
 class Near:
     """``stays``: all of the batches. ``breaks``: what was cleaned before each began, back to the last of everything.
 
-    ``links``: every edge of the batches. ``refilled``: whether the house has places in which lots lie together.
+    ``fed``: every edge of the batches. ``lines``: of their recipes. ``refilled``: whether the house has places in which
+    lots lie together.
     """
 
-    batches: set[int] = field(default_factory=set)
+    batches: dict[int, NamedBatch] = field(default_factory=dict)
     stays: list[Stay] = field(default_factory=list)
     breaks: list[Cleaned] = field(default_factory=list)
-    links: list[Edged] = field(default_factory=list)
+    fed: list[Fed] = field(default_factory=list)
+    lines: Lines = field(default_factory=lambda: defaultdict(list))
     refilled: bool = False
 
 
@@ -88,19 +121,46 @@ def near(
 ) -> Near:
     """Every batch of a house that bears on lots, on batches, or on what stands on equipment at some times; the batches too.
 
-    ``known_by``: as ``cleaning_breaks.standing_breaks``. One statement for all, and one for each kind of record that
-    breaks were written for; all is read anew without a cleaning of everything that does not count.
+    ``known_by``: as ``cleaning_breaks.standing_breaks``. One statement for all, and one more for a kind of record that no
+    break was met of before; all is read anew without a cleaning of everything that does not count.
     """
     fallen: set[int] = set()
     while True:
-        found, breaks = _read(here, lots, batches, places, fallen)
-        standing = standing_among(((each.kind, each.because) for each in breaks.values()), known_by)
-        no_more = {key for key, each in breaks.items() if each.because not in standing}
-        if not any(breaks[key].of_everything for key in no_more - fallen):
-            counting = (each for key, each in breaks.items() if key not in no_more)
+        kinds = frozenset(_kinds_met)  # as they are now: others may meet more meanwhile
+        found, breaks = _read(here, lots, batches, places, fallen, kinds)
+        no_more = breaks.keys() - _standing(breaks, kinds, known_by)
+        if not any(breaks[key].cleaned.of_everything for key in no_more - fallen):
+            counting = (each.cleaned for key, each in breaks.items() if key not in no_more)
             found.breaks = sorted(counting, key=lambda each: each.at)
             return found
         fallen |= no_more
+
+
+class _Told(NamedTuple):
+    """A cleaning break, and from when the record it was written for stands; None: not, or its kind was not asked for."""
+
+    cleaned: Cleaned
+    stands: datetime | None
+
+
+_kinds_met: set[str] = set()
+"""Of which kinds the records are that breaks were written for: the walk asks of these whether they stand. Which kind a
+record is of never changes; a kind that comes anew is asked by itself."""
+
+
+def _standing(breaks: Mapping[int, _Told], kinds: Collection[str], known_by: datetime | None) -> set[int]:
+    """Which breaks count. ``kinds``: of which the walk has told whether they stand."""
+    told = {
+        key
+        for key, (_, stands) in breaks.items()
+        if stands is not None and (known_by is None or stands <= known_by)
+    }
+    new = {key: each for key, (each, _) in breaks.items() if each.kind not in kinds}
+    if new:
+        standing = standing_among(((each.kind, each.because) for each in new.values()), known_by)
+        told |= {key for key, each in new.items() if each.because in standing}
+        _kinds_met.update(each.kind for each in new.values())
+    return told
 
 
 def _read(
@@ -109,24 +169,30 @@ def _read(
     batches: Collection[int],
     places: Collection[Place],
     fallen: Collection[int],
-) -> tuple[Near, dict[int, Cleaned]]:
+    kinds: Collection[str],
+) -> tuple[Near, dict[int, _Told]]:
     """The breaks by key, those too that do not count, but for what is named ``fallen``."""
-    found, breaks = Near(), dict[int, Cleaned]()
-    for batch, key, target, share, equipment, since, until, because, kind, scope in _rows(
-        here, lots, batches, places, fallen
+    found, breaks, edges = Near(), dict[int, _Told](), list[Edged]()
+    for what, batch, key, source, share, one, other, since, until, word, scope in _rows(
+        here, lots, batches, places, fallen, kinds
     ):
-        if key == REFILLED:
+        if what == FED:
+            if isinstance(source, int):
+                edges.append((source, key, batch, share))
+            else:
+                found.fed.append(Fed(key, batch, source, share))
+        elif what == STOOD:
+            found.stays.append(Stay(batch, as_uuid(one), as_time(since), until and as_time(until)))
+        elif what == NAMED:
+            found.batches[batch] = NamedBatch(as_uuid(one), word, as_uuid(other))
+        elif what == CLEANED and key not in breaks:
+            cleaned = Cleaned(as_uuid(one), as_time(since), json.loads(scope), as_uuid(other), word)
+            breaks[key] = _Told(cleaned, until and as_time(until))
+        elif what == LINE:
+            found.lines[as_uuid(one)].append((key, as_uuid(other)))
+        elif what == REFILLED:
             found.refilled = True
-        elif target is not None:
-            found.links.append((key, target, batch, share))
-        elif batch is not None:
-            found.batches.add(batch)
-            if equipment is not None:
-                found.stays.append(Stay(batch, as_uuid(equipment), as_time(since), until and as_time(until)))
-        elif key not in breaks:
-            breaks[key] = Cleaned(
-                as_uuid(equipment), as_time(since), json.loads(scope), as_uuid(because), kind
-            )
+    found.fed += fed_by(edges)
     return found, breaks
 
 
@@ -168,22 +234,23 @@ def _rows(
     batches: Collection[int],
     places: Collection[Place],
     fallen: Collection[int],
+    kinds: Collection[str],
 ) -> list[Any]:
-    """Edges, cleaning breaks and stays, in this order, with nothing in the columns of the others.
+    """Edges, cleaning breaks, stays, batches and lines of recipes, each with nothing in the columns of the others.
 
-    And one row with no more than ``REFILLED`` where the house has refilled places.
+    And one row more where the house has refilled places.
     """
     times = [connection.ops.adapt_datetimefield_value(place.at) for place in places]
     asked = [
         each for place, at in zip(places, times, strict=True) for each in (as_key(place.equipment), at, at)
     ]
-    sql = _sql(connection.vendor, len(places), tuple(sorted(fallen)))
+    sql = _sql(connection.vendor, len(places), tuple(sorted(fallen)), tuple(sorted(kinds)))
     return read(sql, [*asked, as_one(lots), as_one(batches), as_key(here)])
 
 
 @lru_cache(maxsize=100)
-def _sql(vendor: str, places: int, fallen: tuple[int, ...]) -> str:
-    return _Asking(vendor, places, fallen).sql()
+def _sql(vendor: str, places: int, fallen: tuple[int, ...], kinds: tuple[str, ...]) -> str:
+    return _Asking(vendor, places, fallen, kinds).sql()
 
 
 @dataclass(frozen=True)
@@ -194,6 +261,7 @@ class _Asking:
     vendor: str
     places: int
     fallen: Collection[int]
+    kinds: Collection[str]
 
     @property
     def dialect(self) -> _Dialect:
@@ -206,17 +274,19 @@ class _Asking:
     def sql(self) -> str:
         asked = ", ".join([self.dialect.place] * self.places)
         tables = [f"asked(equipment_id, since, until) AS (VALUES {asked})"] if self.places else []
-        tables += [f"reach(batch, lot) AS ({self.reach()})", f"stood AS ({self.stood()})"]
-        return (
-            f"WITH RECURSIVE {', '.join(tables)} {self.links()} UNION ALL {self.breaks()} UNION ALL "
-            "SELECT batch, NULL, NULL, NULL, equipment_id, since, until, NULL, NULL, NULL FROM stood "
-            f"WHERE batch IS NOT NULL UNION ALL SELECT NULL, {REFILLED}{', NULL' * 8} {where_refilled()}"
-        )
+        tables += [
+            f"reach(batch, lot) AS ({self.reach()})",
+            f"stood AS ({self.stood()})",
+            f"known AS ({self.known()})",
+        ]
+        parts = [self.links(), self.breaks(), self.stays(), self.named(), self.lines()]
+        refilled = f"SELECT {REFILLED}{', NULL' * 10} {where_refilled()}"
+        return f"WITH RECURSIVE {', '.join(tables)} {' UNION ALL '.join([*parts, refilled])}"
 
     def reach(self) -> str:
         begin = [
-            f"SELECT NULL{self.key}, id FROM {LOT} WHERE id {among()}",
-            f"SELECT id, NULL{self.key} FROM {BATCH} WHERE id {among()}",
+            f"SELECT NULL{self.key}, id FROM {LOT} WHERE id {among_few()}",
+            f"SELECT id, NULL{self.key} FROM {BATCH} WHERE id {among_few()}",
         ]
         if self.places:
             begin += self.beside("asked stay", "TRUE")
@@ -230,10 +300,13 @@ class _Asking:
         if not self.laterally:
             own = f"reach CROSS JOIN {STAY} stay"
             return [*self.into("reach CROSS JOIN "), *self.beside(own, "stay.batch_id = reach.batch")]
+        # The last line leaves out what is neither; and as PostgreSQL guesses that few are equal, it makes no table for
+        # hundreds of thousands of rows to find those again that it had, which took longer than the walk.
         parts = [*self.into(""), *self.beside(f"{STAY} stay", "stay.batch_id = reach.batch")]
         return [
             "SELECT onward.batch, onward.lot FROM reach "
-            f"CROSS JOIN LATERAL ({' UNION ALL '.join(parts)} OFFSET 0) onward"
+            f"CROSS JOIN LATERAL ({' UNION ALL '.join(parts)} OFFSET 0) onward "
+            "WHERE COALESCE(onward.batch, onward.lot) = COALESCE(onward.lot, onward.batch)"
         ]
 
     def into(self, reach: str) -> list[str]:
@@ -286,25 +359,54 @@ class _Asking:
         )
 
     def links(self) -> str:
-        nothing = ", ".join(["NULL"] * 6)
-        columns = f"edge.batch_id, edge.source_id, edge.target_id, edge.share, {nothing}"
+        """On PostgreSQL together by the lots they lead into: so many rows less to be sent and taken apart."""
+        columns = "edge.target_id, edge.source_id, edge.share"
+        if not self.laterally:
+            columns += ", NULL" * 6
+            of_batch = f"{EDGE} edge WHERE edge.batch_id = reach.batch"
+            return f"SELECT {FED}, edge.batch_id, {columns} FROM reach CROSS JOIN {of_batch}"
+        one = (
+            "SELECT target_id, array_agg(source_id) AS source_id, array_agg(share) AS share "
+            f"FROM {EDGE} edge WHERE edge.batch_id = reach.batch GROUP BY target_id OFFSET 0"
+        )
+        return (
+            f"SELECT {FED}, reach.batch, {columns}, NULL::uuid, NULL::uuid, NULL::timestamptz, NULL::timestamptz, "
+            f"NULL::text, NULL::text FROM reach CROSS JOIN LATERAL ({one}) edge "
+            "WHERE reach.batch IS NOT NULL"
+        )
+
+    def stays(self) -> str:
+        nothing = ", ".join(["NULL"] * 3)
+        return (
+            f"SELECT {STOOD}, batch, {nothing}, equipment_id, NULL, since, until, NULL, NULL FROM stood "
+            "WHERE batch IS NOT NULL"
+        )
+
+    def known(self) -> str:
+        one = f"{BATCH} batch WHERE batch.id = reach.batch"
         if self.laterally:
-            one = f"SELECT * FROM {EDGE} edge WHERE edge.batch_id = reach.batch OFFSET 0"
-            return f"SELECT {columns} FROM reach CROSS JOIN LATERAL ({one}) edge"
-        return f"SELECT {columns} FROM reach CROSS JOIN {EDGE} edge WHERE edge.batch_id = reach.batch"
+            one = f"LATERAL (SELECT * FROM {one} OFFSET 0) batch"
+        return f"SELECT batch.id, uid, code, recipe_version_id FROM reach CROSS JOIN {one}"
+
+    def named(self) -> str:
+        return f"SELECT {NAMED}, id{', NULL' * 3}, uid, recipe_version_id, NULL, NULL, code, NULL FROM known"
+
+    def lines(self) -> str:
+        one = f"{LINES} line WHERE line.version_id = approved.recipe_version_id"
+        if self.laterally:
+            one = f"LATERAL (SELECT * FROM {one} OFFSET 0) line"
+        return (
+            f"SELECT {LINE}, NULL, line.position, NULL, NULL, line.version_id, line.material_id{', NULL' * 4} "
+            f"FROM (SELECT DISTINCT recipe_version_id FROM known) approved CROSS JOIN {one}"
+        )
 
     def stood(self) -> str:
-        """Every stay of what was reached, a batch that stood nowhere too, and what was asked for.
-
-        ``after``: when what was reached stood there last before.
-        """
-        own = f"{STAY} stay ON stay.batch_id = reach.batch"
+        """Every stay of what was reached, and what was asked for. ``after``: when what was reached stood there last before."""
+        own = f"{STAY} stay WHERE stay.batch_id = reach.batch"
         if self.laterally:
-            own = (
-                f"LATERAL (SELECT * FROM {STAY} stay WHERE stay.batch_id = reach.batch OFFSET 0) stay ON TRUE"
-            )
+            own = f"LATERAL (SELECT * FROM {own} OFFSET 0) stay"
         columns = "equipment_id, since, until"
-        sql = f"SELECT batch, {columns} FROM reach LEFT JOIN {own} WHERE batch IS NOT NULL"
+        sql = f"SELECT reach.batch, {columns} FROM reach CROSS JOIN {own}"
         if self.places:
             sql += f" UNION ALL SELECT NULL, {columns} FROM asked"
         return f"SELECT *, LAG(since) OVER (PARTITION BY equipment_id ORDER BY since) AS after FROM ({sql}) stood"
@@ -320,7 +422,18 @@ class _Asking:
         if self.laterally:
             own = f"LATERAL (SELECT * FROM {BREAK} cleaned WHERE {found} OFFSET 0) cleaned ON TRUE"
         return (
-            "SELECT NULL, cleaned.id, NULL, NULL, cleaned.equipment_id, cleaned.at, cleaned.at, cleaned.because_id, "
-            f"(SELECT kind FROM {ENTRY} entry WHERE entry.id = cleaned.because_id), CAST(cleaned.scope AS text) "
-            f"FROM stood JOIN {own}"
+            f"SELECT {CLEANED}, NULL, cleaned.id, NULL, NULL, cleaned.equipment_id, cleaned.because_id, cleaned.at, "
+            f"{self.stands()}, {self.kind_of()}, CAST(cleaned.scope AS text) FROM stood JOIN {own}"
         )
+
+    def kind_of(self) -> str:
+        return f"(SELECT kind FROM {ENTRY} entry WHERE entry.id = cleaned.because_id)"
+
+    def stands(self) -> str:
+        """When the record was made that a break was written for, if it stands and is of a kind that is asked for."""
+        told = ", ".join(
+            f"(SELECT performed_at FROM {table} made WHERE made.id = cleaned.because_id AND NOT made.withdrawn "
+            f"AND NOT EXISTS (SELECT 1 FROM {table} later WHERE later.corrects_id = made.id))"
+            for table in (record_class(kind)._meta.db_table for kind in self.kinds)
+        )
+        return f"COALESCE({told}, NULL)" if told else "NULL"

@@ -199,8 +199,8 @@ def _is_of_every_lot(made: AllergenStatement) -> bool:
 
 def _silent_of_any(
     bits: Bits,
-    then: Collection[Stated],
-    now: Collection[Stated],
+    then: Sequence[Stated],
+    now: Sequence[Stated],
     days: Collection[date],
 ) -> int:
     """What is not stated any more, on some of the days, of whichever lot may have gone in."""

@@ -7,6 +7,7 @@ from batches import edges
 from batches.edges import Mixture
 from batches.genealogy import Amount, links
 from batches.models import Movement
+from batches.near import fed_by
 from haccp.allergens.facts import Facts, Mass, mixed_of, thicker, web_of
 from haccp.allergens.statements import Stated
 
@@ -28,10 +29,10 @@ def without_movement(facts: Facts, movement: Movement) -> None:
         for batch, mixture in mixtures.items()
         for link in links(mixture.used, mixture.made)
     ]
-    facts.links = [link for link in facts.links if link[2] not in mixtures] + was
+    facts.fed = [each for each in facts.fed if each.batch not in mixtures] + fed_by(was)
     if movement.batch_id is not None:
         facts.knots.narrow(movement.batch_id, movement.lot_id, edges.uses_before(movement))
-    facts.web = web_of(facts.links, facts.knots)
+    facts.web = web_of(facts.fed, facts.knots)
     facts.mixing = partial(mixed_of, instead={batch: _mass(mixture) for batch, mixture in mixtures.items()})
     facts.respread()
 

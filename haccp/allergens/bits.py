@@ -49,6 +49,7 @@ class Bits:
         self.members = self.plain(vocabulary.members)
         self._days: dict[date, int] = {}
         self._told: dict[str, Told] = {}
+        self._stated: dict[tuple[tuple[str, ...], bool, date | None], int] = {}
         self._exempted: dict[tuple[str, str, date], bool] = {}
         self._reach = {
             code: (self.plain([code]), self.plain([code, *vocabulary.members_of(code)]))
@@ -69,6 +70,13 @@ class Bits:
     def of(self, plane: Plane, bits: int) -> int:
         """What stands in one plane, as bits of the lowest."""
         return bits >> plane * len(self.codes) & self.every
+
+    def of_any(self, planes: Iterable[Plane], bits: int) -> int:
+        """What stands in one of some planes, as bits of the lowest."""
+        width, found = len(self.codes), 0
+        for plane in planes:
+            found |= bits >> plane * width
+        return found & self.every
 
     def bit(self, plane: Plane, code: str) -> int:
         return self.on(plane, 1 << self.places[code])
@@ -112,6 +120,19 @@ class Bits:
                 self._told.clear()
             self._told[text] = self.told(from_text(text))
         return self._told[text]
+
+    def stated_by(self, texts: tuple[str, ...], on: date, *, leaf: bool) -> int:
+        """``stated`` of records as texts, reckoned once; the day is asked only where something is exempt."""
+        found = self._stated.get((texts, leaf, None))
+        if found is None:
+            told = [self.told_by(text) for text in texts]
+            key = (texts, leaf, on if any(each.exempt for each in told) else None)
+            if key not in self._stated:
+                if len(self._stated) >= MOST_KEPT:
+                    self._stated.clear()
+                self._stated[key] = self.stated(told, on, leaf=leaf)
+            found = self._stated[key]
+        return found
 
     def stated(self, told: Iterable[Told], on: date, *, leaf: bool) -> int:
         """What the statements about one lot come to together: contains over may contain over exempt and free of.

@@ -18,7 +18,7 @@ from haccp.allergens import facts as known_facts
 from haccp.allergens import lists, unrecorded
 from haccp.allergens.bits import Bits
 from haccp.allergens.floor import Clearing, Floor
-from haccp.allergens.touched import Contacts, Left, NamedBatch
+from haccp.allergens.touched import Contacts, Left
 from ledger.models import Establishment
 
 
@@ -70,15 +70,12 @@ def load(
         found = _nearer(establishment, found, mixed, lots, asked, known_by)
     moved = _moved(found)
     keys = set(lots).union(*moved.values())
-    facts = known_facts.load(
-        establishment, keys, bits, mixed=mixed, whole=lots, used_in=moved, links=found.links
-    )
+    facts = known_facts.load(establishment, keys, bits, mixed=mixed, whole=lots, used_in=moved, fed=found.fed)
     for batch, knot in facts.knots.in_batches():
         moved.setdefault(batch, set()).add(knot)
-    batches = unrecorded.add_to(facts, establishment, moved)
-    named = {key: NamedBatch(each.uid, each.code) for key, each in batches.items()}
+    unrecorded.add_to(facts, establishment, moved, (found.batches, found.lines))
     floor = Floor(found.stays, _clearings(bits, found.breaks), bits.every)
-    contacts = Contacts(facts, floor, moved, named)
+    contacts = Contacts(facts, floor, moved, found.batches)
     contacts.settle()
     return contacts
 
@@ -93,8 +90,8 @@ def _nearer(
 ) -> Near:
     """Where lots lay together, what was weighed in as one may be another, which some batch made."""
     asked, done = set(lots), None
-    while done != found.batches:
-        done = found.batches
+    while done != found.batches.keys():
+        done = found.batches.keys()
         asked |= mixed.back(lots, whole=lots, used_in=done).lots
         found = near(establishment.pk, asked, done, places, known_by)
     return found
@@ -103,9 +100,9 @@ def _nearer(
 def _moved(found: Near) -> dict[int, set[int]]:
     """By batch: the lots it used or made, by its edges, or by its movements where it made nothing."""
     moved: dict[int, set[int]] = {batch: set() for batch in found.batches}
-    for source, target, batch, *_ in found.links:
-        moved[batch].add(source)
+    for target, batch, sources, _ in found.fed:
         moved[batch].add(target)
+        moved[batch].update(sources)
     silent = [batch for batch, known in moved.items() if not known]
     for batch, lot in _used_or_made(silent) if silent else ():
         moved[batch].add(lot)

@@ -1,7 +1,7 @@
 """What is known of lots and everything they came from, read in a few statements whatever their number."""
 
 from collections import defaultdict
-from collections.abc import Callable, Collection, Iterable, Mapping
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, date, tzinfo
 from decimal import Decimal
@@ -13,10 +13,10 @@ from uuid import UUID
 from django.db.models import Count, Q, Sum
 
 from batches import rework
-from batches.edges import among, as_day, as_one, as_uuid, read
+from batches.edges import among, among_few, as_day, as_one, as_uuid, read
 from batches.mixed_places import Link, LinkReader, MixedPlaces
 from batches.models import Lot, LotState, Material, MaterialKind, Movement, MovementKind
-from batches.near import Edged
+from batches.near import Edged, Fed, fed_by
 from haccp.allergens import lists, statements
 from haccp.allergens.bits import Bits, Plane
 from haccp.allergens.mixed import Knots, Passed
@@ -79,7 +79,7 @@ class Facts:
     bits: Bits
     lots: dict[int, KnownLot]
     web: Web
-    links: list[Edged]
+    fed: list[Fed]
     spoken: dict[int, list[Stated]]
     mixing: Callable[["Facts"], Mapping[int, Mixed | AnyOf]]
     odd: frozenset[int] = frozenset()
@@ -118,9 +118,10 @@ class Facts:
 
     def statements_that_say(self, key: int, code: str, word: Says) -> list[Stated]:
         """Which statements about one lot say this of an allergen."""
-        said = {"allergen": code, "says": str(word)}
         return [
-            each for each in self.spoken.get(key, ()) if any(entry | said == entry for entry in each.says)
+            each
+            for each in self.spoken.get(key, ())
+            if any(entry["allergen"] == code and entry["says"] == word for entry in each.says)
         ]
 
 
@@ -132,32 +133,36 @@ def load(
     mixed: MixedPlaces | None = None,
     whole: Collection[int] | None = None,
     used_in: Collection[int] = (),
-    links: list[Edged] | None = None,
+    fed: list[Fed] | None = None,
 ) -> Facts:
-    """Everything that lots (by key) came from, with what was stated of each. Five statements, one more where there is rework
+    """Everything that lots (by key) came from, with what was stated of each. Four statements, one more where there is rework
     that nothing went into, or what was stated was not read before, and a few where places are refilled.
 
     ``bits``, ``mixed``: those of the establishment, where they were read already. ``whole``: lots of which is asked what
     may be under their name wherever they lie; all, unless some are told. ``used_in``: batches of which is asked what may
-    have gone in, whatever they made. ``links``: every edge back from the lots, where those were read already.
+    have gone in, whatever they made. ``fed``: every edge back from the lots, where those were read already; then only one
+    statement is asked for besides.
     """
     mixed = mixed if mixed is not None else MixedPlaces(establishment)
-    reader = _reader(links) if links is not None and mixed else None
-    walk = mixed.back(
-        starts, whole=starts if whole is None else whole, used_in=used_in, read=reader, links=links
-    )
-    if links is None or mixed:
-        links = [(*link[:3], link[-1]) for link in walk.links.values()]
-    lots, knots = _lots(walk.lots), Knots.of(mixed, walk)
+    if fed is not None and not mixed:
+        on_the_way, knots = {*starts, *_lots_in(fed)}, Knots()
+    else:
+        links = None if fed is None else _edges(fed)
+        reader = None if links is None else _reader(links)
+        whole = starts if whole is None else whole
+        walk = mixed.back(starts, whole=whole, used_in=used_in, read=reader, links=links)
+        on_the_way, knots = walk.lots, Knots.of(mixed, walk)
+        fed = fed_by((*link[:3], link[-1]) for link in walk.links.values())
     bits = bits or lists.bits(establishment)
-    odd = _of_unknown_origin(lots, links)
-    facts = Facts(bits, lots, web_of(links, knots), links, _spoken(lots.values()), mixed_of, frozenset(odd))
+    lots, stated = _known(on_the_way)
+    web = web_of(fed, knots)
+    odd = _of_unknown_origin(lots, web)
+    facts = Facts(bits, lots, web, fed, _spoken(lots.values(), stated), mixed_of, frozenset(odd))
     facts.knots, facts.zone = knots, establishment.zone
-    told = {each.pk: bits.told_by(each.text) for spoken in facts.spoken.values() for each in spoken}
     for lot in lots.values():
         leaf, spoken = lot.key in odd or _is_leaf(facts, lot), facts.spoken[lot.key]
         facts.own[lot.key] = (
-            bits.stated((told[each.pk] for each in spoken), lot.day, leaf=leaf) if leaf or spoken else 0
+            bits.stated_by(tuple(each.text for each in spoken), lot.day, leaf=leaf) if leaf or spoken else 0
         )
         if lot.kind == MaterialKind.PACKAGING:
             facts.keep[lot.key] = ~bits.on(Plane.UNSTATED, bits.every)
@@ -165,28 +170,51 @@ def load(
     return facts
 
 
-def _of_unknown_origin(lots: Mapping[int, KnownLot], links: Iterable[Edged]) -> set[int]:
+def _of_unknown_origin(lots: Mapping[int, KnownLot], web: Web) -> set[int]:
     reworks = [lot for lot in lots.values() if lot.is_rework]
-    made_by = {lot.key: lot.batch for lot in reworks}
-    makers = set(made_by.values())
-    fed = {
-        batch
-        for source, _, batch, _ in links
-        if batch in makers and lots[source].kind != MaterialKind.PACKAGING
-    }
-    return rework.unknown_among(made_by, fed, {lot.key: lot.born for lot in reworks})
+    known = [lot for lot in reworks if any(_is_food(lots, each) for each in web.sources.get(lot.key, ()))]
+    return rework.unknown_among(
+        {lot.key: lot.batch for lot in reworks},
+        {lot.batch for lot in known if lot.batch is not None},
+        {lot.key: lot.born for lot in reworks},
+    )
 
 
-def web_of(links: Iterable[Edged], knots: Knots) -> Web:
-    return Web([*{(source, target): None for source, target, *_ in links}, *sorted(knots.links)])
+def _is_food(lots: Mapping[int, KnownLot], key: int) -> bool:
+    return key >= 0 and lots[key].kind != MaterialKind.PACKAGING
+
+
+def web_of(fed: Iterable[Fed], knots: Knots) -> Web:
+    sources: dict[int, Sequence[int]] = {}
+    for each in fed:
+        known = sources.get(each.target)
+        sources[each.target] = each.sources if known is None else list({*known, *each.sources})
+    for source, target in sorted(knots.links):
+        sources[target] = [*sources.get(target, ()), source]
+    return Web.of(sources)
+
+
+def _lots_in(fed: Iterable[Fed]) -> set[int]:
+    keys = set[int]()
+    for each in fed:
+        keys.add(each.target)
+        keys.update(each.sources)
+    return keys
+
+
+def _edges(fed: Iterable[Fed]) -> list[Edged]:
+    return [
+        (source, each.target, each.batch, share)
+        for each in fed
+        for source, share in zip(each.sources, each.shares, strict=True)
+    ]
 
 
 def _is_leaf(facts: Facts, lot: KnownLot) -> bool:
     """Whether nothing that is food is known to have gone into it."""
     if lot.key not in facts.web.sources:
         return True
-    sources = (facts.lots[each] for each in facts.web.sources[lot.key] if each >= 0)
-    return all(source.kind == MaterialKind.PACKAGING for source in sources)
+    return not any(_is_food(facts.lots, each) for each in facts.web.sources[lot.key])
 
 
 def _says(spoken: Iterable[Stated]) -> list[Said]:
@@ -212,53 +240,46 @@ def _reader(links: Iterable[Link]) -> LinkReader:
     return read
 
 
-def _lots(keys: Collection[int]) -> dict[int, KnownLot]:
+def _known(keys: Collection[int]) -> tuple[dict[int, KnownLot], list[Stated]]:
+    """Lots by key, and every standing statement about their materials. One statement."""
     lot, state, material = (model._meta.db_table for model in (Lot, LotState, Material))
     sql = (
-        f"SELECT lot.id, lot.uid, lot.code, lot.day, lot.material_id, material.kind, lot.batch_id, state.supplier_id, "
-        f"lot.is_rework, CASE WHEN lot.is_rework THEN {rework.birth('lot.id')} END "
+        f"WITH known AS (SELECT lot.id, lot.uid, lot.code, lot.day, lot.material_id, material.kind, lot.batch_id, "
+        f"state.supplier_id, lot.is_rework, CASE WHEN lot.is_rework THEN {rework.birth('lot.id')} END "
         f"FROM {lot} lot JOIN {material} material ON material.id = lot.material_id "
-        f"LEFT JOIN {state} state ON state.lot_id = lot.id WHERE lot.id {among()}"
+        f"LEFT JOIN {state} state ON state.lot_id = lot.id WHERE lot.id {among_few()}) SELECT *, NULL FROM known "
+        f"UNION ALL SELECT NULL, id, digest, in_force_from, material_id, NULL, lot_id, supplier_id, NULL, NULL, "
+        f"recorded_at FROM {statements.STANDING} AND material_id IN (SELECT material_id FROM known)"
     )
-    return {row[0]: _known(*row) for row in read(sql, [as_one(keys)])}
+    lots, stated = dict[int, KnownLot](), []
+    for row in read(sql, [as_one(keys)]):
+        if row[0] is None:
+            _, pk, digest, day, of, _, lot_key, supplier, _, _, at = row
+            stated.append((pk, of, lot_key, supplier, day, at, digest))
+        else:
+            lots[row[0]] = _lot(row[:-1])
+    return lots, statements.in_order(stated)
 
 
-def _known(
-    key: int,
-    uid: Any,
-    code: str,
-    day: Any,
-    material: Any,
-    kind: str,
-    batch: int | None,
-    supplier: Any,
-    is_rework: Any,
-    born: str | None,
-) -> KnownLot:
+def _lot(row: tuple[Any, ...]) -> KnownLot:
     """SQLite answers keys and days as text."""
-    return KnownLot(
-        key,
-        as_uuid(uid),
-        code,
-        as_day(day),
-        as_uuid(material),
-        kind,
-        batch,
-        None if supplier is None else as_uuid(supplier),
-        bool(is_rework),
-        born,
-    )
+    if isinstance(row[1], UUID):
+        return KnownLot._make(row)
+    key, uid, code, day, material, kind, batch, supplier, is_rework, born = row
+    supplier = None if supplier is None else as_uuid(supplier)
+    uid, material, day = as_uuid(uid), as_uuid(material), as_day(day)
+    return KnownLot(key, uid, code, day, material, kind, batch, supplier, bool(is_rework), born)
 
 
-def _spoken(lots: Collection[KnownLot]) -> dict[int, list[Stated]]:
+def _spoken(lots: Collection[KnownLot], stated: Iterable[Stated]) -> dict[int, list[Stated]]:
     """By lot, the statements that speak for it."""
     known: defaultdict[UUID, list[Stated]] = defaultdict(list)
-    for each in statements.standing({lot.material for lot in lots}):
+    for each in stated:
         known[each.material_id].append(each)
     return {
-        lot.key: statements.about(known[lot.material], lot=lot.key, supplier=lot.supplier, day=lot.day)
-        if lot.material in known
-        else []
+        lot.key: statements.about(
+            known.get(lot.material, ()), lot=lot.key, supplier=lot.supplier, day=lot.day
+        )
         for lot in lots
     }
 
@@ -306,10 +327,10 @@ Mass = tuple[Decimal | None, bool]
 
 def mixed_of(facts: Facts, instead: Mapping[int, Mass] | None = None) -> dict[int, Mixed | AnyOf]:
     """What lots were mixed of. ``instead``: of some batches something else than is recorded. One statement."""
-    masses = _masses({batch for _, _, batch, _ in facts.links}) | dict(instead or {})
+    masses = _masses({each.batch for each in facts.fed}) | dict(instead or {})
     parts: defaultdict[int, list[tuple[int, Decimal]]] = defaultdict(list)
     batches, used = {}, facts.knots.used
-    for source, target, batch, share in facts.links:
+    for source, target, batch, share in _edges(facts.fed):
         parts[target].append((used.get((batch, source), source), Decimal(str(share))))
         batches[target] = batch
     found: dict[int, Mixed | AnyOf] = {knot: AnyOf(each) for knot, each in facts.knots.sources.items()}

@@ -42,15 +42,13 @@ class _House:
 
     def facts(self, versions: Sequence[RecipeVersion], on: date) -> Facts:
         materials, mixed = _walk(versions, self.lines, self.newest(on))
-        links = [(source, target, 0, 0.0) for target, made in mixed.items() for source, _ in made.parts]
+        web = Web((source, target) for target, made in mixed.items() for source, _ in made.parts)
         lots = {
             key: KnownLot(key, row.pk, row.code, on, row.pk, row.kind, None, None)
             for key, row in materials.items()
         }
         spoken = {key: _spoken(self.known[row.pk], on) for key, row in materials.items()}
-        facts = Facts(
-            self.bits, lots, Web({link[:2]: None for link in links}), links, spoken, lambda facts: mixed
-        )
+        facts = Facts(self.bits, lots, web, [], spoken, lambda facts: mixed)
         for key, row in materials.items():
             facts.own[key] = of_any_lot(self.bits, self.known[row.pk], on, leaf=key not in mixed)
             if row.kind == MaterialKind.PACKAGING:
@@ -174,7 +172,7 @@ def _spoken(known: list[Stated], on: date) -> list[Stated]:
     return list(found.values())
 
 
-def of_any_lot(bits: Bits, known: Collection[Stated], on: date, *, leaf: bool) -> int:
+def of_any_lot(bits: Bits, known: Sequence[Stated], on: date, *, leaf: bool) -> int:
     """What any supplier's lot may bring, and what some supplier's does not say."""
     own = 0
     for supplier in _suppliers(known):

@@ -6,7 +6,7 @@ which no deed writes, is walked until nothing changes any more: everything in it
 """
 
 from collections import defaultdict, deque
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 from functools import cached_property
@@ -18,27 +18,43 @@ ALL = -1
 class Web:
     """What comes from what. ``links``: (source, target), each once."""
 
-    def __init__(self, links: Iterable[tuple[int, int]]):
-        self.sources: defaultdict[int, list[int]] = defaultdict(list)
-        self.targets: defaultdict[int, list[int]] = defaultdict(list)
+    def __init__(self, links: Iterable[tuple[int, int]] = ()):
+        self.sources: dict[int, Sequence[int]] = {}
+        found: defaultdict[int, list[int]] = defaultdict(list)
         for source, target in links:
-            self.sources[target].append(source)
-            self.targets[source].append(target)
+            found[target].append(source)
+        self.sources.update(found)
+
+    @classmethod
+    def of(cls, sources: Mapping[int, Sequence[int]]) -> "Web":
+        """By target: what it comes from, each once."""
+        web = cls()
+        web.sources.update(sources)
+        return web
 
     @cached_property
-    def order(self) -> tuple[list[int], list[int]]:
-        """Every lot after all it came from; and those in a loop or after one."""
-        waiting = {target: len(sources) for target, sources in self.sources.items()}
-        ready = deque(key for key in self.targets if key not in waiting)
-        done: list[int] = []
+    def order(self) -> tuple[list[tuple[tuple[int, ...], list[int]]], list[int]]:
+        """Whatever comes from something: sources with all that comes from just those, after all that these came from; and
+        what is in a loop or after one."""
+        alike: dict[tuple[int, ...], list[int]] = {}
+        for target, sources in self.sources.items():
+            alike.setdefault(tuple(sources), []).append(target)
+        waiting, onward = dict[tuple[int, ...], int](), defaultdict[int, list[tuple[int, ...]]](list)
+        for sources in alike:
+            made = [source for source in sources if source in self.sources]
+            waiting[sources] = len(made)
+            for source in made:
+                onward[source].append(sources)
+        ready, done = deque(sources for sources, left in waiting.items() if not left), []
         while ready:
-            key = ready.popleft()
-            done.append(key)
-            for target in self.targets.get(key, ()):
-                waiting[target] -= 1
-                if not waiting[target]:
-                    ready.append(target)
-        return done, [key for key, left in waiting.items() if left]
+            sources = ready.popleft()
+            done.append((sources, alike[sources]))
+            for target in alike[sources]:
+                for others in onward.get(target, ()):
+                    waiting[others] -= 1
+                    if not waiting[others]:
+                        ready.append(others)
+        return done, [target for sources, left in waiting.items() if left for target in alike[sources]]
 
 
 def spread(web: Web, own: Mapping[int, int], keep: Mapping[int, int] | None = None) -> dict[int, int]:
@@ -47,15 +63,16 @@ def spread(web: Web, own: Mapping[int, int], keep: Mapping[int, int] | None = No
     ``keep``: the bits that a lot hands on, where not all (a wrapper brings no missing statements).
     """
     keep = keep or {}
-    found, handed, came_from = dict(own), dict[int, int](), web.sources
+    found = dict(own)
+    handed = found | {key: found[key] & kept for key, kept in keep.items() if key in found}
     done, looped = web.order
-    for key in done:
-        bits = own.get(key, 0)
-        if key in came_from:
-            for source in came_from[key]:
-                bits |= handed[source]
-            found[key] = bits
-        handed[key] = bits & keep[key] if key in keep else bits
+    for sources, targets in done:
+        came = 0
+        for source in sources:
+            came |= handed.get(source, 0)
+        for target in targets:
+            found[target] = bits = own.get(target, 0) | came
+            handed[target] = bits & keep[target] if target in keep else bits
     while sum(_take_in(web, found, keep, key) for key in looped):
         pass
     return found
@@ -91,21 +108,27 @@ def shortest(
         key = queue.popleft()
         if own.get(key, 0) & bit:
             return tuple(_way(key, came))
-        near = _near(key, lambda source: bool(found.get(source, 0) & keep.get(source, ALL) & bit), web, came)
-        for source in sorted(near, key=lambda each: names.get(each, "")):
+        near = _near(key, bit, found, keep, web, came)
+        for source in sorted(near, key=lambda each: names.get(each, "")) if len(near) > 1 else near:
             came[source] = near[source]
             queue.append(source)
     return ()
 
 
-def _near(key: int, has: Callable[[int], bool], web: Web, came: dict[int, int | None]) -> dict[int, int]:
+def _near(
+    key: int,
+    bit: int,
+    found: Mapping[int, int],
+    keep: Mapping[int, int],
+    web: Web,
+    came: dict[int, int | None],
+) -> dict[int, int]:
     """The lots that are one step back and not come by yet, each with the key it was found from. Enters what is passed."""
     near: dict[int, int] = {}
-    passed = deque([key])
-    while passed:
-        at = passed.popleft()
+    passed = [key]
+    for at in passed:  # grows as it goes
         for source in web.sources.get(at, ()):
-            if source in came or not has(source):
+            if not found.get(source, 0) & bit or source in came or not keep.get(source, ALL) & bit:
                 continue
             if source < 0:
                 came[source] = at
@@ -160,9 +183,10 @@ def bands(web: Web, own: Mapping[int, Band], mixed: Mapping[int, Mixed | AnyOf])
     """
     found = dict(own)
     done, looped = web.order
-    for key in done:
-        if key in mixed:
-            found[key] = _higher(own.get(key, NOTHING), _mix(mixed[key], found))
+    for _, targets in done:
+        for key in targets:
+            if key in mixed:
+                found[key] = _higher(own.get(key, NOTHING), _mix(mixed[key], found))
     for key in looped:
         found[key] = Band(Decimal(0), None)
     return found

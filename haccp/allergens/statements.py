@@ -1,6 +1,6 @@
 """What documents state about the allergens of materials and lots; a later one replaces the earlier from its day on."""
 
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import replace
 from datetime import date, datetime
 from typing import Any, NamedTuple
@@ -93,23 +93,30 @@ class Stated(NamedTuple):
         return saying.from_text(self.text)
 
 
+STANDING = f"{TABLE} stated WHERE NOT withdrawn AND NOT EXISTS (SELECT 1 FROM {TABLE} later WHERE later.corrects_id = stated.id)"
+"""SQL of every statement that stands; whoever asks for some goes on with AND."""
+
+
 def standing(materials: Collection[UUID]) -> list[Stated]:
     """Every statement about materials that stands, in the order of its day and then as recorded. One statement."""
-    return _read(
-        f"material_id {among_uuids()} AND NOT withdrawn AND NOT EXISTS (SELECT 1 FROM {TABLE} later "
-        "WHERE later.corrects_id = stated.id)",
-        uuids_as_one(set(materials)),
-    )
+    return _read(f"{STANDING} AND material_id {among_uuids()}", uuids_as_one(set(materials)))
 
 
 def _read(which: str, told: Any) -> list[Stated]:
-    rows = read(
-        f"SELECT id, material_id, lot_id, supplier_id, in_force_from, recorded_at, digest FROM {TABLE} stated "
-        f"WHERE {which} ORDER BY in_force_from, recorded_at, id",
-        [told],
+    return in_order(
+        read(
+            f"SELECT id, material_id, lot_id, supplier_id, in_force_from, recorded_at, digest FROM {which}",
+            [told],
+        )
     )
+
+
+def in_order(rows: Iterable[tuple[Any, ...]]) -> list[Stated]:
+    """Rows (id, material, lot, supplier, in force from, recorded, digest) in the order of their day and then as recorded;
+    one statement where what they say was not read before."""
+    rows = list(rows)
     texts = _texts({digest: as_uuid(pk) for pk, *_, digest in rows})
-    return [
+    found = [
         Stated(
             as_uuid(pk),
             as_uuid(material),
@@ -121,6 +128,7 @@ def _read(which: str, told: Any) -> list[Stated]:
         )
         for pk, material, lot, supplier, day, at, digest in rows
     ]
+    return sorted(found, key=lambda each: (each.in_force_from, each.recorded_at, each.pk))
 
 
 _known_texts: dict[str, str] = {}
@@ -146,16 +154,21 @@ def before(made: AllergenStatement) -> list[Stated]:
     """What stood about the material before a statement, its correction or its withdrawal was recorded."""
     others = [each for each in standing([made.material_id]) if each.pk != made.pk]
     if made.corrects_id is not None:
-        others += _read(f"id {among_uuids()}", uuids_as_one([made.corrects_id]))
+        others += _read(f"{TABLE} WHERE id {among_uuids()}", uuids_as_one([made.corrects_id]))
     return sorted(others, key=lambda each: (each.in_force_from, each.recorded_at, each.pk))
 
 
-def about(known: Collection[Stated], *, lot: int | None, supplier: UUID | None, day: date) -> list[Stated]:
+def about(known: Sequence[Stated], *, lot: int | None, supplier: UUID | None, day: date) -> list[Stated]:
     """Which of the statements about one material speak for a lot of it, or for any lot (None) on a day.
 
     Those for the lot itself, whenever they were made; of those for every lot the latest that has begun, once of its
     own supplier and once of any. Two that begin on one day both count, so that none takes from the other.
     """
+    if not known:
+        return []
+    only = known[0]
+    if len(known) == 1 and only.lot_id is None:  # mostly so
+        return [only] if only.in_force_from <= day and only.supplier_id in {supplier, None} else []
     own = [each for each in known if each.lot_id is not None and each.lot_id == lot]
     wide = [each for each in known if each.lot_id is None and each.in_force_from <= day]
     for whose in {supplier, None}:

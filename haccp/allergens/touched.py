@@ -11,23 +11,20 @@ from dataclasses import dataclass, field
 from datetime import date, datetime
 from functools import reduce
 from operator import or_
-from typing import NamedTuple
 from uuid import UUID
 
 from batches.models import Equipment
-from batches.near import Stay
+from batches.near import NamedBatch, Stay
 from haccp.allergens.bits import Plane
 from haccp.allergens.facts import Facts
 from haccp.allergens.floor import Floor
 from haccp.allergens.saying import Says
+from haccp.allergens.spread import ALL
 
+POSSIBLE = (Plane.MAY, Plane.TOUCHED, Plane.OPEN)
+NOT_STATED = (Plane.UNSTATED, Plane.TOUCHED_BY_UNSTATED, Plane.OPEN_UNSTATED)
 END, CLEAN, BEGIN = range(3)
 """What happens first of what bears the same time: what ends is gone before the cleaning, what begins comes after it."""
-
-
-class NamedBatch(NamedTuple):
-    uid: UUID
-    code: str
 
 
 @dataclass(frozen=True)
@@ -54,7 +51,7 @@ class Contacts:
     facts: Facts
     floor: Floor
     moved: dict[int, set[int]]  # lots used or made, by batch, and what was used as one that was mixed
-    batches: dict[int, NamedBatch]
+    batches: Mapping[int, NamedBatch]
     touched: defaultdict[int, int] = field(default_factory=lambda: defaultdict(int))
     unstated: defaultdict[int, int] = field(default_factory=lambda: defaultdict(int))
     _base: dict[int, tuple[int, int, int]] = field(default_factory=dict)
@@ -67,10 +64,11 @@ class Contacts:
             if lot.batch is not None:
                 made[lot.batch].append(lot.key)
         events, bits, keep = self._events(), self.facts.bits, self.facts.keep
+        given = self._given(made)
         while True:
             found = self.facts.found
             handed = found | {key: found[key] & kept for key, kept in keep.items() if key in found}
-            self._base = {batch: self._of_lots(batch, handed) for batch in self.moved}
+            self._base = {batch: self._of_lots(batch, handed, *given[batch]) for batch in self.moved}
             if not self._sweep(events):
                 return
             for batch in self.moved:
@@ -82,7 +80,22 @@ class Contacts:
                     self.facts.own[key] |= told | (contains if key in self.facts.odd else 0)
             self.facts.respread()
 
-    def _of_lots(self, batch: int, handed: Mapping[int, int]) -> tuple[int, int, int]:
+    def _given(self, made: Mapping[int, list[int]]) -> dict[int, tuple[int, list[int]]]:
+        """By batch: what lots that no contact reaches hand on to it, bought ones mostly; and the other lots."""
+        facts = self.facts
+        reached = {*facts.web.sources, *(key for batch in self.moved for key in made.get(batch, ()))}
+        handed = {key: facts.found[key] & facts.keep.get(key, ALL) for key in facts.found.keys() - reached}
+        given = {}
+        for batch, keys in self.moved.items():
+            bits = 0
+            for key in keys - reached:
+                bits |= handed.get(key, 0)
+            given[batch] = bits, [key for key in keys if key in reached]
+        return given
+
+    def _of_lots(
+        self, batch: int, handed: Mapping[int, int], given: int, others: Iterable[int]
+    ) -> tuple[int, int, int]:
         """What the lots of a batch contain, what they may, and what is not stated of them, by what each hands on.
 
         Lines of its recipe of which no use is recorded may come late, or never were written down. Of a batch of which
@@ -92,13 +105,11 @@ class Contacts:
         open_may, open_unstated = self.open(batch)
         if not self.moved[batch]:
             return 0, open_may, bits.members
-        found = 0
-        for key in self.moved[batch]:
+        found = given
+        for key in others:
             found |= handed.get(key, 0)
-        contains = bits.of(Plane.CONTAINS, found)
-        may = bits.of(Plane.MAY, found) | bits.of(Plane.TOUCHED, found) | bits.of(Plane.OPEN, found)
-        unstated = bits.of(Plane.UNSTATED, found) | bits.of(Plane.TOUCHED_BY_UNSTATED, found)
-        return contains, may | open_may, unstated | bits.of(Plane.OPEN_UNSTATED, found) | open_unstated
+        contains, may = bits.of(Plane.CONTAINS, found), bits.of_any(POSSIBLE, found)
+        return contains, may | open_may, bits.of_any(NOT_STATED, found) | open_unstated
 
     def open(self, batch: int) -> tuple[int, int]:
         """What lines of its recipe may bring, or are not stated of, of which no use is recorded."""
@@ -124,28 +135,27 @@ class Contacts:
     def contains(self, batch: int) -> int:
         return self._base.get(batch, (0, 0, 0))[0]
 
-    def _events(self) -> list[tuple[datetime, int, UUID, int]]:
-        """(time, what, equipment, batch or cleared bits) in the order they happened."""
+    def _events(self) -> list[tuple[datetime, int, int, int]]:
+        """(time, what, equipment by its place, batch or cleared bits) in the order they happened."""
         events = []
-        for batch in self.moved:
-            for stay in self.floor.by_batch.get(batch, ()):
-                events.append((stay.since, BEGIN, stay.equipment, batch))
-                if stay.until is not None:
-                    # what begins and ends at once is there at that time
-                    events.append(
-                        (stay.until, END if stay.until > stay.since else BEGIN + 1, stay.equipment, batch)
-                    )
-        for equipment, clearings in self.floor.clearings.items():
-            events += [(each.at, CLEAN, equipment, each.bits) for each in clearings]
+        for place, (equipment, stays) in enumerate(self.floor.by_equipment.items()):
+            for batch, _, since, until in stays:
+                if batch in self.moved:
+                    events.append((since, BEGIN, place, batch))
+                    if until is not None:
+                        # what begins and ends at once is there at that time
+                        events.append((until, END if until > since else BEGIN + 1, place, batch))
+            for each in self.floor.clearings.get(equipment, ()):
+                events.append((each.at, CLEAN, place, each.bits))
         return sorted(events, key=lambda event: event[:2])
 
-    def _sweep(self, events: Iterable[tuple[datetime, int, UUID, int]]) -> bool:
+    def _sweep(self, events: Iterable[tuple[datetime, int, int, int]]) -> bool:
         """Once through time. Answers whether any batch was touched by more than was known.
 
         ``left`` is what those left who are gone; who is there touches whoever comes, and leaves when it goes.
         """
-        residue: defaultdict[UUID, list[int]] = defaultdict(lambda: [0, 0])
-        there: defaultdict[UUID, list[int]] = defaultdict(list)
+        residue: defaultdict[int, list[int]] = defaultdict(lambda: [0, 0])
+        there: defaultdict[int, list[int]] = defaultdict(list)
         grown = False
         for _, what, equipment, value in events:
             left, now = residue[equipment], there[equipment]

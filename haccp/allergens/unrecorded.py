@@ -8,47 +8,45 @@ its material, or of whatever else was recorded for that line.
 from collections import defaultdict
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from datetime import date, datetime
-from typing import Any, NamedTuple
+from typing import Any
 from uuid import UUID
 
 from django.db.models import Exists, OuterRef, Q
 
-from batches.edges import among, as_one, as_time, as_uuid, read
+from batches.edges import among, among_few, as_one, as_time, as_uuid, read
 from batches.models import Batch, BatchState, Material, Movement, MovementKind, RecipeLine, RecipeVersion
+from batches.near import Lines, NamedBatch
 from haccp.allergens import planned
 from haccp.allergens.bits import Bits, Plane
 from haccp.allergens.facts import Facts, OpenBatch, OpenLine
 from ledger.models import Establishment
 
 
-class KnownBatch(NamedTuple):
-    uid: UUID
-    code: str
-    version: UUID
-    began: datetime
-
-
 def add_to(
-    facts: Facts, establishment: Establishment, moved: Mapping[int, Collection[int]] | None = None
-) -> dict[int, KnownBatch]:
-    """Open the batches on the way that lack a use, and answer all of them. One statement, six more where one lacks it.
+    facts: Facts,
+    establishment: Establishment,
+    moved: Mapping[int, Collection[int]] | None = None,
+    known: tuple[Mapping[int, NamedBatch], Lines] | None = None,
+) -> None:
+    """Open the batches on the way that lack a use. One statement, seven more where one lacks it.
 
     ``moved``: the lots that each batch used or made, where batches matter that made none of the lots that are known.
+    ``known``: the batches and the lines of their recipes, where they were read already.
     """
     keys = _on_the_way(facts) if moved is None else moved
-    batches, named = _batches(keys) if keys else ({}, {})
+    batches, named = known or (_batches(keys) if keys else ({}, {}))
     if not named:
-        return batches
+        return
     used = _used(facts) if moved is None else _used_of(facts, moved)
     lines = _unanswered(named, batches, used)
     if lines:
-        days = {batch: batches[batch].began.astimezone(establishment.zone).date() for batch in lines}
+        began = _began(lines)
+        days = {batch: began[batch].astimezone(establishment.zone).date() for batch in lines}
         facts.open = _opened(facts.bits, batches, lines, days)
         for lot in facts.lots.values():
             if lot.batch in facts.open:
                 facts.own[lot.key] |= _on(facts.bits, facts.open[lot.batch])
         facts.respread()
-    return batches
 
 
 def _on(bits: Bits, found: OpenBatch) -> int:
@@ -63,8 +61,8 @@ def _on_the_way(facts: Facts) -> set[int]:
 def _used(facts: Facts) -> dict[int, set[UUID]]:
     """By batch that made a lot on the way: the materials of what was used in it."""
     found: dict[int, set[UUID]] = {batch: set() for batch in _on_the_way(facts)}
-    for source, _, batch, _ in facts.links:
-        found.setdefault(batch, set()).add(facts.lots[source].material)
+    for each in facts.fed:
+        found.setdefault(each.batch, set()).update(facts.lots[source].material for source in each.sources)
     return found
 
 
@@ -76,32 +74,33 @@ def _used_of(facts: Facts, moved: Mapping[int, Collection[int]]) -> dict[int, se
     }
 
 
-Lines = dict[UUID, list[tuple[int, UUID]]]
-"""By recipe version: position and material of every line."""
-
-
-def _batches(keys: Collection[int]) -> tuple[dict[int, KnownBatch], Lines]:
+def _batches(keys: Collection[int]) -> tuple[dict[int, NamedBatch], Lines]:
     """Batches, and the lines of their recipes. One statement."""
-    batch, state, line = (model._meta.db_table for model in (Batch, BatchState, RecipeLine))
+    batch, line = (model._meta.db_table for model in (Batch, RecipeLine))
     rows = read(
-        f"SELECT id, uid, code, recipe_version_id, started_at, NULL, NULL FROM {batch} batch LEFT JOIN {state} state "
-        f"ON state.batch_id = batch.id WHERE batch.id {among()} UNION ALL "
-        f"SELECT NULL, NULL, NULL, version_id, NULL, position, material_id FROM {line} "
-        f"WHERE version_id IN (SELECT recipe_version_id FROM {batch} WHERE id {among()})",
+        f"SELECT id, uid, code, recipe_version_id, NULL, NULL FROM {batch} WHERE id {among_few()} UNION ALL "
+        f"SELECT NULL, NULL, NULL, version_id, position, material_id FROM {line} "
+        f"WHERE version_id IN (SELECT recipe_version_id FROM {batch} WHERE id {among_few()})",
         [as_one(keys)] * 2,
     )
-    batches, lines = dict[int, KnownBatch](), defaultdict[UUID, list[tuple[int, UUID]]](list)
-    for pk, uid, code, version, at, position, material in rows:
+    batches, lines = dict[int, NamedBatch](), Lines(list)
+    for pk, uid, code, version, position, material in rows:
         if pk is None:
             lines[as_uuid(version)].append((position, as_uuid(material)))
         else:
-            batches[pk] = KnownBatch(as_uuid(uid), code, as_uuid(version), at and as_time(at))
+            batches[pk] = NamedBatch(as_uuid(uid), code, as_uuid(version))
     return batches, lines
+
+
+def _began(batches: Collection[int]) -> dict[int, datetime]:
+    table = BatchState._meta.db_table
+    rows = read(f"SELECT batch_id, started_at FROM {table} WHERE batch_id {among()}", [as_one(batches)])
+    return {batch: as_time(at) for batch, at in rows}
 
 
 def _unanswered(
     lines: Mapping[UUID, Sequence[tuple[int, UUID]]],
-    batches: Mapping[int, KnownBatch],
+    batches: Mapping[int, NamedBatch],
     used: Mapping[int, Collection[UUID]],
 ) -> dict[int, set[int]]:
     """By batch: the positions of the lines that no use answers, where there are any."""
@@ -128,7 +127,7 @@ def _said(batches: Collection[int]) -> Iterable[tuple[int, int]]:
 
 def _opened(
     bits: Bits,
-    batches: Mapping[int, KnownBatch],
+    batches: Mapping[int, NamedBatch],
     left: Mapping[int, Collection[int]],
     days: Mapping[int, date],
 ) -> dict[int, OpenBatch]:
@@ -147,8 +146,9 @@ def _opened(
     }
 
 
-def _open(batch: KnownBatch, version: RecipeVersion, plan: Facts, positions: Collection[int]) -> OpenBatch:
-    keys = {lot.uid: key for key, lot in plan.lots.items() if key in plan.web.targets}
+def _open(batch: NamedBatch, version: RecipeVersion, plan: Facts, positions: Collection[int]) -> OpenBatch:
+    used = {key for sources in plan.web.sources.values() for key in sources}
+    keys = {lot.uid: key for key, lot in plan.lots.items() if key in used}
     lines = []
     for line in version.lines.all():
         if line.position in positions:

@@ -9,12 +9,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from batches.near import Stay
+from batches.near import NamedBatch, Stay
 from haccp.allergens.bits import Bits, Plane
 from haccp.allergens.facts import Facts, KnownLot
 from haccp.allergens.floor import Clearing, Floor
 from haccp.allergens.spread import Web
-from haccp.allergens.touched import Contacts, NamedBatch
+from haccp.allergens.touched import Contacts
 from tests.conftest import NOON
 from tests.haccp.allergens.test_lists import words
 
@@ -74,7 +74,7 @@ def settled(day: Day) -> Contacts:
     moved = {
         key: {key, *(source for source, target in day.uses if target == key)} for key in range(len(day.holds))
     }
-    named = {key: NamedBatch(UUID(int=key), f"B{key}") for key in moved}
+    named = {key: NamedBatch(UUID(int=key), f"B{key}", UUID(int=0)) for key in moved}
     contacts = Contacts(facts, Floor(day.stays, day.clearings, BITS.every), moved, named)
     contacts.settle()
     return contacts

@@ -8,10 +8,11 @@ from uuid import UUID
 
 import pytest
 
+from batches import runs
 from batches.cleaning_breaks import standing_breaks
-from batches.models import Batch, Edge, Equipment, Lot, Occupation
+from batches.models import Batch, Edge, Equipment, Lot, Occupation, QualityReading, RecipeLine
 from batches.models.batches import hours_within
-from batches.near import Cleaned, Near, Stay, near
+from batches.near import Cleaned, Lines, NamedBatch, Near, Stay, fed_by, near
 from haccp.allergens import contact, content
 from ledger.models import Establishment
 from tests.haccp.allergens.test_contact import (
@@ -85,14 +86,19 @@ def all_of(here: Establishment) -> Near:
     """Every batch, stay, break and edge of a house, read plainly."""
     stays = Occupation.objects.values_list("batch_id", "equipment_id", "since", "until")
     breaks = standing_breaks(list(Equipment.objects.filter(establishment=here)))
+    named = Batch.objects.values_list("pk", "uid", "code", "recipe_version")
+    lines = Lines(list)
+    for version, position, material in RecipeLine.objects.values_list("version", "position", "material"):
+        lines[version].append((position, material))
     return Near(
-        set(Batch.objects.values_list("pk", flat=True)),
+        {key: NamedBatch(*each) for key, *each in named},
         [Stay(*each) for each in stays],
         [
             Cleaned(each.equipment_id, each.at, each.scope, each.because_id, each.because.kind)
             for each in breaks
         ],
-        list(Edge.objects.values_list("source_id", "target_id", "batch_id", "share")),
+        fed_by(Edge.objects.values_list("source_id", "target_id", "batch_id", "share")),
+        lines,
     )
 
 
@@ -106,7 +112,7 @@ def standing(here: Establishment, places: Sequence[tuple[UUID, datetime]]) -> li
 
 
 def batches_near(lot: Lot) -> set[int]:
-    return near(lot.establishment_id, [lot.pk]).batches
+    return set(near(lot.establishment_id, [lot.pk]).batches)
 
 
 def test_what_stood_there_before_all_was_cleaned_is_not_read(
@@ -131,6 +137,20 @@ def test_an_old_lot_that_went_in_brings_no_days_between(
     lot = stood(old, [table], 6, 7)
     assert batch_of(between).pk not in batches_near(lot)
     assert batch_of(old).pk in batches_near(lot)
+
+
+def test_a_cleaning_that_counts_no_more_ends_nothing_whether_its_kind_of_record_was_met_before_or_not(
+    plain: Lot, nutty: Lot, table: Equipment, stood: Any, clean: Any, act: Any, batch: Batch, monkeypatch: Any
+):
+    old = batch_of(stood(nutty, [table], 8, 9)).pk
+    record, lot = clean(table, 9.5), stood(plain, [table], 10, 11)
+    monkeypatch.setattr("batches.near._kinds_met", set())
+    assert [old in batches_near(lot) for _ in range(2)] == [False, False]
+    gone = act(corrects=record.pk, reason="Another table.", withdraws=True)
+    runs.withdraw(act=gone, batch=batch, kind=QualityReading)
+    assert old in batches_near(lot)
+    monkeypatch.setattr("batches.near._kinds_met", set())
+    assert [old in batches_near(lot) for _ in range(2)] == [True, True]
 
 
 @pytest.mark.parametrize("lasted", [DAY, DAY + 1, MONTH, MONTH + 1])
