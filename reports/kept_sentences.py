@@ -33,6 +33,8 @@ KINDS = {
     "count": r"\d+",
     "number": NUMBER,
     "occasion": occasions.SHAPE,
+    "late": r"(?:(?:Recorded late|Corrected): lot \S+ [^:]+|Told late of batch .+?: where it stood, and when|"
+    r"Mixed in [^:]+(?:: lot [^:]+)?|(?:Withdrawn|Stated) of .+?)",
     "sentences": ".+",
     "typed": ".+",
 }
