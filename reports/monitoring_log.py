@@ -352,8 +352,10 @@ def _missed(here: Establishment, code: str, period: Period, now: datetime) -> It
     """Of every batch that may have run in the period under a plan with this point."""
     versions = ControlPoint.objects.filter(establishment=here, code=code).values("version")
     ran = Batch.objects.filter(establishment=here, plan_version__in=versions)
-    ended = Q(state__ended_at__isnull=True) | Period(period.first, None).within(here, "state__ended_at")
-    ran = ran.filter(ended, Period(None, period.last).within(here, "state__started_at"))
+    ran = ran.filter(Period(None, period.last).within(here, "state__started_at"))
+    if period.first is not None:  # else an empty condition, which "or" leaves out
+        ended = Period(period.first, None).within(here, "state__ended_at")
+        ran = ran.filter(Q(state__ended_at__isnull=True) | ended)
     found = ran.select_related("state", "recipe_version__material", "establishment")
     left = found.order_by("state__started_at", "pk").iterator(chunk_size=monitoring.AT_ONCE)
     for batch, answered in monitoring.of_batches(left, now, code):

@@ -136,6 +136,11 @@ def test_missed_checks_are_listed_with_batch_and_time(log: Any, begin: Any, end:
     assert [each.occasion for each in missed] == ["start", "end"]
 
 
+def test_the_whole_log_tells_what_was_missed_in_batches_that_ended(log: Any, begin: Any, end: Any) -> None:
+    end(begin(), NOON - timedelta(hours=3))
+    assert [each.occasion for each in log("CP-METAL-1", whole=True).missed] == ["start", "end"]
+
+
 def test_a_number_has_a_chart_and_an_outcome_has_none(
     log: Any, measure: Any, look: Any, batch: Any, act: Any
 ) -> None:
