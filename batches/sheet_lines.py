@@ -142,7 +142,10 @@ class Yield:
 
 @dataclass(frozen=True)
 class Struck:
-    """A record that no longer stands: what it said, and what replaced it or said that it never happened."""
+    """A record that no longer stands: what it said, and what replaced it or said that it never happened.
+
+    ``entered`` and ``lot_code``: of a movement, as they stood in its row; empty of everything else.
+    """
 
     id: UUID
     kind: str
@@ -155,6 +158,8 @@ class Struck:
     withdrawn: bool
     replaced_at: datetime
     reason: str
+    entered: str = ""
+    lot_code: str = ""
 
 
 @dataclass(frozen=True)

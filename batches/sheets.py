@@ -168,6 +168,7 @@ def _noted(record: Record) -> dict[str, Any]:
 
 
 def _struck(record: Any, said: str, later: Record) -> Struck:
+    moved = record if isinstance(record, Movement) else None
     return Struck(
         id=record.pk,
         kind=record.kind,
@@ -180,7 +181,13 @@ def _struck(record: Any, said: str, later: Record) -> Struck:
         withdrawn=later.withdrawn,
         replaced_at=later.recorded_at.astimezone(record.establishment.zone),
         reason=later.reason,
+        entered=_entered(moved) if moved else "",
+        lot_code=moved.lot.code if moved else "",
     )
+
+
+def _entered(movement: Movement) -> str:
+    return f"{movement.entered} {movement.unit}"
 
 
 def _line(target: recipes.Target, assigned: weighing_up.Assigned) -> SheetLine:
@@ -212,7 +219,7 @@ def _weighing(movement: Movement) -> Weighing:
         dimension=movement.lot.material.dimension,
         part=_number(movement.part),
         quantity=movement.quantity,
-        entered=f"{movement.entered} {movement.unit}",
+        entered=_entered(movement),
         flags=tuple(movement.flags),
         weighed_with=movement.weighed_with,
     )

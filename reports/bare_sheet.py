@@ -94,4 +94,4 @@ def _bare(each: Weighing) -> BareWeighing:
 def _struck(lines: Iterable[Struck]) -> Iterable[Struck]:
     for line in lines:
         tells = line.kind == "batches.movement" or line.kind in SAY_WHAT_WENT_IN
-        yield replace(line, said=_("an amount, left out")) if tells else line
+        yield replace(line, said=_("an amount, left out"), entered="") if tells else line

@@ -7,6 +7,7 @@ from django import template
 from batches import quantities
 from batches.flags import SENTENCES, Flag
 from batches.models import LotStatus
+from batches.sheet_lines import BatchSheet, Noted, Struck
 from reports import amounts, balances, field_words, kept_sentences
 from reports.listing import spoken
 
@@ -36,6 +37,17 @@ def unit_symbol(code: str) -> str:
 def weighed_on(each: Any, known: tuple[tuple[UUID, str], ...]) -> str:
     """The balance of a weighing, with a comma before it; nothing of what is counted by pieces."""
     return "" if each.dimension == "count" else f", {balances.said(each.weighed_with, dict(known))}"
+
+
+@register.filter
+def corrected(each: Noted, sheet: BatchSheet) -> list[Struck]:
+    """What stood on the sheet in the place of a line before it, the oldest first."""
+    replaced = {struck.replaced_by: struck for struck in sheet.struck}
+    found, key = [], each.id
+    while key in replaced:
+        found.append(replaced[key])
+        key = found[-1].id
+    return found[::-1]
 
 
 @register.filter
