@@ -228,7 +228,10 @@ CELERY_BROKER_CONNECTION_RETRY_ON_STARTUP = True
 CELERY_WORKER_MAX_TASKS_PER_CHILD = 100
 CELERY_TASK_ACKS_LATE = True
 CELERY_TIMEZONE = "UTC"
-CELERY_TASK_ROUTES = {"reports.tasks.*": {"queue": "heavy"}}  # a PDF must not keep the minute's seal waiting
+CELERY_TASK_ROUTES = {  # a PDF must not keep the minute's seal waiting, nor a file of hundreds of pages a reply of one
+    "reports.tasks.make_long_document": {"queue": "long"},
+    "reports.tasks.*": {"queue": "heavy"},
+}
 CELERY_BEAT_SCHEDULE = {
     "seal": {"task": "ledger.tasks.seal_everywhere", "schedule": 60},
     "missed checks": {"task": "haccp.tasks.sweep_missed_checks", "schedule": 60},

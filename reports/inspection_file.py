@@ -94,6 +94,11 @@ def refuse(establishment: Establishment, subject: UUID, about: dict[str, Any]) -
     return contents.parts(Asked.read(establishment, about))
 
 
+def takes_long(here: Establishment, subject: UUID, about: dict[str, Any]) -> bool:
+    """Always: it is many documents."""
+    return True
+
+
 def make(job: DocumentJob, build: Build, told: Callable[[int, int], None]) -> Made:
     """The file's forms. ``build`` makes one document; ``told`` hears how many of all are drawn."""
     front, documents, shown = _read(job, build)

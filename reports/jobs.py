@@ -197,7 +197,7 @@ def ask(
         asked_at=timezone.now(),
         touched_at=timezone.now(),
     )
-    transaction.on_commit(lambda: _make_soon(job.pk), robust=True)
+    transaction.on_commit(lambda: _make_soon(job), robust=True)
     return job
 
 
@@ -256,10 +256,17 @@ def _same(establishment: Establishment, digest: str) -> DocumentJob | None:
     return jobs.filter(waiting | as_it_is).order_by("-number").first()
 
 
-def _make_soon(pk: UUID) -> None:
-    from reports.tasks import make_document
+def _make_soon(job: DocumentJob) -> None:
+    from reports.tasks import make_document, make_long_document
 
-    make_document.delay(str(pk))
+    task = make_long_document if takes_long(job) else make_document
+    task.delay(str(job.pk))
+
+
+def takes_long(job: DocumentJob) -> bool:
+    """Whether it may take minutes: such documents wait for each other, and none that is quick waits for them."""
+    asked = getattr(_KINDS[job.kind], "takes_long", None)
+    return asked is not None and asked(job.establishment, job.subject, _heard(job.kind, job.about))
 
 
 def make(pk: UUID) -> None:
@@ -387,7 +394,7 @@ def sweep() -> int:
     now = timezone.now()
     lost = DocumentJob.objects.filter(_waits(now), touched_at__lt=now - PATIENCE)
     lost.filter(tries__gte=MOST_TRIES).update(state=DocumentJob.State.FAILED, problem=TOO_OFTEN)
-    keys = list(lost.values_list("pk", flat=True))
-    for pk in keys:
-        _make_soon(pk)
-    return len(keys)
+    found = list(lost.select_related("establishment"))
+    for job in found:
+        _make_soon(job)
+    return len(found)

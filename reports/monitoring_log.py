@@ -221,6 +221,13 @@ def refuse(establishment: Establishment, subject: UUID, about: dict[str, Any]) -
     periods.refuse_too_many(count, MOST)
 
 
+def takes_long(here: Establishment, subject: UUID, about: dict[str, Any]) -> bool:
+    """Of more checks than are printed as a table."""
+    points = ControlPoint.objects.filter(establishment=here, pk=subject)
+    period = periods.asked(about, whole=True)
+    return any(_checks(here, each.code, period).count() > IN_FULL for each in points)
+
+
 def _point(here: Establishment, subject: UUID) -> ControlPoint:
     found = ControlPoint.objects.filter(establishment=here, pk=subject).first()
     if found is None:

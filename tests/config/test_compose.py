@@ -9,7 +9,7 @@ import yaml
 from django.conf import settings
 
 ROOT = Path(__file__).resolve().parents[2]
-PROGRAMS = ("web", "worker-quick", "worker-heavy", "beat")
+PROGRAMS = ("web", "worker-quick", "worker-heavy", "worker-long", "beat")
 
 
 @pytest.fixture(scope="module")
@@ -41,7 +41,7 @@ def test_programs_start_after_the_migration(services: dict[str, Any], name: str)
     assert services[name]["depends_on"]["migrate"]["condition"] == "service_completed_successfully"
 
 
-@pytest.mark.parametrize("name", ["postgres", "redis", "web", "worker-quick", "worker-heavy"])
+@pytest.mark.parametrize("name", ["postgres", "redis", "web", "worker-quick", "worker-heavy", "worker-long"])
 def test_what_others_wait_for_says_whether_it_works(services: dict[str, Any], name: str) -> None:
     assert services[name]["healthcheck"]["test"]
 

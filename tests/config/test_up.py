@@ -153,8 +153,8 @@ def test_it_answers_works_and_ends_with_all_its_processes_when_asked(
 ) -> None:
     up = start(arrangement, port)
     assert up.health()["status"] == "ok"
-    assert list(up.processes) == ["web", "quick", "heavy", "clock"]
-    assert len(up.left) == 4, up.printed
+    assert list(up.processes) == ["web", "quick", "heavy", "long", "clock"]
+    assert len(up.left) == 5, up.printed
     private = Path(arrangement["DATA_DIR"]) / "tmp"
     assert private.stat().st_mode & 0o777 == 0o700
     shell(arrangement, RECORD_AND_ASK_FOR_A_SEAL)

@@ -5,6 +5,7 @@ from datetime import date, timedelta
 from typing import Any
 
 import pytest
+from celery.app.task import Task
 from django.core.files.storage import default_storage
 from django.utils import timezone
 
@@ -119,7 +120,7 @@ def test_a_message_goes_to_the_workers_after_commit(
     with django_capture_on_commit_callbacks(execute=True):
         job = ask()
         assert sent == []
-    assert sent == [job.pk]
+    assert sent == [job]
 
 
 def test_a_made_document_has_its_files_and_digest(ask: Callable[..., DocumentJob], quick_pdf: None) -> None:
@@ -154,7 +155,52 @@ def test_what_a_dead_worker_left_is_given_out_again(
     DocumentJob.objects.filter(pk=fresh.pk).update(state="making")
     sent: list[Any] = []
     monkeypatch.setattr(jobs, "_make_soon", sent.append)
-    assert (jobs.sweep(), sent) == (1, [left.pk])
+    assert (jobs.sweep(), sent) == (1, [left])
+
+
+QUEUES: dict[str, tuple[str, dict[str, Any]]] = {
+    "an inspection file": ("inspection-file", {"since": "2026-03-01", "until": "2026-03-31"}),
+    "a batch record": ("batch-record", {}),
+    "a list of people": ("people-list", {}),
+}
+
+
+@pytest.mark.parametrize(
+    ("what", "queue"),
+    [("an inspection file", "long"), ("a batch record", "heavy"), ("a list of people", "heavy")],
+)
+@pytest.mark.parametrize("again", [False, True])
+def test_what_takes_long_waits_in_a_queue_of_its_own_also_when_its_worker_was_lost(
+    ask: Callable[..., DocumentJob],
+    monkeypatch: pytest.MonkeyPatch,
+    django_capture_on_commit_callbacks: Any,
+    what: str,
+    queue: str,
+    again: bool,
+) -> None:
+    kind, about = QUEUES[what]
+    subject = {} if kind == "batch-record" else {"subject": None}
+    sent = _messages(monkeypatch)
+    with django_capture_on_commit_callbacks(execute=True):
+        job = ask(kind=kind, about=about, **subject)
+    if again:
+        sent.clear()
+        long_ago = timezone.now() - jobs.PATIENCE - timedelta(seconds=1)
+        DocumentJob.objects.filter(pk=job.pk).update(state="making", touched_at=long_ago)
+        jobs.sweep()
+    assert sent == [(queue, str(job.pk))]
+
+
+def _messages(monkeypatch: pytest.MonkeyPatch) -> list[tuple[str, str]]:
+    """Queue and document of each message that goes to the workers, by the routes of the settings."""
+    sent: list[tuple[str, str]] = []
+
+    def send(self: Any, args: Any, *_: Any, **options: Any) -> None:
+        route = self.app.amqp.router.route(options, self.name, args)
+        sent.append((route["queue"].name, args[0]))
+
+    monkeypatch.setattr(Task, "apply_async", send)
+    return sent
 
 
 def test_a_document_that_cannot_be_made_is_tried_three_times_and_says_so(

@@ -82,6 +82,17 @@ def test_a_day_without_checks_gives_a_document_that_says_so(log: Any, batch: Any
     assert "No check of this control point was recorded in this period." in page(document)
 
 
+def test_it_takes_long_where_it_holds_more_checks_than_a_table(
+    measure: Any, batch: Any, point: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    measure(batch, "0.52")
+    asked = (batch.establishment, point("CP-AW-2").pk, PERIOD)
+    monkeypatch.setattr(monitoring_log, "IN_FULL", 1)
+    assert not monitoring_log.takes_long(*asked)
+    monkeypatch.setattr(monitoring_log, "IN_FULL", 0)
+    assert monitoring_log.takes_long(*asked)
+
+
 def test_a_period_goes_by_the_days_of_the_establishment(log: Any, measure: Any, batch: Any, act: Any) -> None:
     late_evening = NOON.replace(hour=23, minute=30)
     measure(batch, said_act=act(at=late_evening))

@@ -1,6 +1,6 @@
-"""``manage.py up``: the whole service in one terminal: web, two workers and the clock, ended together.
+"""``manage.py up``: the whole service in one terminal: web, three workers and the clock, ended together.
 
-For one machine. Larger installations start the same four programs separately (docker-compose.yml).
+For one machine. Larger installations start the same five programs separately (docker-compose.yml).
 """
 
 import errno
@@ -38,7 +38,7 @@ WORKER = (
 
 
 class Command(BaseCommand):
-    help = "Run the web service, its two workers and the clock until Ctrl-C. When one ends, all end."
+    help = "Run the web service, its three workers and the clock until Ctrl-C. When one ends, all end."
 
     def add_arguments(self, parser: CommandParser) -> None:
         parser.add_argument(
@@ -70,6 +70,7 @@ def programs(host: str, port: int) -> dict[str, list[str]]:
         "web": (*web, "--worker-class", "gthread", "--no-control-socket", "--log-level", "warning"),
         "quick": (*WORKER, *pool, "--queues=quick", "--hostname=quick@%h"),
         "heavy": (*WORKER, *pool, "--queues=heavy", "--hostname=heavy@%h"),
+        "long": (*WORKER, *pool, "--queues=long", "--hostname=long@%h"),
         "clock": (*clock, f"--schedule={settings.DATA_DIR / 'clock'}"),
     }
     return {name: [sys.executable, "-m", *command] for name, command in commands.items()}
