@@ -126,7 +126,8 @@ def _cases(asked: Asked) -> Iterator[Part]:
 
 
 def _cases_found(asked: Asked) -> QuerySet[Deviation]:
-    """Of a period those that its list names; else of the checks at the points asked for, and of lots no batch made."""
+    """Of a period those that its list names; else of the checks at the points asked for, also those that nobody made, and
+    of lots no batch made."""
     if asked.only_a_period:
         days = {end: date.fromisoformat(day) for end, day in asked.days().items()}
         return deviation_list.found(asked.here, Period(**days))
@@ -135,6 +136,10 @@ def _cases_found(asked: Asked) -> QuerySet[Deviation]:
     holds = Hold.objects.of(asked.here).values_list("deviation", "lots") if bought else []
     holding = [case for case, lots in holds if bought & set(lots)]
     about = Q(subject__in=checks.filter(asked.within("performed_at")).values("pk")) | Q(pk__in=holding)
+    for code in asked.control_points:
+        about |= asked.within("performed_at") & Q(
+            what=Deviation.What.MISSED_CHECK, slot__startswith=f"{code} "
+        )
     return Deviation.objects.of(asked.here).filter(about)
 
 
