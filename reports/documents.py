@@ -280,6 +280,10 @@ class Column:
     mono: bool = False
 
 
+class OutOfOrder(str):
+    """Words in a table that stand out as a failed result does, in black and white too."""
+
+
 @dataclass(frozen=True)
 class Stretch:
     """Pages of a document that are drawn by themselves: a long one is drawn in several, side by side.

@@ -3,6 +3,8 @@
 from collections import defaultdict
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from datetime import datetime
+from decimal import Decimal
 from typing import Any, ClassVar
 from uuid import UUID
 
@@ -11,11 +13,12 @@ from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 
 from batches.quantities import UNITS, plain_text
-from haccp import doubts
+from haccp import doubts, instruments
 from haccp.models import Instrument, InstrumentVerification, Verified
+from haccp.verified import State
 from ledger.models import Establishment
 from reports import kept_sentences, periods, tables
-from reports.documents import Column, RecordLine
+from reports.documents import Column, OutOfOrder, RecordLine
 from reports.listing import Listing, Section, spoken
 from reports.periods import Period
 from reports.tables import Table
@@ -26,7 +29,8 @@ FORMS = tables.FORMS
 
 @dataclass(frozen=True)
 class InstrumentLine:
-    """An instrument of the register. ``verified``: how often in the period; ``failed``: how often of these."""
+    """An instrument of the register. ``state``: by all verifications until now, empty of one that is not in use;
+    ``verified``: how often in the period; ``failed``: how often of these."""
 
     code: str
     name: str
@@ -38,8 +42,22 @@ class InstrumentLine:
     uncertainty: str
     every_days: int | None
     in_use: bool
+    state: str
     verified: int
     failed: int
+
+    @property
+    def now(self) -> str:
+        words = {
+            State.NEVER: _("never verified"),
+            State.FAILED: _("failed"),
+            State.OVERDUE: _("overdue"),
+            State.VERIFIED: _("verified"),
+        }
+        if not self.state:
+            return ""
+        word = words[State(self.state)]
+        return word if self.state == State.VERIFIED else OutOfOrder(word)
 
 
 REGISTER = (
@@ -49,9 +67,10 @@ REGISTER = (
     Column(gettext_lazy("Serial number"), "serial", 3),
     Column(gettext_lazy("Range"), "span", 3),
     Column(gettext_lazy("Reads to"), "resolution", 2),
-    Column(gettext_lazy("Uncertainty (U, k = 2)"), "uncertainty", 2),
+    Column(gettext_lazy("Uncertainty (U, k = 2)"), "uncertainty", 3),
     Column(gettext_lazy("Every so many days"), "every_days", 2),
     Column(gettext_lazy("In use"), "in_use", 1),
+    Column(gettext_lazy("Status now"), "now", 3),
     Column(gettext_lazy("Verified"), "verified", 2),
     Column(gettext_lazy("Failed"), "failed", 2),
 )
@@ -179,7 +198,7 @@ def build(here: Establishment, subject: UUID, about: dict[str, Any], **head: Any
     lines = tuple(map(line, found))
     return VerificationLog(
         period=period,
-        register=tuple(_register(here, found)),
+        register=tuple(_register(here, found, head["made_at"])),
         verifications=lines,
         confirmed_rules=(),
         record_ids=tuple(sorted({key for each in lines for key in each.records})),
@@ -187,28 +206,31 @@ def build(here: Establishment, subject: UUID, about: dict[str, Any], **head: Any
     )
 
 
-def _register(here: Establishment, found: Sequence[InstrumentVerification]) -> Iterator[InstrumentLine]:
+def _register(
+    here: Establishment, found: Sequence[InstrumentVerification], now: datetime
+) -> Iterator[InstrumentLine]:
     of_it: defaultdict[UUID, list[InstrumentVerification]] = defaultdict(list)
     for each in found:
         if getattr(each, "corrected_by", None) is None:
             of_it[each.instrument_id].append(each)
-    for row in Instrument.objects.filter(establishment=here).order_by("code", "id"):
+    rows = Instrument.objects.filter(establishment=here).select_related("establishment", "verification_state")
+    for row in rows.order_by("code", "id"):
         made = of_it[row.pk]
         symbol = _symbol(row.unit)
-        ends = [plain_text(end) if end is not None else "…" for end in (row.range_lower, row.range_upper)]
         yield InstrumentLine(
             code=row.code,
             name=row.name,
             kind=row.kind,
             serial=row.serial,
             unit=symbol,
-            span=f"{ends[0]} – {ends[1]} {symbol}",
+            span=_span(_plain(row.range_lower), _plain(row.range_upper), symbol),
             resolution="" if row.resolution is None else f"{plain_text(row.resolution)} {symbol}",
             uncertainty=""
             if row.expanded_uncertainty is None
             else f"{plain_text(row.expanded_uncertainty)} {symbol}",
             every_days=row.verify_every_days,
             in_use=row.in_use,
+            state=instruments.standing(row, now).state.value if row.in_use else "",
             verified=len(made),
             failed=sum(each.result == Verified.FAIL for each in made),
         )
@@ -223,17 +245,35 @@ def line(each: InstrumentVerification) -> VerificationLine:
         instrument=" ".join(filter(None, (str(each.instrument), each.instrument.serial))),
         method=spoken(each.get_method_display()),
         standard=each.standard,
-        should=_("%(value)s %(unit)s (%(low)s to %(high)s)")
-        % {**reference, "unit": _symbol(reference["unit"])},
+        should=_should(reference),
         source=kept_sentences.cited(reference["source"]),
         found=f"{said['as_found']} {symbol}",
         left=f"{said['as_left']} {symbol}" if said.get("as_left") else "",
         tolerance=f"{said['tolerance']} {symbol}",
-        covers=f"{said['covers_lower']} – {said['covers_upper']} {symbol}",
+        covers=_span(said["covers_lower"], said["covers_upper"], symbol),
         result=spoken(each.get_result_display()),
         left_result=spoken(each.get_left_display()),
         in_doubt=doubts.checks_of(each).count() if failed else 0,
     )
+
+
+def _should(reference: dict[str, Any]) -> str:
+    """With the band of what is known, where it has one."""
+    symbol = _symbol(reference["unit"])
+    if Decimal(reference["low"]) == Decimal(reference["high"]):
+        return f"{reference['value']} {symbol}"
+    return _("%(value)s %(unit)s (%(low)s to %(high)s)") % {**reference, "unit": symbol}
+
+
+def _span(lower: str | None, upper: str | None, symbol: str) -> str:
+    """Nothing where neither end is known, and one number where both are the same."""
+    if lower is None and upper is None:
+        return ""
+    return f"{lower} {symbol}" if lower == upper else f"{lower or '…'} – {upper or '…'} {symbol}"
+
+
+def _plain(number: Decimal | None) -> str | None:
+    return None if number is None else plain_text(number)
 
 
 def _symbol(unit: str) -> str:

@@ -16,7 +16,7 @@ from django.utils.translation import gettext_lazy
 from config.templatetags.moments import clock, local_day, local_time
 from haccp.limits import Result
 from reports.code_drawing import Carrier, Code, path, square
-from reports.documents import Column, RecordLine
+from reports.documents import Column, OutOfOrder, RecordLine
 
 register = template.Library()
 for shown in (local_time, local_day, clock):
@@ -50,7 +50,7 @@ def span(value: timedelta) -> str:
 
 @dataclass(frozen=True)
 class Cell:
-    """A value and how it is to be shown: ``text``, ``time``, ``result``, ``lines`` or ``nothing``."""
+    """A value and how it is to be shown: ``text``, ``time``, ``result``, ``out-of-order``, ``lines`` or ``nothing``."""
 
     value: Any
     look: str
@@ -94,6 +94,8 @@ def _cell(value: Any, mono: bool) -> Cell:
         return Cell("–", "nothing", False)
     if isinstance(value, Result):
         return Cell(value.value, "result", False)
+    if isinstance(value, OutOfOrder):
+        return Cell(value, "out-of-order", False)
     if isinstance(value, datetime):
         return Cell(value, "time", False)
     if isinstance(value, tuple):
