@@ -63,7 +63,7 @@ COLUMNS = (
     Column(gettext_lazy("Supplier and their code"), "came_from", 4),
     Column(pgettext_lazy("of goods", "Quantity"), "quantity", 3),
     Column(gettext_lazy("Document"), "document", 3),
-    Column(gettext_lazy("Best before"), "best_before", 2),
+    Column(gettext_lazy("Best before"), "best_before", 3),
     Column(gettext_lazy("Out of order"), "flags", 4),
     Column(gettext_lazy("Decision"), "decision", 4),
 )
