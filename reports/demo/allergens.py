@@ -6,7 +6,7 @@ from typing import Any
 from reports.demo.asking import Refused
 from reports.demo.declared import NOT_SAID, Declared
 from reports.demo.house import MATERIALS, PASSWORD, rows_id
-from reports.demo.story import BLADES, METAL, Story
+from reports.demo.story import BLADES, Story
 
 SWAB = {
     "method": "swab",
@@ -196,11 +196,11 @@ class WithAllergens(Story):
             "CP-CLEAN-1", minutes, "table, kettle, tempering machine and tools", "no residue seen", "start"
         )
         self._check("CP-BLADE-1", minutes + 1, BLADES, occasion="start")
-        self.look("CP-METAL-1", minutes + 2, METAL, "all found and rejected", "start")
+        self.find_metal(minutes + 2, "start")
         self._look_at_label(minutes + 3, "start")
 
     def _look_at_the_end(self, minutes: int) -> None:
-        self.look("CP-METAL-1", minutes, METAL, "all found and rejected", "end")
+        self.find_metal(minutes, "end")
         self._check("CP-BLADE-1", minutes + 1, BLADES, occasion="end")
         self._look_at_label(minutes + 2, "end")
 

@@ -99,6 +99,8 @@ COMPOSITIONS: dict[str, dict[str, Any]] = {
     },
 }
 """What invented suppliers' sheets say of 100 g."""
+DETECTOR = "metal detector"
+"""The kind of instrument that the firm's plan asks for where pieces are looked through for metal."""
 STORE_LIMIT = {
     "kind": "range",
     "quantity": "temperature of the store",
@@ -129,6 +131,8 @@ def _plan_with_filling() -> dict[str, Any]:
             point["products"] = only[point["code"]]
         if point["code"] == "CP-STORE-1":
             point["limits"] = [STORE_LIMIT]
+        if point["code"] == "CP-METAL-1":
+            point["monitoring"]["instrument"] = DETECTOR
     return document
 
 
@@ -344,6 +348,14 @@ class House:
             range_upper="30",
             resolution="0.001",
             expanded_uncertainty="0.002",
+        )
+        self._row(
+            "instruments",
+            "MD1",
+            "Detector over the packing belt",
+            kind=DETECTOR,
+            serial="demo-0023",
+            unit="MMT",  # the diameter of the test pieces it finds
         )
 
     def _compositions(self) -> None:

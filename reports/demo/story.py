@@ -165,7 +165,7 @@ class Story:
         self.look("CP-WEIGH-1", 3, "each container against the batch sheet", "all as on the sheet", "start")
         self.look("CP-CLEAN-1", 4, "table, kettle, tempering machine and tools", "no residue seen", "start")
         self._check("CP-BLADE-1", 5, BLADES, occasion="start")
-        self.look("CP-METAL-1", 6, METAL, "all found and rejected", "start")
+        self.find_metal(6, "start")
         self.look(
             "CP-LABEL-1", 7, "label on the pack against the approved version", "the approved version", "start"
         )
@@ -197,12 +197,12 @@ class Story:
             value="amber, as card 4",
             part=slab["id"],
         )
-        self.look("CP-METAL-1", 60, METAL, "all found and rejected", "", sheet=self.sheet["code"], line=1)
+        self.find_metal(60, "", sheet=self.sheet["code"], line=1)
         self.good = self._make("HZP", "2.000", 70)
-        self.look("CP-METAL-1", 118, METAL, "all found and rejected", "", sheet=self.sheet["code"], line=2)
+        self.find_metal(118, "", sheet=self.sheet["code"], line=2)
         self.key_in_sheet()
         self.bad = self._make("HZP", "2.750", 150)
-        self.failing = self.look("CP-METAL-1", 178, METAL, "one or more missed", "")
+        self.failing = self.find_metal(178, "", "one or more missed")
         self.tell(
             f"The metal detector missed a test piece. The answer came at once: {self.failing['sentences'][0]}",
             f"checks/?batch={batch['id']}",
@@ -278,7 +278,7 @@ class Story:
         except Refused as refusal:
             reasons = "; ".join(each["detail"] for each in refusal.problem["reasons"])
             self.tell(f"Somebody tried to ship the held lot. Refused: {reasons}", f"lots/{self.bad['lot']}")
-        self.look("CP-METAL-1", 200, METAL, "all found and rejected", "end")
+        self.find_metal(200, "end")
         self._check("CP-BLADE-1", 201, BLADES, occasion="end")
         self.look(
             "CP-LABEL-1", 202, "label on the pack against the approved version", "the approved version", "end"
@@ -398,6 +398,11 @@ class Story:
     ) -> dict[str, Any]:
         said = [{"quantity": quantity, "outcome": outcome}]
         return self._check(point, minutes, said, occasion=occasion, **more)
+
+    def find_metal(
+        self, minutes: int, occasion: str, found: str = "all found and rejected", **more: Any
+    ) -> dict[str, Any]:
+        return self.look("CP-METAL-1", minutes, METAL, found, occasion, instrument="MD1", **more)
 
     def _check(
         self, point: str, minutes: int, readings: list[dict[str, str]], instrument: str = "", **more: Any

@@ -30,6 +30,7 @@ from haccp.models import (
     Closing,
     Deviation,
     Hold,
+    Instrument,
     LabelVersion,
     PackingCheck,
     RecallQuestion,
@@ -181,6 +182,13 @@ def test_a_gift_tin_is_a_lot_of_its_own_made_of_two_lots_and_held_with_them(play
         assert [(each.source.material.code, each.share) for each in inside] == [("LMD", 0.5), ("LMD", 0.5)]
         assert tin.state.best_before == min(each.source.state.best_before for each in inside)
     assert played.told.count("Two gift tins were packed of the drops of two boils") == 2
+
+
+def test_every_check_for_metal_names_the_detector_and_the_register_has_it(played: Played) -> None:
+    looked = Check.objects.filter(control_point__code="CP-METAL-1")
+    assert set(looked.values_list("instrument__code", flat=True)) == {"MD1"}
+    assert "MD1 Detector over the packing belt demo-0023" in played.page
+    assert Instrument.objects.get(code="MD1").in_use
 
 
 def test_nothing_was_shipped_of_a_lot_that_was_not_released(played: Played) -> None:
