@@ -14,10 +14,10 @@ from django.db.models import Q, QuerySet, prefetch_related_objects
 from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 
-from batches.models import Batch
+from batches.models import Batch, Movement, MovementKind
 from config.api.refusals import Unknown
 from config.templatetags.moments import local_time
-from haccp import check_sheets, doubts, drawing, histories, limits, monitoring, plans, rules
+from haccp import check_sheets, doubts, drawing, histories, limits, missed_receipts, monitoring, plans, rules
 from haccp.charting import Asked
 from haccp.check_sheets import Scan
 from haccp.history_plots import plot_of
@@ -117,6 +117,11 @@ class Missed:
     due_at: datetime | None
     batch: str
     occasion: str
+    lot: str = ""
+
+    @property
+    def on(self) -> str:
+        return self.batch or self.lot
 
     @property
     def when(self) -> str:
@@ -125,7 +130,7 @@ class Missed:
 
 MISSED_COLUMNS = (
     Column(gettext_lazy("Was due"), "due_at", 2),
-    Column(gettext_lazy("Batch"), "batch", 2),
+    Column(gettext_lazy("Batch or lot"), "on", 2),
     Column(gettext_lazy("Occasion"), "when", 4),
 )
 
@@ -141,7 +146,8 @@ class Picture:
 
 @dataclass(frozen=True, kw_only=True)
 class MonitoringLog(Document):
-    """``period`` without days: all there is. ``charts``: one for each quantity that is a number."""
+    """``period`` without days: all there is. ``charts``: one for each quantity that is a number. ``asks``: whether any version
+    names a limit and a time, so that a check could be missed at all."""
 
     kind: ClassVar[str] = "monitoring-log"
     template: ClassVar[str] = "reports/monitoring_log.html"
@@ -159,6 +165,7 @@ class MonitoringLog(Document):
     counts: tuple[tuple[str, int], ...]
     checks: tuple[LogLine, ...]
     missed: tuple[Missed, ...]
+    asks: bool
     charts: tuple[Picture, ...]
     record_ids: tuple[UUID, ...]
 
@@ -192,8 +199,8 @@ class MonitoringLog(Document):
             check_lines.table(self.checks, HEADS),
             Table(
                 "missed",
-                ("due_at", "batch", "occasion"),
-                [(text(each.due_at), each.batch, each.occasion) for each in self.missed],
+                ("due_at", "batch", "lot", "occasion"),
+                [(text(each.due_at), each.batch, each.lot, each.occasion) for each in self.missed],
             ),
         )
 
@@ -256,7 +263,11 @@ def build(here: Establishment, subject: UUID, about: dict[str, Any], **head: Any
         versions=tuple(_versions(points)),
         counts=_counts(checks),
         checks=checks,
-        missed=tuple(_missed(here, newest.code, period, head["made_at"])),
+        missed=(
+            *_missed(here, newest.code, period, head["made_at"]),
+            *_missed_at_receipt(here, points, period, head["made_at"]),
+        ),
+        asks=any(each.limits and each.schedule for each in map(plans.spec, points)),
         charts=tuple(_charts(points, period)) if checks else (),
         confirmed_rules=tuple(map(kept_sentences.source, sorted(read.rules))),
         unconfirmed_rules=tuple(
@@ -372,6 +383,17 @@ def _missed(here: Establishment, code: str, period: Period, now: datetime) -> It
                 if at is None or _lies_in(at.astimezone(here.zone).date(), period):
                     local = None if at is None else at.astimezone(here.zone)
                     yield Missed(local, batch.code, each.due.occasion)
+
+
+def _missed_at_receipt(
+    here: Establishment, points: list[ControlPoint], period: Period, now: datetime
+) -> Iterator[Missed]:
+    received = Movement.objects.standing().filter(
+        period.within(here), establishment=here, what=MovementKind.RECEIVED
+    )
+    for each in missed_receipts.unchecked(points, received, now):
+        at = each.performed_at.astimezone(here.zone)
+        yield Missed(at, "", "receipt", lot=each.lot.code)
 
 
 def _lies_in(day: date, period: Period) -> bool:

@@ -9,6 +9,7 @@ from batches.models import Batch
 from ledger.ids import uuid7
 from reports.demo.asking import Refused, Told
 from reports.demo.house import MATERIALS, PASSWORD, House, rows_id
+from reports.demo.receipts import CERTIFICATE, READ_AT_RECEIPT
 
 AW = {"quantity": "water activity", "unit": "C62"}
 METAL = "test pieces, leading, middle and trailing"
@@ -75,12 +76,28 @@ class Story:
                 **({"to_place": rows_id("storage-places", "BIN")} if material == "SUG" else {}),
             )
             self.lots[material] = moved
+            self._read_certificate(material, their_code)
             self._release(moved["lot"], -100)
         self.tell(
-            f"Seven deliveries came and were accepted; the hazelnuts are lot {self.lots['NUT']['lot_code']}, "
-            f"their supplier calls it HN-{day}-7.",
+            "Seven deliveries came and were accepted, nuts and chocolate once their certificates had been read; the "
+            f"hazelnuts are lot {self.lots['NUT']['lot_code']}, their supplier calls it HN-{day}-7.",
             f"lots/{self.lots['NUT']['lot']}",
         )
+
+    def _read_certificate(self, material: str, their_code: str) -> None:
+        """What rests on its supplier is accepted by what its certificate says; that hangs on the check."""
+        if material not in READ_AT_RECEIPT:
+            return
+        point, readings, note = READ_AT_RECEIPT[material]
+        made = self.house.operator.post(
+            "checks",
+            performed_at=self.at(-110),
+            control_point=self.house.points[point],
+            lot=self.lots[material]["lot"],
+            readings=readings,
+            note=note.format(lot=their_code),
+        )
+        self.house.operator.attach(made["id"], f"certificate-{their_code}.pdf", CERTIFICATE, self.at(-110))
 
     def verify_the_logger(self) -> None:
         made = self.house.operator.post(

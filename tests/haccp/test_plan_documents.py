@@ -342,7 +342,9 @@ def test_an_allergen_control_that_is_a_ccp_is_spared_nothing(plan):
 
 
 def test_a_supply_chain_control_needs_a_receipt_rule_and_no_monitoring(plan):
-    assert "monitoring" not in part(plan, "control_points", "CP-NUT-1")
+    for spared in ("limits", "monitoring", "correction"):
+        del part(plan, "control_points", "CP-NUT-1")[spared]
+    assert gap_codes(plan) == set()
     del part(plan, "control_points", "CP-NUT-1", "supply")["receipt_rule"]
     assert gap_codes(plan) == {"supply-incomplete"}
 
@@ -724,7 +726,8 @@ def test_a_kept_control_point_reads_back_the_same(plan):
         assert control_point(json.loads(json.dumps(point.document))) == point
 
 
-def test_a_supplier_control_has_no_schedule(plan):
+def test_a_supplier_control_without_monitoring_has_no_schedule(plan):
+    del part(plan, "control_points", "CP-NUT-1")["monitoring"]
     assert spec(plan, "CP-NUT-1").schedule is None
 
 

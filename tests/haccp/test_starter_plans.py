@@ -104,6 +104,20 @@ def test_nuts_are_held_by_the_supplier_lot_by_lot():
     assert "without one the lot is held" in nuts.document["supply"]["receipt_rule"]
 
 
+@pytest.mark.parametrize(
+    ("name", "codes"),
+    [
+        ("laminated_nut_filled_coated", {"CP-NUT-1", "CP-CHO-1"}),
+        ("three_products_one_table", {"CP-NUT-1", "CP-CHO-1", "CP-DAIRY-1"}),
+    ],
+)
+def test_what_rests_on_a_supplier_is_asked_at_each_receipt(name, codes):
+    """21 CFR 117.420(c) (read): receiving is done by written procedure, and that is documented."""
+    points = [point for point in control_points(starter_plan(name)) if point.control == "supply-chain"]
+    asked = {each.code for each in points if each.limits and each.schedule and each.schedule.per == "receipt"}
+    assert asked == {each.code for each in points} == codes
+
+
 # The table of controls of this trade: common practice, no source; each number in it is the site's to validate.
 TABLE = [
     ("laminated_nut_filled_coated", "CP-NUT-1", "oprp", "supply-chain", "validated roasting process"),

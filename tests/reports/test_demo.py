@@ -184,6 +184,17 @@ def test_a_gift_tin_is_a_lot_of_its_own_made_of_two_lots_and_held_with_them(play
     assert played.told.count("Two gift tins were packed of the drops of two boils") == 2
 
 
+def test_nuts_and_chocolate_were_accepted_by_their_certificates(played: Played) -> None:
+    """21 CFR 117.420(c) (read): receiving is documented; the plan rests Salmonella and aflatoxin on the certificates."""
+    read = Check.objects.filter(lot__material__code__in=["NUT", "CHO"], batch__isnull=True)
+    codes = read.values_list("control_point__code", "lot__material__code", "result")
+    assert sorted(codes) == sorted([("CP-NUT-1", "NUT", "within"), ("CP-CHO-1", "CHO", "within")] * 2)
+    for check in read:
+        assert Release.objects.get(lot=check.lot).basis["checks"] == [str(check.pk)]
+        assert "not found in" in check.note
+        assert Attachment.objects.filter(target=check.pk).count() == 1
+
+
 def test_every_check_for_metal_names_the_detector_and_the_register_has_it(played: Played) -> None:
     looked = Check.objects.filter(control_point__code="CP-METAL-1")
     assert set(looked.values_list("instrument__code", flat=True)) == {"MD1"}

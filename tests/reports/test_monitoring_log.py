@@ -16,7 +16,7 @@ import pytest
 from django.db import connection
 from django.test.utils import CaptureQueriesContext
 
-from haccp import reviews
+from haccp import checks, reviews
 from ledger import evidence, seals
 from ledger.acts import Act
 from ledger.models import Entry, Establishment, Person
@@ -37,6 +37,7 @@ from reports.models import DocumentJob
 from tests.batches.conftest import *  # noqa: F403 - a house that makes things
 from tests.conftest import NOON
 from tests.haccp.conftest import *  # noqa: F403 - a plan and its checks
+from tests.haccp.conftest import HOUR, seen
 
 pytestmark = pytest.mark.django_db
 DAY = str(NOON.date())
@@ -150,6 +151,38 @@ def test_missed_checks_are_listed_with_batch_and_time(log: Any, begin: Any, end:
 def test_the_whole_log_tells_what_was_missed_in_batches_that_ended(log: Any, begin: Any, end: Any) -> None:
     end(begin(), NOON - timedelta(hours=3))
     assert [each.occasion for each in log("CP-METAL-1", whole=True).missed] == ["start", "end"]
+
+
+def test_a_delivery_that_nobody_checked_as_the_plan_asks_is_listed_until_it_is(
+    receipt_document: Any, log: Any, act: Any, receive: Any, nuts: Any, point: Any
+) -> None:
+    """21 CFR 117.420(c) (read): receiving is done by written procedure, and that is documented."""
+    receive(material=nuts)  # before the plan was approved
+    point("CP-NUT-1")
+    lot = receive(material=nuts, at=NOON + HOUR)
+    receive(at=NOON + HOUR)  # of another material
+    document = log("CP-NUT-1")
+    assert [(each.lot, each.occasion) for each in document.missed] == [(lot.code, "receipt")]
+    assert lot.code in page(document)
+    subject = checks.Subject(point("CP-NUT-1"), lot=lot)
+    checks.record(act=act(at=NOON + HOUR), subject=subject, said=seen(point("CP-NUT-1")))
+    assert log("CP-NUT-1").missed == ()
+
+
+@pytest.fixture
+def supplier_alone(document: dict[str, Any]) -> None:
+    """A plan that leaves the nuts to their supplier: nothing is asked at receipt."""
+    found = next(each for each in document["control_points"] if each["code"] == "CP-NUT-1")
+    for spared in ("limits", "monitoring", "correction"):
+        del found[spared]
+
+
+def test_a_point_without_limit_and_time_does_not_say_that_nothing_was_missed(
+    supplier_alone: None, log: Any
+) -> None:
+    shown = page(log("CP-NUT-1"))
+    assert "none of its checks is ever due" in shown
+    assert "was missed, as far as" not in shown
 
 
 def test_a_number_has_a_chart_and_an_outcome_has_none(
