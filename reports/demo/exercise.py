@@ -6,39 +6,37 @@ from reports.demo.asking import Told
 from reports.demo.house import PASSWORD, House
 from reports.demo.story import Story
 
-BEGAN = 450  # minutes into the day, after the last of what became of the good lot
-
 
 def play(house: House, story: Story, tell: Told) -> str:
     """Decided, frozen from a trace, every consignee asked by phone, answered, ended; the exercise's id."""
-    lead = house.lead
+    lead, now = house.lead, story.now()
     exercise = lead.post(
         "recalls",
-        performed_at=story.at(BEGAN),
+        performed_at=now,
         is_exercise=True,
         hazard="foreign-body",
         because="Yearly exercise: as if the grower had called about a stone in these hazelnuts.",
-        determined_at=story.at(BEGAN),
+        determined_at=now,
         strategy={"depth": "retail", "level": "A", "because": "An exercise that reaches all who got some."},
         password=PASSWORD,
     )
     path = f"recalls/{exercise['id']}"
-    scope = lead.post(f"{path}/scopes", performed_at=story.at(BEGAN + 2), lots=[story.lots["NUT"]["lot"]])
-    for place, consignee in enumerate(scope["consignees"]):
+    scope = lead.post(f"{path}/scopes", performed_at=story.now(), lots=[story.lots["NUT"]["lot"]])
+    for consignee in scope["consignees"]:
         said = {"partner": consignee["partner"], "means": "phone"}
         why = "An exercise: as if there might be a stone in it."
-        lead.post(f"{path}/notices", performed_at=story.at(BEGAN + 5 + place), why=why, **said)
+        lead.post(f"{path}/notices", performed_at=story.now(), why=why, **said)
         lots = [_answered(each) for each in consignee["lots"]]
-        house.operator.post(f"{path}/answers", performed_at=story.at(BEGAN + 12 + place), lots=lots, **said)
+        house.operator.post(f"{path}/answers", performed_at=story.now(), lots=lots, **said)
     lead.post(
         f"{path}/end",
-        performed_at=story.at(BEGAN + 20),
+        performed_at=story.now(),
         because="Everybody who got some was found and answered.",
         password=PASSWORD,
     )
     tell(
         f"The yearly trace exercise began with the hazelnuts: {len(scope['frozen'])} lots, {len(scope['consignees'])} "
-        "customers, all reached within 20 minutes. Nothing was held by it.",
+        "customers, all told and all answered. Nothing was held by it.",
         f"{path}/status",
     )
     return str(exercise["id"])

@@ -2,18 +2,21 @@
 
 from datetime import timedelta
 
+from reports.demo.channels import WithChannels
 from reports.demo.house import PASSWORD
-from reports.demo.recalled import WithRecalls
 
 CAME = 449  # minutes into the day, after the rest of it
 
 
-class WithInspection(WithRecalls):
-    """The day with recalls, and a visit of the authority at its end."""
+class WithInspection(WithChannels):
+    """The day with what left it, and a visit of the authority at its end."""
+
+    visit: str
+    """Where the visit is written down."""
 
     def play(self) -> str:
         batch = super().play()
-        visit = self.let_them_look()
+        visit = self.visit = self.let_them_look()
         self.let_them_sample(visit)
         self.answer_their_finding(visit)
         self.see_them_off(visit)
@@ -26,19 +29,12 @@ class WithInspection(WithRecalls):
             by_whom="authority",
             body="Seeborn food office",
             why="complaint",
-            about="Whether the recall of the pillows is under way.",
+            about="Whether the pillows that do not declare milk are off the shelves.",
             methods="Records read, the packing room walked through.",
             visitors=[{"name": "L. Vantongeren", "function": "food inspector"}],
             accompanied_by=[self.house.lead.person],
         )
-        visit = f"inspections/{came['id']}"
-        self.house.operator.post(
-            f"{visit}/notes",
-            performed_at=self.at(CAME + 3),
-            what="copied",
-            text="What is on hand, shipped and returned of the lots in question.",
-        )
-        return visit
+        return f"inspections/{came['id']}"
 
     def let_them_sample(self, visit: str) -> None:
         sample = self.house.operator.post(
@@ -47,7 +43,7 @@ class WithInspection(WithRecalls):
             lot=self.lots["NUT"]["lot"],
             quantity="0.250",
             unit="KGM",
-            analysis="Salmonella",
+            analysis="Salmonella, at the laboratory at Oberfeld",
             mark="Seal 4711",
             counter="stays",
             counter_sample="Seal 4712, in the safe of the office",
@@ -84,6 +80,16 @@ class WithInspection(WithRecalls):
             f"It found a lamp without a cover, to be answered by {due}. That was done at once, and closed by signature: "
             f"{closed['reference'].lower()}.",
             visit,
+        )
+
+    def hand_over(self, document: int) -> None:
+        """Sent after them: a document made here bears the service's own time, which lies after the visit."""
+        self.house.operator.post(
+            f"{self.visit}/notes",
+            performed_at=self.now(),
+            what="copied",
+            text="Sent to them as they asked: what came, is on hand, was shipped and came back of the pillows.",
+            document=document,
         )
 
     def see_them_off(self, visit: str) -> None:

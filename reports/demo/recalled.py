@@ -1,7 +1,7 @@
 """The demo's story of what leaves the house: whether to recall, and a supplier's notice with its reply."""
 
-from reports.demo.channels import WithChannels
 from reports.demo.house import PASSWORD, rows_id
+from reports.demo.inspected import WithInspection
 
 STRATEGY = {
     "depth": "consumer",
@@ -10,17 +10,59 @@ STRATEGY = {
 }
 
 
-class WithRecalls(WithChannels):
-    """The day with allergens, and what is asked and told outside the house because of it."""
+PLAN = {
+    "people": [
+        {"role": "recall lead", "name": "Mara Lindqvist", "telephone": "+49 000 0001"},
+        {"role": "stores and letters", "name": "Jonas Okafor", "telephone": "+49 000 0002"},
+    ],
+    "steps": [
+        {
+            "step": "tell-consignees",
+            "role": "recall lead",
+            "how": "By telephone, then by letter, the same day.",
+        },
+        {
+            "step": "tell-public",
+            "role": "recall lead",
+            "how": "With the authority, where some may be with people whom nobody can name.",
+        },
+        {
+            "step": "check-effectiveness",
+            "role": "stores and letters",
+            "how": "Who has not answered by the next noon is called again.",
+        },
+        {
+            "step": "dispose",
+            "role": "stores and letters",
+            "how": "What comes back lies apart in the locked cage, is counted, and destroyed before a witness.",
+        },
+    ],
+    "outside": [
+        {"what": "authority", "name": "Seeborn food office", "reached_by": "+49 000 0003, day and night"},
+        {"what": "laboratory", "name": "Laboratory at Oberfeld", "reached_by": "+49 000 0004, until six"},
+    ],
+    "public_notice": "At our own counter, at every stall and shop that had some, and in the paper of the town.",
+}
+
+
+class WithRecalls(WithInspection):
+    """The day with an inspection, and what is asked and told outside the house because of what went wrong."""
 
     reply: str
     """The id of what was told to the supplier, which is printed as a letter in the end."""
 
     def play(self) -> str:
         batch = super().play()
+        self.approve_recall_plan()
         self.decide_whether_to_recall()
         self.hear_of_lemon_oil()
         return batch
+
+    def approve_recall_plan(self) -> None:
+        if self.house.lead.get("recall-plans")["results"]:
+            return
+        made = self.house.lead.post("recall-plans", performed_at=self.now(), password=PASSWORD, **PLAN)
+        self.tell(f"The lead approved recall plan {made['number']} by signature.", "recall-plans")
 
     def decide_whether_to_recall(self) -> None:
         """The letter about milk held what had been shipped; closing that case left the question open."""
@@ -30,7 +72,7 @@ class WithRecalls(WithChannels):
         )
         recall = self.house.lead.post(
             "recalls",
-            performed_at=self.at(445),
+            performed_at=self.now(),
             hazard="allergen",
             because="Pillows whose label declares milk as a possibility only contain it.",
             determined_at=question["determined_at"],
@@ -38,12 +80,12 @@ class WithRecalls(WithChannels):
             password=PASSWORD,
         )
         self.house.lead.post(
-            f"recalls/{recall['id']}/scopes", performed_at=self.at(446), lots=[self.good["lot"]]
+            f"recalls/{recall['id']}/scopes", performed_at=self.now(), lots=[self.good["lot"]]
         )
         where = f"recall-questions/{question['id']}"
         self.house.lead.post(
             f"{where}/verdicts",
-            performed_at=self.at(447),
+            performed_at=self.now(),
             recall=recall["id"],
             because="Not all came back, and what is out there does not declare milk.",
             password=PASSWORD,
@@ -60,18 +102,18 @@ class WithRecalls(WithChannels):
         pantry = rows_id("partners", "PANTRY")
         notice = self.house.operator.post(
             "notices-arrived",
-            performed_at=self.at(452),
+            performed_at=self.now(),
             partner=pantry,
             supplier=pantry,
             came_by="phone",
-            came_at=self.at(450),
+            came_at=self.at(478),
             said=f"We call back lemon oil {code}: a bottle was found chipped at its neck. Please tell us what you have.",
             codes=[code],
         )
         codes = ", ".join(each["code"] for each in (*notice["found"], *notice["became"]))
         where = f"notices-arrived/{notice['id']}"
         self.tell(f"A supplier telephoned about a lot of lemon oil. Found and held at once: {codes}.", where)
-        reply = self.house.lead.post(f"{where}/replies", performed_at=self.at(460), means="letter")
+        reply = self.house.lead.post(f"{where}/replies", performed_at=self.now(), means="letter")
         self.reply = str(reply["id"])
         self.tell(
             "The reply says what is on hand and what was used, as figures and as a letter.",

@@ -6,6 +6,7 @@ from typing import Any
 from django.utils import timezone
 
 from batches.models import Batch
+from ledger.acts import Moment
 from ledger.ids import uuid7
 from reports.demo.asking import Refused, Told
 from reports.demo.house import MATERIALS, PASSWORD, House, rows_id
@@ -48,6 +49,10 @@ class Story:
 
     def at(self, minutes: int) -> str:
         return self._clock(minutes).isoformat()
+
+    def now(self) -> str:
+        """For what the service freezes or makes by its own clock, and what follows: told times would lie before it."""
+        return Moment.now(self.house.establishment).local.isoformat()
 
     def _clock(self, minutes: int) -> datetime:
         return (self.began + timedelta(minutes=minutes)).astimezone(self.house.establishment.zone)

@@ -30,9 +30,13 @@ from haccp.models import (
     Closing,
     Deviation,
     Hold,
+    InspectionNote,
+    InspectionSample,
     Instrument,
     LabelVersion,
     PackingCheck,
+    Recall,
+    RecallPlan,
     RecallQuestion,
     RecallScope,
     RecallVerdict,
@@ -200,6 +204,32 @@ def test_every_check_for_metal_names_the_detector_and_the_register_has_it(played
     assert set(looked.values_list("instrument__code", flat=True)) == {"MD1"}
     assert "MD1 Detector over the packing belt demo-0023" in played.page
     assert Instrument.objects.get(code="MD1").in_use
+
+
+def test_times_that_the_service_gives_lie_in_order_with_those_that_are_told(played: Played) -> None:
+    for recall in Recall.objects.all():
+        scope = recall.scopes.get()
+        told = list(recall.notices.values_list("performed_at", flat=True))
+        assert recall.determined_at <= recall.performed_at <= scope.recorded_at
+        assert all(scope.recorded_at <= at for at in told)
+        if recall.is_exercise:
+            assert told
+            assert max(told) <= recall.end.performed_at
+
+
+def test_what_was_handed_to_the_food_office_names_its_document_and_the_sample_its_laboratory(
+    played: Played,
+) -> None:
+    for note in InspectionNote.objects.filter(what="copied"):
+        job = DocumentJob.objects.get(number=note.document)
+        assert (job.kind, job.state) == ("mass-balance", "done")
+        assert note.performed_at >= job.made_at
+    assert {"laboratory" in each.analysis for each in InspectionSample.objects.all()} == {True}
+
+
+def test_a_recall_plan_is_approved_once(played: Played) -> None:
+    plan = RecallPlan.objects.get()
+    assert Signature.objects.filter(meaning="approved", target=plan.pk).count() == 1
 
 
 def test_nothing_was_shipped_of_a_lot_that_was_not_released(played: Played) -> None:

@@ -13,7 +13,7 @@ from ledger.models import Establishment
 from reports import jobs
 from reports.demo import exercise
 from reports.demo.house import HOUSE, PASSWORD, PEOPLE, House
-from reports.demo.inspected import WithInspection
+from reports.demo.recalled import WithRecalls
 from reports.models import DocumentJob
 from reports.rendering import PdfUnavailable
 
@@ -51,11 +51,15 @@ class Command(BaseCommand):
         self.step = 0
         with refusals_told_once():
             house = House(self.tell)
-            story = WithInspection(house, self.tell)
+            story = WithRecalls(house, self.tell)
             batch = story.play()
             tried = exercise.play(house, story, self.tell)
         seals.seal(establishment=house.establishment)
-        self._documents(house, self._asked(story, batch, tried), options["out"])
+        folder = options["out"] or settings.DATA_DIR / "demo"
+        folder.mkdir(parents=True, exist_ok=True)
+        self._hand_over(house, story, folder)
+        for words, body in self._asked(story, batch, tried):
+            self._document(house, words, body, folder)
         self._people()
 
     def _people(self) -> None:
@@ -71,7 +75,7 @@ class Command(BaseCommand):
         if where:
             self.stdout.write(f"    {settings.PUBLIC_URL}/api/v1/establishments/{HOUSE}/{where}")
 
-    def _asked(self, story: WithInspection, batch: str, tried: str) -> list[tuple[str, dict[str, Any]]]:
+    def _asked(self, story: WithRecalls, batch: str, tried: str) -> list[tuple[str, dict[str, Any]]]:
         """Each paper in words, and how it is asked for."""
         tags = [{"kind": "tub", "lot": lot} for lot in story.tubs]
         tags.append({"kind": "label", "lot": story.good["lot"], "carrier": "gs1-128"})
@@ -85,21 +89,24 @@ class Command(BaseCommand):
             ("The batch record was made and sealed", {"kind": "batch-record", "subject": batch}),
         ]
 
-    def _documents(self, house: House, asked: list[tuple[str, dict[str, Any]]], out: Path | None) -> None:
-        folder = out or settings.DATA_DIR / "demo"
-        folder.mkdir(parents=True, exist_ok=True)
-        for words, body in asked:
-            self._document(house, words, body, folder)
+    def _hand_over(self, house: House, story: WithRecalls, folder: Path) -> None:
+        """What the food office asked for is made, then noted as sent to it."""
+        pillows = {"kind": "mass-balance", "balance": {"lot": story.good["lot"]}}
+        sent = self._document(
+            house, "What became of the pillows was sent to the food office", pillows, folder
+        )
+        story.hand_over(sent.number)
 
-    def _document(self, house: House, words: str, body: dict[str, Any], folder: Path) -> None:
+    def _document(self, house: House, words: str, body: dict[str, Any], folder: Path) -> DocumentJob:
         job = DocumentJob.objects.get(pk=house.lead.post("documents", **body)["id"])
         try:
             jobs.make(job.pk)  # a worker that was quicker has it done already
         except PdfUnavailable as missing:
             self.tell(str(missing), f"documents/{job.pk}")
-            return
+            return job
         job.refresh_from_db()
         target = folder / f"{job.kind}-{job.number:06d}.pdf"
         with default_storage.open(jobs.path_of(job, "pdf")) as file:
             target.write_bytes(file.read())
         self.tell(f"{words}: {target}", f"documents/{job.pk}/file.pdf")
+        return job
