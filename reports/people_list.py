@@ -67,8 +67,8 @@ QUALIFICATIONS = (
     Column(gettext_lazy("Training or qualification"), "title", 4),
     Column(gettext_lazy("Issued by"), "issued_by", 3),
     Column(gettext_lazy("Evidence"), "evidence", 4),
-    Column(gettext_lazy("From"), "valid_from", 2),
-    Column(gettext_lazy("Until, not included"), "valid_until", 2),
+    Column(gettext_lazy("From"), "valid_from", 3),
+    Column(gettext_lazy("Until, not included"), "valid_until", 3),
     Column(gettext_lazy("Holds today"), "holds", 2),
     Column(gettext_lazy("For plans"), "covers_plans", 2),
 )

@@ -117,7 +117,7 @@ SCOPES = (
 LOTS = (
     Column(gettext_lazy("Lot"), "code", 3, mono=True),
     Column(gettext_lazy("Product or material"), "material", 4),
-    Column(gettext_lazy("Best before"), "best_before", 2),
+    Column(gettext_lazy("Best before"), "best_before", 3),
     Column(gettext_lazy("Came"), "came", 2),
     Column(gettext_lazy("Accounted for"), "there", 4),
     Column(gettext_lazy("% found"), "found", 2),
