@@ -57,7 +57,7 @@ from reports.documents import Document, PageSize, PdfVariant, establishment_line
 from reports.inspection import contents
 from reports.listing import spoken
 from reports.models import DocumentJob
-from reports.rendering import Made
+from reports.rendering import DataFile, Made
 
 log = logging.getLogger(__name__)
 PATIENCE = timedelta(minutes=5)  # a job untouched for longer was lost with its worker
@@ -319,13 +319,18 @@ def _tell(job: DocumentJob, drawn: int, of: int) -> None:
 
 
 def _one(job: DocumentJob) -> Made:
-    document, shown = read(job)
+    document, proof = _with_proof(job)
     data = rendering.own_data(document)
-    proof = reading.evidence_file(job.establishment, shown, [document])
     pdf = rendering.to_pdf(document, attachments=[data, proof], variant=PdfVariant(job.pdf_variant))
     page = rendering.to_html(document, for_paper=False).encode()
     files = {"pdf": pdf, "json": data.content, "html": page}
     return Made(document, files | tables.as_files(document.data_tables()))
+
+
+def _with_proof(job: DocumentJob) -> tuple[Document, DataFile]:
+    """Lets go of the records before anything is drawn: those of a long log take as much memory as a drawing process."""
+    document, shown = read(job)
+    return document, reading.evidence_file(job.establishment, shown, [document])
 
 
 def _give_up(job: DocumentJob, error: Exception) -> None:
