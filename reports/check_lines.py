@@ -122,13 +122,13 @@ READING_HEADS = ("quantity", "entered", "must", "source", "result", "margin", "s
 
 
 @not_collecting()
-def table(lines: Iterable[CheckLine], heads: Sequence[str] = HEADS) -> Table:
+def table(lines: Sequence[CheckLine], heads: Sequence[str] = HEADS) -> Table:
     """One row a reading; what is of the check stands in each."""
     all_heads = (*heads, *(f"reading_{head}" for head in READING_HEADS), *RECORD_HEADS)
     own, of_reading = attrgetter(*heads), attrgetter(*READING_HEADS)
     rows: list[tuple[str, ...]] = []
-    for line in lines:
-        first, last = tuple(map(text, own(line))), record_cells(line)
+    for line, last in zip(lines, record_cells(lines), strict=True):
+        first = tuple(map(text, own(line)))
         rows += [(*first, *of_reading(each), *last) for each in line.readings]
     return Table("checks", all_heads, rows)
 

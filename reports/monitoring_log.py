@@ -39,8 +39,8 @@ MOST = 20_000
 """Checks in one document (a site setting, no source): half a minute of drawing."""
 IN_FULL = 500
 """So many are printed as a table; more in lines of one size, which take a tenth of the time (a site setting)."""
-BLOCKS_AT_ONCE = 40
-"""So many blocks of lines are drawn in one stretch: some 1,600 checks, 28 pages (a site setting, no source). The first has
+BLOCKS_AT_ONCE = 24
+"""So many blocks of lines are drawn in one stretch: some 960 checks, 17 pages (a site setting, no source). The first has
 half as many, since its process also holds the charts and what is attached."""
 AT_ONCE = 2000
 READ_WITH = (

