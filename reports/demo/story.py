@@ -36,6 +36,7 @@ class Story:
         """The whole day; the id of the batch of pillows."""
         self.receive_and_accept()
         self.verify_the_logger()
+        self.verify_what_measures()
         self.make_filling()
         batch = self.make_pillows()
         case = self.put_right()
@@ -120,6 +121,44 @@ class Story:
         self.tell(
             f"The logger of the store was held in ice water: {made['sentences'][0]}",
             f"instrument-verifications/{made['id']}",
+        )
+
+    def verify_what_measures(self) -> None:
+        """The meter and the scale, each near what it is used for; the detector is tried by every check itself."""
+        made = self._verify(
+            "AW1",
+            method="saturated-salt",
+            standard="Saturated magnesium chloride, analytical grade",
+            salt="MgCl2",
+            temperature="25",
+            unit="C62",
+            as_found="0.331",
+            tolerance="0.010",
+            covers_lower="0.30",
+            covers_upper="0.60",
+        )
+        self._verify(
+            "SC1",
+            method="weight",
+            standard="Test weight of 1 kg, class M1",
+            stated="1.000",
+            unit="KGM",
+            as_found="1.001",
+            tolerance="0.003",
+            covers_lower="0",
+            covers_upper="5",
+        )
+        self.tell(
+            f"Water activity meter and scale were held against salt and weight: {made['sentences'][0]}",
+            f"instrument-verifications/{made['id']}",
+        )
+
+    def _verify(self, instrument: str, **said: str) -> Any:
+        return self.house.operator.post(
+            "instrument-verifications",
+            performed_at=self.at(-97),
+            instrument=rows_id("instruments", instrument),
+            **said,
         )
 
     def make_filling(self) -> None:

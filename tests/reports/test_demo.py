@@ -33,6 +33,7 @@ from haccp.models import (
     InspectionNote,
     InspectionSample,
     Instrument,
+    InstrumentVerification,
     LabelVersion,
     PackingCheck,
     Recall,
@@ -96,7 +97,7 @@ def attached(played: Played) -> dict[str, bytes]:
 
 
 def test_each_step_is_told_with_where_to_read_it(played: Played) -> None:
-    assert "24. Lot HZP-" in played.told
+    assert "25. Lot HZP-" in played.told
     assert "/api/v1/establishments/" in played.told
 
 
@@ -109,6 +110,12 @@ def test_the_recipe_is_predicted_the_logger_verified_and_its_series_judged(playe
         ("within", [], "TH1"),
         ("within", [], "TH1"),
     ]
+
+
+def test_what_measures_was_held_against_something_known(played: Played) -> None:
+    verified = InstrumentVerification.objects.filter(establishment=HOUSE)
+    found = dict(verified.values_list("instrument__code", "result"))
+    assert found == dict.fromkeys(("TH1", "AW1", "SC1"), "pass")
 
 
 def test_a_second_run_goes_on_in_the_same_firm(played: Played) -> None:
