@@ -81,7 +81,9 @@ def _points(
             )
         if not named:
             product = batch.recipe_version.material.code
-            found = [(point, spec) for point, spec in found if product in spec.products]
+            found = [
+                (point, spec) for point, spec in found if product in spec.products and not spec.is_at_receipt
+            ]
     if named and (without := [point.code for point, spec in found if not spec.limits]):
         raise Unusable(
             f"There is no limit to check at {', '.join(without)}.",

@@ -146,10 +146,7 @@ def of_receipt(lot: Lot) -> list[Due]:
     return [
         Due(point, spec, None, None, ANY, None, None, lot=lot)
         for point, spec in specs
-        if spec.limits
-        and spec.schedule is not None
-        and spec.schedule.per == "receipt"
-        and lot.material.code in spec.materials
+        if spec.is_at_receipt and lot.material.code in spec.materials
     ]
 
 

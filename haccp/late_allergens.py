@@ -32,7 +32,6 @@ from haccp.allergens import before, content, facts, lists, onward, planned, stat
 from haccp.allergens.bits import Bits, Plane
 from haccp.allergens.facts import Facts
 from haccp.allergens.statements import Stated
-from haccp.allergens.vocabulary import Vocabulary
 from haccp.labels import comparing
 from haccp.models import AllergenStatement, Deviation, PackingCheck
 from ledger.acts import Act, Moment
@@ -61,13 +60,12 @@ class Late:
 class NoLongerRight(NamedTuple):
     """``wrong``: lots whose label does not declare what is in them. ``silent``: lots that left on a word nobody gives now.
 
-    ``undeclared`` and ``unstated``: the allergens, in words.
+    ``undeclared``: the allergens, in words.
     """
 
     wrong: list[Lot]
     silent: list[Lot]
     undeclared: tuple[str, ...] = ()
-    unstated: tuple[str, ...] = ()
 
 
 # -- which facts --------------------------------------------------------------------------------------
@@ -255,13 +253,8 @@ def no_longer_right(establishment: Establishment, late: Late) -> NoLongerRight:
     return NoLongerRight(
         [lot for lot in candidates if lot.pk in new],
         [lot for lot in candidates if lot.pk in silent],
-        _words(words, codes),
-        _words(words, [compared[key].unstated & late.silent for key in silent]),
+        tuple(sorted({words.name(code) for each in codes for code in each})),
     )
-
-
-def _words(vocabulary: Vocabulary, codes: Iterable[Collection[str]]) -> tuple[str, ...]:
-    return tuple(sorted({vocabulary.name(code) for each in codes for code in each}))
 
 
 def _left(lot: Any) -> bool:
@@ -353,9 +346,7 @@ def _title(words: str, found: NoLongerRight) -> str:
     if found.wrong:
         told.append(f"{_some(found.undeclared)} not declared on {_named(found.wrong)}")
     if found.silent:
-        told.append(
-            f"nobody states any more whether {_some(found.unstated)} is in {_named(found.silent)}, which was relied on"
-        )
+        told.append(f"nobody states any more what was relied on for {_named(found.silent)}")
     return f"{words[:140]}: {'; '.join(told)}."
 
 

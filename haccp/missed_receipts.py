@@ -21,7 +21,7 @@ def unchecked(
     """Of ``deliveries`` those that are overdue. ``points``: of one code, the newest version first; what came before the
     first of them was approved was asked for nothing."""
     specs = [(point.version.performed_at, plans.spec(point)) for point in points]
-    if not any(_at_receipt(spec) for _, spec in specs):
+    if not any(spec.is_at_receipt for _, spec in specs):
         return
     made = founded(Check.objects.standing().filter(control_point__in=points, lot=OuterRef("lot")))
     rows = deliveries.filter(~Exists(made)).select_related("lot__material")
@@ -31,12 +31,7 @@ def unchecked(
             yield each
 
 
-def _at_receipt(spec: ControlPointSpec) -> bool:
-    return bool(spec.limits) and spec.schedule is not None and spec.schedule.per == "receipt"
-
-
 def _overdue(spec: ControlPointSpec, delivery: Movement, now: datetime) -> bool:
-    if not _at_receipt(spec):
+    if spec.schedule is None or not spec.is_at_receipt:
         return False
-    assert spec.schedule is not None
     return delivery.performed_at + timedelta(minutes=spec.schedule.within_minutes or 0) < now

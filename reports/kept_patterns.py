@@ -87,15 +87,14 @@ NOTED = (
     "A verification it rests on was corrected or withdrawn.",
     "A verification found it outside afterwards.",
     "No recall can need it any more: its time is over.",
-    # why a hold was widened (haccp/late_allergens.py); the last three as it was said before
+    # why a hold was widened (haccp/late_allergens.py); the last two as it was said before
     "%(late)s: %(allergen)s not declared on %(names)s; "
-    "nobody states any more whether %(allergen_2)s is in %(other_names)s, which was relied on.",
+    "nobody states any more what was relied on for %(other_names)s.",
     "%(late)s: %(allergen)s not declared on %(names)s.",
-    "%(late)s: nobody states any more whether %(allergen)s is in %(names)s, which was relied on.",
+    "%(late)s: nobody states any more what was relied on for %(names)s.",
     "%(late)s: the label no longer holds for %(names)s; "
     "nobody states any more what was relied on for %(other_names)s.",
     "%(late)s: the label no longer holds for %(names)s.",
-    "%(late)s: nobody states any more what was relied on for %(names)s.",
 )
 """What the service writes where people write too: few and long, so that nothing of theirs is taken for it."""
 

@@ -44,6 +44,11 @@ class ControlPointSpec:
     instrument: str
     document: dict[str, Any]
 
+    @property
+    def is_at_receipt(self) -> bool:
+        """Whether it is checked when a delivery comes, and not on a batch."""
+        return bool(self.limits) and self.schedule is not None and self.schedule.per == "receipt"
+
 
 def control_points(document: Mapping[str, Any]) -> tuple[ControlPointSpec, ...]:
     """Every control point of a document without gaps, in its order.

@@ -209,7 +209,7 @@ def test_a_second_one_on_the_same_data_is_refused(start: Start, laptop: dict[str
     assert "already runs on" in second.printed
     assert f"process {first.process.pid}" in second.printed
     assert first.process.poll() is None
-    assert len(first.left) == 4
+    assert len(first.left) == 5
 
 
 def test_a_taken_port_is_named_and_nothing_is_started(start: Start, tmp_path: Path) -> None:

@@ -11,7 +11,7 @@ import pytest
 
 from batches import receiving, recipes, runs, using
 from batches.models import Batch, Equipment, Lot, Material, Part, RecipeVersion, TradingPartner
-from haccp import checks, deviations, gates, instruments, plans, rules, series
+from haccp import checks, deviations, dues, gates, instruments, plans, rules, series
 from haccp.models import (
     Check,
     ControlPoint,
@@ -225,9 +225,14 @@ def receive(act: Callable[..., Act], sugar: Material, supplier: TradingPartner) 
 
 @pytest.fixture
 def accept(act: Callable[..., Act], lead: Person) -> Callable[..., Lot]:
-    """The lead accepts a lot that was received, or releases one that was made."""
+    """The lead accepts a lot that was received, whose certificates were read, or releases one that was made."""
 
     def do(lot: Lot, at: datetime = MORNING - HOUR) -> Lot:
+        for due in dues.of_receipt(lot):
+            asked = [
+                {"quantity": each["quantity"], "outcome": each["accepted"][0]} for each in due.spec.limits
+            ]
+            checks.record(act=act(at=at), subject=checks.Subject(due.control_point, lot=lot), said=asked)
         gates.release(act=act(lead, at=at), lot=lot, proof=signatures.Proof(lead))
         return lot
 

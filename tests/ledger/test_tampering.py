@@ -72,7 +72,7 @@ def test_a_whole_house_verifies(house: House, capsys: Any) -> None:
     code, _, said = verify(capsys)
     assert code == 0
     assert "Everything is as it was written." in said
-    assert "2 files" in said
+    assert "4 files" in said
 
 
 # -- records ------------------------------------------------------------------------------------------------

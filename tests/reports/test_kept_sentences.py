@@ -175,8 +175,8 @@ TITLES = {
         "Corregido: lote L-1 expedido: la etiqueta ya no vale para L-2, L-3 y 4 más."
     ),
     "Corrected: lot L-1 shipped: hazelnut, milk not declared on L-2, L-3; "
-    "nobody states any more whether egg is in L-4 and 2 more, which was relied on.": (
-        "Corregido: lote L-1 expedido: avellana, leche sin declarar en L-2, L-3; nadie declara ya si hay"
+    "nobody states any more what was relied on for L-4 and 2 more.": (
+        "Corregido: lote L-1 expedido: avellana, leche sin declarar en L-2, L-3; nadie declara ya aquello"
     ),
     "No changeover is on record between batch B-1 and batch B-2 on TABLE: left milk, hazelnut, which Drops does not declare.": (
         "No consta ningún cambio de producto entre la partida B-1 y la partida B-2 en TABLE: quedó leche, avellana"
