@@ -106,10 +106,8 @@ class Story:
         self.house.operator.attach(made["id"], f"certificate-{their_code}.pdf", CERTIFICATE, self.at(-110))
 
     def verify_the_logger(self) -> None:
-        made = self.house.operator.post(
-            "instrument-verifications",
-            performed_at=self.at(-98),
-            instrument=rows_id("instruments", "TH1"),
+        made = self._verify(
+            "TH1",
             method="ice-point",
             standard="Ice of drinking water, in a flask",
             unit="CEL",
