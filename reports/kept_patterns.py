@@ -305,6 +305,7 @@ SOURCES = (
     salts.SOURCE,
     known_values.ICE_SOURCE,
     known_values.ICE_SOURCE.partition(" (")[0],
+    known_values.STATED_SOURCE,
     boiling.WATER_SOURCE,
     boiling.ATMOSPHERE_SOURCE,
     sucrose.SOURCE,
