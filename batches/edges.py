@@ -21,6 +21,8 @@ from ledger.verification import compare_projection
 
 ROWS_A_STATEMENT = 500
 BINARY = 1  # libpq's word for answers that are not text
+NAMED = frozenset({"source", "target", "maker"})
+"""What of a link is the key of a row."""
 
 
 def recompute(batch: Batch) -> None:
@@ -245,14 +247,14 @@ def _mixtures(movements: QuerySet[Movement]) -> Iterator[tuple[int, Mixture]]:
     rows = (
         movements.filter(what__in=[MovementKind.USED, MovementKind.MADE])
         .order_by("batch_id", "what", "lot_id")
-        .values("batch_id", "what", "lot_id")
+        .values("batch_id", "what", "lot_id", "lot__batch_id")
         .annotate(total=Sum("quantity"), known=Sum("mass"), unknown=Count("pk", filter=Q(mass=None)))
     )
     for batch, group in groupby(rows.iterator(), key=lambda row: row["batch_id"]):
         amounts: dict[str, list[Amount]] = {MovementKind.USED: [], MovementKind.MADE: []}
         for row in group:
             mass = None if row["unknown"] else int(row["known"])
-            amounts[row["what"]].append(Amount(row["lot_id"], int(row["total"]), mass))
+            amounts[row["what"]].append(Amount(row["lot_id"], int(row["total"]), mass, row["lot__batch_id"]))
         yield batch, Mixture(amounts[MovementKind.USED], amounts[MovementKind.MADE])
 
 
@@ -261,11 +263,7 @@ def _rows(establishment: Any, batch: int, found: list[Link]) -> list[Edge]:
 
 
 def _columns(link: Link) -> dict[str, Any]:
-    return {
-        "source_id": link.source,
-        "target_id": link.target,
-        **{name: getattr(link, name) for name in Link._fields[2:]},
-    }
+    return {f"{name}_id" if name in NAMED else name: value for name, value in link._asdict().items()}
 
 
 @rebuilds("edges")

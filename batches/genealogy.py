@@ -19,17 +19,22 @@ from batches.quantities import scale
 
 @dataclass(frozen=True)
 class Amount:
-    """Of one lot used or made: base steps, and milligrams where they are known (0 for packaging)."""
+    """Of one lot used or made: base steps, and milligrams where they are known (0 for packaging).
+
+    ``maker``: the batch that made the lot, if one did.
+    """
 
     lot: int
     quantity: int
     mass: int | None
+    maker: int | None = None
 
 
 class Link(NamedTuple):
     """``quantity`` base steps of ``source`` went into ``target``, whose mass is to ``share`` from it.
 
-    Of the ``used`` that went into the batch; ``mass`` of ``of_mass`` milligrams there are of the source.
+    Of the ``used`` that went into the batch; ``mass`` of ``of_mass`` milligrams there are of the source, which the batch
+    ``maker`` made, if one did.
     """
 
     source: int
@@ -39,6 +44,7 @@ class Link(NamedTuple):
     used: int
     mass: int
     of_mass: int
+    maker: int | None
 
 
 def links(used: Sequence[Amount], made: Sequence[Amount]) -> list[Link]:
@@ -51,7 +57,7 @@ def links(used: Sequence[Amount], made: Sequence[Amount]) -> list[Link]:
         share = mass / total if total else 0.0
         parts = scale(weights, source.quantity, sum(weights)) if made else []
         found += [
-            Link(source.lot, to.lot, part, share, source.quantity, mass, total)
+            Link(source.lot, to.lot, part, share, source.quantity, mass, total, source.maker)
             for to, part in zip(made, parts, strict=True)
         ]
     return found

@@ -90,6 +90,7 @@ class House:
         self.act = Act(self.here, founder, Moment.of(BEGIN), founder)
         self._furnish()
         self.movements = self.sets = self._records = self._batches = self._lots = 0
+        self._makers: dict[int, int] = {}  # by lot: the batch that made it
         self._deliveries: dict[int, list[int]] = {}  # by material: lot, uses left, amount of one use
         self._rework = deque[Part](maxlen=REWORK_KEPT)
         self._heel: Part | None = None
@@ -295,8 +296,14 @@ class House:
             lot = self._lot(kind, material, ends, batch)
             made.append(Part(lot, mass * part // 100, mass * part // 100))
             self._move("made", lot, ends, made[-1], batch)
-        found = genealogy.links([Amount(*each) for each in used], [Amount(*each) for each in made])
-        into["edges"].rows += [(*each, batch) for each in found]
+        found = genealogy.links(
+            [Amount(*each, self._makers.get(each.lot)) for each in used], [Amount(*each) for each in made]
+        )
+        for *told, maker in found:
+            if maker is None:
+                into["edges of bought"].rows.append((*told, batch))
+            else:
+                into["edges of made"].rows.append((*told, batch, maker))
         self._last_end = end
         return made
 
@@ -305,6 +312,8 @@ class House:
         self._lots += 1
         birth = _uid(at, self._records + 1)
         made = () if batch is None else (batch,)
+        if batch is not None:
+            self._makers[self._lots] = batch
         row = (self._lots, birth, f"L{self._lots}", material.pk.hex, f"{at:%Y-%m-%d}", birth, *made)
         self._tables[f"lots {how}"].rows.append(row)
         said = ', "rework_from": "trim"' if how == "rework" else ""
@@ -359,7 +368,9 @@ class House:
         of_batch = ["id", "uid", "code", "recipe_version_id", "permission_id", "birth_id"]
         yield "batch", Table(Batch, here | {"plan_version_id": None}, of_batch)
         yield "batch states", Table(BatchState, here, ["batch_id", "started_at", "ended_at"])
-        yield "edges", Table(Edge, here, ["source_id", "target_id", *Link._fields[2:], "batch_id"])
+        of_edge = ["source_id", "target_id", *Link._fields[2:-1], "batch_id"]
+        yield "edges of bought", Table(Edge, here | {"maker_id": None}, of_edge)
+        yield "edges of made", Table(Edge, here, [*of_edge, "maker_id"])
         yield "stays", Table(Occupation, {}, ["batch_id", "equipment_id", "since", "until", "within_hours"])
         scope = {"allergens": "all", "microbiological": True, "foreign-bodies": True}
         yield "breaks", Table(CleaningBreak, {"scope": scope}, ["equipment_id", "at", "because_id"])

@@ -630,11 +630,12 @@ class Migration(migrations.Migration):
                 ('of_mass', models.BigIntegerField()),
                 ('batch', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='edges', to='batches.batch')),
                 ('establishment', models.ForeignKey(db_index=False, on_delete=django.db.models.deletion.PROTECT, related_name='+', to='ledger.establishment')),
+                ('maker', models.ForeignKey(db_index=False, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to='batches.batch')),
                 ('source', models.ForeignKey(db_index=False, on_delete=django.db.models.deletion.PROTECT, related_name='went_into', to='batches.lot')),
                 ('target', models.ForeignKey(db_index=False, on_delete=django.db.models.deletion.PROTECT, related_name='came_from', to='batches.lot')),
             ],
             options={
-                'indexes': [models.Index(fields=['target', 'source'], name='edge_back')],
+                'indexes': [models.Index(fields=['target', 'source'], name='edge_back'), models.Index(condition=models.Q(('maker__isnull', False)), fields=['batch', 'maker'], name='edge_to_maker')],
                 'constraints': [models.UniqueConstraint(fields=('source', 'target', 'batch'), name='one_edge_a_batch'), models.CheckConstraint(condition=models.Q(('source', models.F('target')), _negated=True), name='edge_joins_two_lots'), models.CheckConstraint(condition=models.Q(('quantity__gte', 0)), name='edge_quantity_is_not_negative'), models.CheckConstraint(condition=models.Q(('share__gte', 0), ('share__lte', 1)), name='edge_share_is_a_share'), models.CheckConstraint(condition=models.Q(('mass__gte', 0), ('mass__lte', models.F('of_mass'))), name='edge_mass_is_a_part'), models.CheckConstraint(condition=models.Q(('quantity__lte', models.F('used'))), name='edge_holds_no_more_than_was_used')],
             },
         ),

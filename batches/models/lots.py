@@ -307,13 +307,14 @@ class Edge(models.Model):
     that came from the source, 0 to 1; 0 where the source adds no mass that is known (a wrapper). How both are
     found is said in ``batches.genealogy``. ``used``: base steps of the source that went into the batch, for all it
     made; ``mass`` of ``of_mass``: its milligrams among those of everything used there, so that a share can be told
-    exactly.
+    exactly. ``maker``: the batch that made the source, if one did, so that a walk from batch to batch need not ask lots.
     """
 
     establishment = models.ForeignKey(Establishment, models.PROTECT, related_name="+", db_index=False)
     source = models.ForeignKey(Lot, models.PROTECT, related_name="went_into", db_index=False)
     target = models.ForeignKey(Lot, models.PROTECT, related_name="came_from", db_index=False)
     batch = models.ForeignKey(Batch, models.PROTECT, related_name="edges")
+    maker = models.ForeignKey(Batch, models.PROTECT, null=True, related_name="+", db_index=False)
     quantity = models.BigIntegerField()
     share = models.FloatField()
     used = models.BigIntegerField()
@@ -334,7 +335,10 @@ class Edge(models.Model):
                 name="edge_holds_no_more_than_was_used", condition=Q(quantity__lte=F("used"))
             ),
         ]
-        indexes = [models.Index(name="edge_back", fields=["target", "source"])]
+        indexes = [
+            models.Index(name="edge_back", fields=["target", "source"]),
+            models.Index(name="edge_to_maker", fields=["batch", "maker"], condition=Q(maker__isnull=False)),
+        ]
 
 
 class CodeCounter(models.Model):

@@ -15,7 +15,7 @@ from batches.mixed_places import MixedPlaces
 from batches.models import Equipment, Movement, MovementKind
 from batches.near import Cleaned, Near, Place, near
 from haccp.allergens import facts as known_facts
-from haccp.allergens import lists, unrecorded
+from haccp.allergens import unrecorded
 from haccp.allergens.bits import Bits
 from haccp.allergens.floor import Clearing, Floor
 from haccp.allergens.touched import Contacts, Left
@@ -63,18 +63,18 @@ def load(
 
     ``known_by``: only what was released by then is cleared; else what was released at any time.
     """
-    bits, asked = lists.bits(establishment), [Place(*each) for each in places]
+    asked = [Place(*each) for each in places]
     found = near(establishment.pk, lots, (), asked, known_by)
     mixed = MixedPlaces(establishment, any_there=found.refilled)
     if mixed:
         found = _nearer(establishment, found, mixed, lots, asked, known_by)
     moved = _moved(found)
     keys = set(lots).union(*moved.values())
-    facts = known_facts.load(establishment, keys, bits, mixed=mixed, whole=lots, used_in=moved, fed=found.fed)
+    facts = known_facts.load(establishment, keys, mixed=mixed, whole=lots, used_in=moved, fed=found.fed)
     for batch, knot in facts.knots.in_batches():
         moved.setdefault(batch, set()).add(knot)
     unrecorded.add_to(facts, establishment, moved, (found.batches, found.lines))
-    floor = Floor(found.stays, _clearings(bits, found.breaks), bits.every)
+    floor = Floor(found.stays, _clearings(facts.bits, found.breaks), facts.bits.every)
     contacts = Contacts(facts, floor, moved, found.batches)
     contacts.settle()
     return contacts

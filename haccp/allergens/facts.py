@@ -13,7 +13,7 @@ from uuid import UUID
 from django.db.models import Count, Q, Sum
 
 from batches import rework
-from batches.edges import among, among_few, as_day, as_one, as_uuid, read
+from batches.edges import among, among_few, as_day, as_key, as_one, as_uuid, read
 from batches.mixed_places import Link, LinkReader, MixedPlaces
 from batches.models import Lot, LotState, Material, MaterialKind, Movement, MovementKind
 from batches.near import Edged, Fed, fed_by
@@ -128,18 +128,17 @@ class Facts:
 def load(
     establishment: Establishment,
     starts: Collection[int],
-    bits: Bits | None = None,
     *,
     mixed: MixedPlaces | None = None,
     whole: Collection[int] | None = None,
     used_in: Collection[int] = (),
     fed: list[Fed] | None = None,
 ) -> Facts:
-    """Everything that lots (by key) came from, with what was stated of each. Four statements, one more where there is rework
-    that nothing went into, or what was stated was not read before, and a few where places are refilled.
+    """Everything that lots (by key) came from, with what was stated of each. Three statements, one more where there is
+    rework that nothing went into, or what was stated was not read before, and a few where places are refilled.
 
-    ``bits``, ``mixed``: those of the establishment, where they were read already. ``whole``: lots of which is asked what
-    may be under their name wherever they lie; all, unless some are told. ``used_in``: batches of which is asked what may
+    ``mixed``: of the establishment, where it was read already. ``whole``: lots of which is asked what may be under their
+    name wherever they lie; all, unless some are told. ``used_in``: batches of which is asked what may
     have gone in, whatever they made. ``fed``: every edge back from the lots, where those were read already; then only one
     statement is asked for besides.
     """
@@ -153,8 +152,7 @@ def load(
         walk = mixed.back(starts, whole=whole, used_in=used_in, read=reader, links=links)
         on_the_way, knots = walk.lots, Knots.of(mixed, walk)
         fed = fed_by((*link[:3], link[-1]) for link in walk.links.values())
-    bits = bits or lists.bits(establishment)
-    lots, stated = _known(on_the_way)
+    lots, stated, bits = _known(establishment, on_the_way)
     web = web_of(fed, knots)
     odd = _of_unknown_origin(lots, web)
     facts = Facts(bits, lots, web, fed, _spoken(lots.values(), stated), mixed_of, frozenset(odd))
@@ -240,25 +238,32 @@ def _reader(links: Iterable[Link]) -> LinkReader:
     return read
 
 
-def _known(keys: Collection[int]) -> tuple[dict[int, KnownLot], list[Stated]]:
-    """Lots by key, and every standing statement about their materials. One statement."""
+def _known(
+    establishment: Establishment, keys: Collection[int]
+) -> tuple[dict[int, KnownLot], list[Stated], Bits]:
+    """Lots by key, every standing statement about their materials, and the lists of the house. One statement."""
     lot, state, material = (model._meta.db_table for model in (Lot, LotState, Material))
+    code, place, begins, until, document, confirmed = lists.COLUMNS
     sql = (
         f"WITH known AS (SELECT lot.id, lot.uid, lot.code, lot.day, lot.material_id, material.kind, lot.batch_id, "
         f"state.supplier_id, lot.is_rework, CASE WHEN lot.is_rework THEN {rework.birth('lot.id')} END "
         f"FROM {lot} lot JOIN {material} material ON material.id = lot.material_id "
-        f"LEFT JOIN {state} state ON state.lot_id = lot.id WHERE lot.id {among_few()}) SELECT *, NULL FROM known "
+        f"LEFT JOIN {state} state ON state.lot_id = lot.id WHERE lot.id {among_few()}) SELECT *, NULL, NULL FROM known "
         f"UNION ALL SELECT NULL, id, digest, in_force_from, material_id, NULL, lot_id, supplier_id, NULL, NULL, "
-        f"recorded_at FROM {statements.STANDING} AND material_id IN (SELECT material_id FROM known)"
+        f"recorded_at, NULL FROM {statements.STANDING} AND material_id IN (SELECT material_id FROM known) "
+        f"UNION ALL SELECT NULL, NULL, {code}, {begins}, NULL, {place}, NULL, NULL, {confirmed}, {document}, NULL, {until} "
+        f"{lists.OF_A_HOUSE}"
     )
-    lots, stated = dict[int, KnownLot](), []
-    for row in read(sql, [as_one(keys)]):
-        if row[0] is None:
-            _, pk, digest, day, of, _, lot_key, supplier, _, _, at = row
-            stated.append((pk, of, lot_key, supplier, day, at, digest))
+    lots, stated, listed = dict[int, KnownLot](), [], []
+    for row in read(sql, [as_one(keys), as_key(establishment.pk)]):
+        key, pk, word, day, of, place, other, supplier, confirmed, document, at, until = row
+        if key is not None:
+            lots[key] = _lot(row[:10])
+        elif pk is not None:
+            stated.append((pk, of, other, supplier, day, at, word))
         else:
-            lots[row[0]] = _lot(row[:-1])
-    return lots, statements.in_order(stated)
+            listed.append((word, place, day, until, document, confirmed))
+    return lots, statements.in_order(stated), lists.bits_of(listed)
 
 
 def _lot(row: tuple[Any, ...]) -> KnownLot:

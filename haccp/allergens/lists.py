@@ -1,7 +1,7 @@
 """Allergen lists of an establishment: made, confirmed with the authority, brought in from files; the words they give."""
 
 import json
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date
 from functools import cache, lru_cache
@@ -134,15 +134,27 @@ def spoken(words: Vocabulary, code: str) -> str:
 
 def bits(establishment: Establishment) -> Bits:
     """The same as bits. The lists are read each time; what they say is worked out anew only where it changed."""
-    rows = read(
-        "SELECT jurisdiction, in_force_from, in_force_until, CAST(document AS text), confirmed_by_id IS NOT NULL "
-        f"FROM {AllergenList._meta.db_table} WHERE establishment_id = %s AND in_use ORDER BY code",
-        [as_key(establishment.pk)],
-    )
+    return bits_of(read(f"SELECT {', '.join(COLUMNS)} {OF_A_HOUSE}", [as_key(establishment.pk)]))
+
+
+COLUMNS = (
+    "code",
+    "jurisdiction",
+    "in_force_from",
+    "CAST(in_force_until AS text)",
+    "CAST(document AS text)",
+    "confirmed_by_id IS NOT NULL",
+)
+OF_A_HOUSE = f"FROM {AllergenList._meta.db_table} WHERE establishment_id = %s AND in_use"
+"""SQL of its lists, for whoever reads them with something else; ``COLUMNS`` of each, in this order, make its bits."""
+
+
+def bits_of(rows: Iterable[Sequence[Any]]) -> Bits:
+    """By what ``COLUMNS`` say of every list of a house."""
     return _bits(
         tuple(
             (place, as_day(begins), until and as_day(until), document, bool(confirmed))
-            for place, begins, until, document, confirmed in rows
+            for _, place, begins, until, document, confirmed in sorted(rows, key=lambda row: row[0])
         )
     )
 

@@ -12,7 +12,8 @@ from batches.cleaning_breaks import standing_breaks
 from batches.edges import among, as_one
 from batches.mixed_places import MixedPlaces
 from batches.models import Equipment, Lot, Movement, MovementKind, Occupation
-from batches.near import ALL, Stay
+from batches.near import Stay
+from batches.near_statement import ALL
 from haccp.allergens.floor import Clearing, Floor
 from ledger.models import Establishment
 

@@ -6,7 +6,7 @@ stands on the equipment while it is made is there afterwards too.
 """
 
 from collections import defaultdict
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass, field
 from datetime import date, datetime
 from functools import reduce
@@ -80,17 +80,21 @@ class Contacts:
                     self.facts.own[key] |= told | (contains if key in self.facts.odd else 0)
             self.facts.respread()
 
-    def _given(self, made: Mapping[int, list[int]]) -> dict[int, tuple[int, list[int]]]:
-        """By batch: what lots that no contact reaches hand on to it, bought ones mostly; and the other lots."""
+    def _given(self, made: Mapping[int, list[int]]) -> dict[int, tuple[int, Collection[int]]]:
+        """By batch: what lots that no contact reaches hand on to it, bought ones mostly; and the other lots.
+
+        What was used is in all that was made of it, so that where anything was, nothing else need be asked.
+        """
         facts = self.facts
+        mixed = {key for key in facts.web.sources if key not in facts.keep}
         reached = {*facts.web.sources, *(key for batch in self.moved for key in made.get(batch, ()))}
-        handed = {key: facts.found[key] & facts.keep.get(key, ALL) for key in facts.found.keys() - reached}
-        given = {}
+        given: dict[int, tuple[int, Collection[int]]] = {}
         for batch, keys in self.moved.items():
+            whole = [key for key in made.get(batch, ()) if key in mixed and key in keys]
             bits = 0
-            for key in keys - reached:
-                bits |= handed.get(key, 0)
-            given[batch] = bits, [key for key in keys if key in reached]
+            for key in () if whole else keys - reached:
+                bits |= facts.found.get(key, 0) & facts.keep.get(key, ALL)
+            given[batch] = bits, whole or keys & reached
         return given
 
     def _of_lots(

@@ -69,10 +69,15 @@ def test_a_worked_example():
         (3, 5, 3, 0.0),
     ]
     assert {link[4:] for link in found} == {
-        (8_000_000, 8_000_000, 10_000_000),
-        (2_000_000, 2_000_000, 10_000_000),
-        (10, 0, 10_000_000),
+        (8_000_000, 8_000_000, 10_000_000, None),
+        (2_000_000, 2_000_000, 10_000_000, None),
+        (10, 0, 10_000_000, None),
     }
+
+
+def test_a_link_names_the_batch_that_made_its_source():
+    bought, made = Amount(1, 90, 90), Amount(2, 10, 10, maker=7)
+    assert [link.maker for link in links([bought, made], [Amount(3, 100, 100, maker=8)])] == [None, 7]
 
 
 def test_outputs_without_a_known_mass_are_weighed_by_pieces():
@@ -184,6 +189,22 @@ def test_a_missing_and_a_forged_edge_are_named(use, make_pillows, batch):
     use_edge |= {"used": 1, "mass": 0, "of_mass": 0}
     Edge.objects.create(source=made, target=use().lot, **use_edge)
     assert any("records say None" in sentence for sentence in verify().findings)
+
+
+def test_an_edge_that_names_another_maker_of_its_source_is_named(use, make_pillows, batch):
+    use()
+    make_pillows(batch)
+    assert set(Edge.objects.values_list("maker", flat=True)) == {None}  # the paste was bought
+    Edge.objects.update(maker=batch)
+    assert any(sentence.startswith("edges: ") and "records say" in sentence for sentence in verify().findings)
+
+
+def test_an_edge_names_the_batch_that_made_its_source(use, make_pillows, batch, make_batch):
+    made = make_pillows(batch).lot
+    later = make_batch()
+    use(lot=made, batch=later, quantity="10", unit="H87")
+    make_pillows(later)
+    assert list(Edge.objects.values_list("source", "maker")) == [(made.pk, batch.pk)]
 
 
 # -- random houses, through the deeds ---------------------------------------------------------------
