@@ -39,6 +39,25 @@ def _depth(argument: str) -> int:
     return len(path.parts) + path.is_dir()
 
 
+_stages: list[Any] = []  # one at most: where the scene is played, once it was asked for
+
+
+@pytest.hookimpl(trylast=True)
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Whatever asks for the scene first, so that it is played once and not anew for each module."""
+    items.sort(key=lambda item: not _on_stage(item))
+
+
+@pytest.hookimpl(tryfirst=True)
+def pytest_runtest_setup(item: pytest.Item) -> None:
+    for stage in _stages if not _on_stage(item) else ():
+        stage.clear()
+
+
+def _on_stage(item: pytest.Item) -> bool:
+    return "scene" in getattr(item, "fixturenames", ())
+
+
 NOON = datetime(2026, 3, 2, 12, 0, tzinfo=timezone(timedelta(hours=1)))  # a Monday, offset +01:00
 PASSWORD = "sugar-boils-slowly-7"
 
@@ -231,12 +250,21 @@ def unknown_id() -> str:
     return str(uuid.uuid4())
 
 
-@pytest.fixture(scope="module")
-def scene(django_db_setup: Any, django_db_blocker: Any, tmp_path_factory: Any) -> Iterator[Any]:
-    """The demo's firm after its day; a module that asks for it works inside its one transaction."""
-    from tests.scene import played
+@pytest.fixture(scope="session")
+def stage(django_db_setup: Any, django_db_blocker: Any, tmp_path_factory: Any) -> Iterator[Any]:
+    from tests.scene import Stage
 
-    with django_db_blocker.unblock(), played(tmp_path_factory.mktemp("scene")) as scene:
+    made = Stage(tmp_path_factory.mktemp("scene"), django_db_blocker)
+    _stages.append(made)
+    yield made
+    _stages.remove(made)
+    made.clear()
+
+
+@pytest.fixture(scope="module")
+def scene(stage: Any) -> Iterator[Any]:
+    """The demo's firm after its day; a module that asks for it works inside its one transaction."""
+    with stage.lent() as scene:
         yield scene
 
 

@@ -5,7 +5,7 @@ The other establishment is the demo's firm with everything it has; who asks lead
 """
 
 import json
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from typing import Any
 
 import pytest
@@ -13,7 +13,6 @@ from rest_framework.parsers import MultiPartParser
 
 from ledger.models import Establishment, Person
 from reports.demo.house import HOUSE, PASSWORD
-from tests import scene as scenes
 from tests.conftest import Client
 from tests.ledger.routes import Route, body_with, references, routes, serializer_of
 from tests.scene import Scene, rows_kept
@@ -21,12 +20,6 @@ from tests.scene import Scene, rows_kept
 pytestmark = pytest.mark.django_db
 METHODS = ("get", "post", "patch", "put", "delete")
 HERE = "api/v1/establishments/"
-
-
-@pytest.fixture(scope="module")
-def scene(django_db_setup: Any, django_db_blocker: Any, tmp_path_factory: Any) -> Iterator[Scene]:
-    with django_db_blocker.unblock(), scenes.played(tmp_path_factory.mktemp("scene")) as played:
-        yield played
 
 
 @pytest.fixture
