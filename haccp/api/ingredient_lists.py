@@ -63,7 +63,7 @@ class ListSerializer(serializers.Serializer):
 
 class DifferenceSerializer(serializers.Serializer):
     kind = serializers.ChoiceField(
-        choices=["missing", "extra", "order", "percentage", "no-percentage", "allergen"]
+        choices=["missing", "extra", "order", "percentage", "no-percentage", "allergen", "not-told"]
     )
     name = serializers.CharField()
     within = serializers.CharField(help_text="The compound it stands in, or empty.")

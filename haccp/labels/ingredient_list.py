@@ -22,6 +22,10 @@ AT_MIXING = (
 PLACES = 1  # decimals shown where a label prints none to go by: a site setting, no source
 LEAST_LETTERS = 4  # of a word that may stand in the product's name: a site setting, no source
 _WORD = re.compile(r"\w+")
+_EMPHASISED = re.compile(rf"{re.escape(EMPHASIS)}([^{re.escape(EMPHASIS)}]+){re.escape(EMPHASIS)}")
+READ = "en"  # the language in which words can be compared with the names of allergens
+ALSO = {"soybean": ("soya", "soy"), "sulphites": ("sulphur-dioxide", "sulfites", "sulfur-dioxide")}
+"""Other English names of an allergen (common practice, no source)."""
 
 
 @dataclass(frozen=True)
@@ -207,7 +211,10 @@ def _same_word(one: str, other: str) -> bool:
 
 @dataclass(frozen=True)
 class Difference:
-    """``kind``: missing, extra, order, percentage, no-percentage, allergen. ``within``: the compound, or empty."""
+    """``kind``: missing, extra, order, percentage, no-percentage, allergen, not-told. ``within``: the compound, or empty.
+
+    not-told: the words printed emphasise nothing that tells an allergen which the ingredient is said to name.
+    """
 
     kind: str
     name: str
@@ -303,6 +310,28 @@ def _one_against(
     missing = sorted(untold(each).keys() - _printed_codes(printed))
     if missing:
         yield Difference("allergen", each.name, within, ", ".join(printed.allergens), ", ".join(missing))
+    by_parts = set[str]().union(*map(_printed_codes, printed.parts))
+    own = [code for code in printed.allergens if code not in by_parts]
+    for language, text in printed.name.items():
+        not_told = _not_told(language, text, own, each.allergens)
+        if not_told:
+            yield Difference("not-told", each.name, within, text, ", ".join(not_told))
+
+
+def _not_told(language: str, text: str, codes: Collection[str], words: Mapping[str, str]) -> Collection[str]:
+    """Of the allergens an ingredient is said to name, those that nothing emphasised tells by one of their names.
+
+    What words of another language say nobody here can tell; but fewer of them than allergens tell not all.
+    """
+    spans = _EMPHASISED.findall(text)
+    if language.partition("-")[0].casefold() != READ:
+        return codes if len(spans) < len(codes) else ()
+    return [code for code in codes if not any(_tells(span, code, words.get(code, code)) for span in spans)]
+
+
+def _tells(span: str, code: str, word: str) -> bool:
+    names = (code, "-".join(_WORD.findall(word)), *ALSO.get(code, ()))
+    return any(_place_of(span, name) is not None for name in names)
 
 
 def _printed_codes(printed: Ingredient) -> set[str]:

@@ -19,6 +19,7 @@ from haccp.labels.ingredient_list import (
     in_words,
     percent,
     told_by_name,
+    untold,
 )
 
 NUTS = Line("NUT", "Hazelnut kernels", 1_400_000, {"hazelnut": "hazelnut"})
@@ -39,7 +40,7 @@ def codes(listed: Any) -> list[str]:
 
 def printed(each: Listed, **values: Any) -> Ingredient:
     usual: dict[str, Any] = {
-        "name": {"en": each.name},
+        "name": {"en": emphasised(each.name, untold(each))},
         "material": each.code,
         "allergens": tuple(each.allergens),
         "parts": tuple(printed(part) for part in each.parts),
@@ -216,10 +217,35 @@ def test_an_allergen_that_the_printed_ingredient_does_not_name_is_told() -> None
     assert (found.kind, found.computed) == ("allergen", "hazelnut")
 
 
+@pytest.mark.parametrize(
+    ("name", "told"),
+    [
+        ({"en": "*Hazelnuts*, roasted"}, True),
+        ({"en-GB": "roasted *hazelnut* kernels"}, True),
+        ({"en": "*roasted* hazelnuts"}, False),
+        ({"en": "*kernels*"}, False),
+        ({"de": "*Haselnüsse*"}, True),
+        ({"de": "Haselnüsse"}, False),
+        ({"de": "*Haselnüsse*", "en": "*nuts*"}, False),
+    ],
+)
+def test_words_that_emphasise_no_name_of_the_allergen_are_told(name: dict[str, str], told: bool) -> None:
+    listed = computed([NUTS]).listed
+    found = differences(listed, [printed(listed[0], name=name)])
+    assert [each.kind for each in found] == ([] if told else ["not-told"])
+
+
+@pytest.mark.parametrize("text", ["*soya* lecithin", "lecithin (*soybeans*)", "*soy* lecithin"])
+def test_an_allergen_may_be_told_by_another_of_its_english_names(text: str) -> None:
+    """Common practice, no source."""
+    (lecithin,) = computed([Line("LEC", "lecithin", 1, {"soybean": "soybeans"})]).listed
+    assert differences([lecithin], [Ingredient({"en": text}, "LEC", allergens=("soybean",))]) == []
+
+
 def test_brackets_that_are_left_out_and_an_allergen_no_part_tells_are_told() -> None:
     parts = (Line("a", "cocoa mass"), Line("b", "whey", None, {"milk": "milk"}))
     listed = computed([Line("CHO", "chocolate", 1, {"milk": "milk", "soybean": "soybeans"}, parts)]).listed
-    found = differences(listed, [Ingredient({"en": "chocolate"}, "CHO", allergens=("milk",))])
+    found = differences(listed, [Ingredient({"en": "*milk* chocolate"}, "CHO", allergens=("milk",))])
     assert [(each.kind, each.name, each.computed) for each in found] == [
         ("allergen", "chocolate", "soybean"),
         ("missing", "cocoa mass", "cocoa mass"),
@@ -229,7 +255,7 @@ def test_brackets_that_are_left_out_and_an_allergen_no_part_tells_are_told() -> 
 
 def test_an_ingredient_without_a_material_is_known_by_its_name_in_any_language() -> None:
     listed = computed([NUTS]).listed
-    names = {"de": "Haselnüsse", "en": "*Hazelnut* kernels"}
+    names = {"de": "*Haselnüsse*", "en": "*Hazelnut* kernels"}
     assert differences(listed, [printed(listed[0], name=names, material="")]) == []
 
 
