@@ -35,6 +35,8 @@ from haccp.models import (
     HoldSubject,
     Instrument,
     InstrumentVerification,
+    Moment,
+    Packed,
     PackingCheck,
 )
 from haccp.recalls import questions
@@ -251,21 +253,33 @@ def _of_verification(establishment: Establishment, subject: UUID, since: datetim
 
 
 def _of_packing(establishment: Establishment, subject: UUID, since: datetime | None) -> list[Lot]:
-    """The lot that was packed, if it was named; else what its batch made since, and the last lot made before that.
+    """The lot that was packed, if it was named; else what its batch made since packing last ended well, and one more.
 
-    Packing may go on after a lot was made, so the last one before the last good check is in doubt as well.
+    A good start or roll change tells that packing went on: what was made before may have been packed after it. The last
+    lot made before a good end is in doubt too, as packing may go on after a lot was made.
     """
     check = _one(PackingCheck, establishment, pk=subject)
     if check.lot is not None:
         return [check.lot]
-    lots = _made(establishment, since, Q(batch=check.batch))
-    if since is not None:
+    ended = _ended_well(check, since)
+    lots = _made(establishment, ended, Q(batch=check.batch))
+    if ended is not None:
         made = Movement.objects.standing().filter(
-            batch=check.batch, what=MovementKind.MADE, performed_at__lt=since
+            batch=check.batch, what=MovementKind.MADE, performed_at__lt=ended
         )
         last = made.order_by("-performed_at", "-id").values("lot")[:1]
         lots += Lot.objects.filter(pk__in=last)
     return lots
+
+
+def _ended_well(check: PackingCheck, since: datetime | None) -> datetime | None:
+    """When packing of the whole batch last ended in order, up to its last good check; None where it never did."""
+    if since is None:
+        return None
+    ends = PackingCheck.objects.standing().filter(
+        batch=check.batch, lot__isnull=True, moment=Moment.END, result=Packed.GOOD, performed_at__lte=since
+    )
+    return ends.order_by("-performed_at").values_list("performed_at", flat=True).first()
 
 
 def _of_supplier_lot(establishment: Establishment, subject: UUID, since: datetime | None) -> list[Lot]:

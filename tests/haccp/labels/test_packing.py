@@ -154,11 +154,54 @@ def test_what_was_packed_before_the_last_good_check_is_not_held(
     see: See,
     make_lot: Callable[..., Lot],
 ) -> None:
-    """The last lot before it is: packing may have gone on after it was made."""
+    """Where that was an end. The last lot before it is: packing may have gone on after it was made."""
     lots = [make_lot(batch, at=MORNING + minutes * MINUTE) for minutes in (10, 20, 40)]
     see(batch, label_version, at=MORNING + 30 * MINUTE)
     see(batch, drops_version, at=MORNING + 50 * MINUTE)
     assert [status(lot) for lot in lots] == [LotStatus.AWAITING, LotStatus.HELD, LotStatus.HELD]
+
+
+@pytest.mark.parametrize("moment", ["start", "roll-change"])
+def test_what_was_made_before_packing_went_on_is_held(
+    moment: str,
+    batch: Batch,
+    label_version: LabelVersion,
+    drops_version: LabelVersion,
+    see: See,
+    make_lot: Callable[..., Lot],
+) -> None:
+    """It may all have been packed after the good look at the roll."""
+    lots = [make_lot(batch, at=MORNING + minutes * MINUTE) for minutes in (10, 20, 30)]
+    see(batch, label_version, at=MORNING + 40 * MINUTE, moment=moment)
+    see(batch, drops_version, at=MORNING + 50 * MINUTE)
+    assert [status(lot) for lot in lots] == [LotStatus.HELD] * 3
+
+
+def test_only_a_good_end_closes_what_was_packed_before(
+    batch: Batch,
+    label_version: LabelVersion,
+    drops_version: LabelVersion,
+    see: See,
+    make_lot: Callable[..., Lot],
+) -> None:
+    """The good end of an earlier packing counts, also where packing began well again since."""
+    lots = [make_lot(batch, at=MORNING + minutes * MINUTE) for minutes in (10, 20, 40, 45)]
+    see(batch, label_version, at=MORNING + 30 * MINUTE)
+    see(batch, label_version, at=MORNING + 50 * MINUTE, moment="start", counts={})
+    see(batch, drops_version, at=MORNING + 60 * MINUTE)
+    assert [status(lot) for lot in lots] == [LotStatus.AWAITING] + [LotStatus.HELD] * 3
+
+
+def test_an_end_with_labels_missing_closes_nothing(
+    batch: Batch, label_version: LabelVersion, see: See, make_lot: Callable[..., Lot]
+) -> None:
+    lots = [make_lot(batch, at=MORNING + minutes * MINUTE) for minutes in (10, 20)]
+    see(batch, label_version, at=MORNING + 5 * MINUTE, moment="start", counts={})
+    see(batch, label_version, at=MORNING + 30 * MINUTE, counts=COUNTS | {"applied": "400"})
+    see(batch, label_version, at=MORNING + 40 * MINUTE, moment="start", counts={})
+    see(batch, label_version, at=MORNING + 50 * MINUTE, counts=COUNTS | {"applied": "400"})
+    case = Deviation.objects.latest("recorded_at")
+    assert set(case.holds.get().lots) == {str(lot.uid) for lot in lots}
 
 
 def test_what_comes_later_from_the_batch_is_held_while_the_case_is_open(
