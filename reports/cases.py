@@ -1,4 +1,4 @@
-"""A deviation as documents tell it: its four answers, what was held and decided, and how it was closed."""
+"""A deviation as documents tell it: its answers, what was held and decided, and how it was closed."""
 
 from dataclasses import dataclass
 from typing import Any
@@ -41,7 +41,7 @@ DISPOSITION_COLUMNS = (
 
 @dataclass(frozen=True, kw_only=True)
 class Case(RecordLine):
-    """A deviation with its four answers: put right, cause, prevention, and what became of each lot."""
+    """A deviation with its answers to three questions (put right, cause, prevention), and what became of each lot."""
 
     what: str
     title: str

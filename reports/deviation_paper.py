@@ -1,4 +1,4 @@
-"""A deviation as a document: what was read and judged, what was held, its four answers, the fate of each lot, who signed."""
+"""A deviation as a document: what was read and judged, what was held, its answers, the fate of each lot, who signed."""
 
 from collections.abc import Iterator
 from dataclasses import dataclass

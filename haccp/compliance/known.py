@@ -81,7 +81,7 @@ PARTS = (
     Part(
         "holds",
         "Deviations and holds",
-        "What failed is held, and its case closes with four answers and a decision on each lot.",
+        "What failed is held, and its case closes with answers to three questions and a decision on each lot.",
         ("R-CX-1-ca", "R-US-117-150-a"),
         kept=True,
     ),

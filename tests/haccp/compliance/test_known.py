@@ -10,6 +10,7 @@ import pytest
 from config.api.refusals import RuleBroken, Unusable
 from haccp.compliance import easing, known
 from haccp.compliance.known import BY_PROFILE, PARTS, RELIEFS
+from haccp.models import Question
 from haccp.plan_documents import Gap, gaps, starter_plan
 
 NOT_SPARED = {
@@ -86,6 +87,12 @@ def test_where_no_law_is_known_there_is_no_relief():
 def test_nothing_claims_compliance():
     words = " ".join(str(each) for each in (*PARTS, *RELIEFS)).lower() + known.DEFERRAL.lower()
     assert not [claim for claim in ("complian", "complies", "certif", "safe ") if claim in words]
+
+
+def test_a_case_asks_as_many_questions_as_the_part_on_holds_says():
+    (part,) = [each for each in PARTS if each.code == "holds"]
+    assert "answers to three questions and a decision on each lot" in part.asks
+    assert len(Question) == 3
 
 
 # -- what is eased in a plan ---------------------------------------------------------------------------
