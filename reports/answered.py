@@ -11,6 +11,16 @@ from reports.listing import spoken
 from reports.requirements import Answer, Requirements
 
 D = TypeVar("D", bound=Document)
+Held = dict[str, list[Any]]
+EMPTY: tuple[Any, ...] = (None, "", ())
+RULES = "reports.documents.RuleLine"
+"""These lines themselves, which stand wherever there is one."""
+SHOWN_AS = {
+    "ledger.models.Record.corrects": "reports.documents.RecordLine.corrects",
+    "ledger.models.Signature.meaning": "reports.documents.SignatureLine.meaning",
+    "ledger.models.Signature.signer_name": "reports.documents.SignatureLine.name",
+}
+"""Fields of records whose head stands only where a line bears them."""
 NO_RULES = frozenset({"us-11", "practice"})
 """Sources that ask nothing of a house: part 11 is a model taken by choice (21 CFR 117.305(g), read); common practice."""
 
@@ -21,10 +31,10 @@ def with_rules(document: D) -> D:
 
 
 def rules_of(document: Document) -> tuple[RuleLine, ...]:
-    """Where the map names a field with the document's kind, or a field of what the document holds."""
-    shapes = _names(document)
+    """Where the map names a field with the document's kind, or a field of what the document holds, and it is not empty."""
+    held = _held(document)
     named = {
-        entry.id: dict.fromkeys(short(each) for each in entry.answers if _speaks(each, document.kind, shapes))
+        entry.id: dict.fromkeys(short(each) for each in entry.answers if _speaks(each, document.kind, held))
         for entry in _map().entries
         if entry.source not in NO_RULES
     }
@@ -58,8 +68,17 @@ def _map() -> Requirements:
     return requirements.shipped()
 
 
-def _speaks(answer: Answer, kind: str, shapes: frozenset[str]) -> bool:
-    return bool(answer.field) and (answer.document == kind or answer.field.rpartition(".")[0] in shapes)
+def _speaks(answer: Answer, kind: str, held: Held) -> bool:
+    shape, _dot, name = answer.field.rpartition(".")
+    return bool(name) and (answer.document == kind or shape in held) and _stands(answer.field, held)
+
+
+def _stands(field: str, held: Held) -> bool:
+    """Whether anything of it is on the paper. What a document shows in words of its own (a model's field) is taken to be."""
+    shape, _dot, name = SHOWN_AS.get(field, field).rpartition(".")
+    if not shape.startswith("reports.") or shape == RULES:
+        return True
+    return any(getattr(each, name) not in EMPTY for each in held.get(shape, ()))
 
 
 def short(answer: Answer) -> str:
@@ -67,20 +86,22 @@ def short(answer: Answer) -> str:
     return ".".join(answer.field.split(".")[-2:])
 
 
-def _names(document: Document) -> frozenset[str]:
-    """The dotted names of the classes of what it holds: of a document that bears no signature, none of signatures."""
-    seen: set[type] = set()
+def _held(document: Document) -> Held:
+    """What it holds, by the dotted names of their classes: of a document that bears no signature, none of signatures."""
+    seen: dict[type, list[Any]] = {}
     _walk(document, seen)
-    return frozenset(f"{base.__module__}.{base.__qualname__}" for each in seen for base in each.__mro__)
+    held: Held = {}
+    for kind, found in seen.items():
+        for base in kind.__mro__:
+            held.setdefault(f"{base.__module__}.{base.__qualname__}", []).extend(found)
+    return held
 
 
-def _walk(value: Any, seen: set[type]) -> None:
-    """Of many of one class the first is looked into."""
+def _walk(value: Any, seen: dict[type, list[Any]]) -> None:
     if isinstance(value, (tuple, list)):
         for each in value:
-            if type(each) not in seen:
-                _walk(each, seen)
-    elif is_dataclass(value) and type(value) not in seen:
-        seen.add(type(value))
+            _walk(each, seen)
+    elif is_dataclass(value):
+        seen.setdefault(type(value), []).append(value)
         for field in fields(value):
             _walk(getattr(value, field.name), seen)

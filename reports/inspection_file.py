@@ -16,7 +16,7 @@ from django.utils.translation import gettext_lazy
 from ledger.models import Establishment
 from ledger.stored import Stored
 from reports import answered, merging, reading, rendering
-from reports.documents import Document
+from reports.documents import Document, RuleLine
 from reports.inspection import bundle, contents
 from reports.inspection.asked import Asked
 from reports.inspection.contents import Part
@@ -66,6 +66,7 @@ class InspectionFile(LeavesOut):
     kind: ClassVar[str] = "inspection-file"
     template: ClassVar[str] = "reports/inspection_file.html"
     shows_limits: ClassVar[bool] = False
+    signed_in_rows: ClassVar[bool] = True  # who signed stands in each document of it
 
     asked: tuple[str, ...]
     lines: tuple[Line, ...]
@@ -136,16 +137,21 @@ def _read(job: DocumentJob, build: Build) -> tuple[InspectionFile, list[Document
         reading.proved(replace(each, rules=()), [by_id[pk] for pk in each.record_ids if pk in by_id], by)
         for each in documents
     ]
-    told = [line for each in (front, *documents) for line in each.rules]
     front = replace(
         front,
         lines=tuple(_lines(parts, documents)),
         records=tuple(map(_shown, shown)),
         left_out=tuple(dict.fromkeys(_left_out(documents))),
         included=tuple(dict.fromkeys(word for each in documents for word in getattr(each, "included", ()))),
-        rules=translated(job.language, lambda: answered.together(told)),
     )
+    parts_tell = [line for each in documents for line in each.rules]
+    front = replace(front, rules=translated(job.language, lambda: _rules(front, parts_tell)))
     return reading.proved(front, shown, by), under_seal, shown
+
+
+def _rules(front: InspectionFile, parts_tell: Sequence[RuleLine]) -> tuple[RuleLine, ...]:
+    """Those of all its documents once; its own only now, since a field answers nothing while it is empty."""
+    return answered.together([*answered.rules_of(front), *parts_tell])
 
 
 def _built(job: DocumentJob, build: Build, part: Part, number: str) -> Any:

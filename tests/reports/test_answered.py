@@ -6,6 +6,7 @@ The rules of records are 21 CFR 117.305(a) to (g), read in stored copies; which 
 import json
 import re
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 from uuid import UUID
@@ -78,6 +79,28 @@ def test_every_document_that_holds_records_tells_when_and_where_whatever_its_kin
 
 def test_a_document_that_shows_no_record_names_no_rule_of_records(read: Any) -> None:
     assert "R-US-117-305-d" not in rules(read("receiving-log", first="2001-01-01", last="2001-01-02"))
+
+
+def test_a_field_that_is_empty_answers_nothing_here(read: Any) -> None:
+    whole = batch_record(read)
+    assert whole.left_out == ()
+    assert [each.rule for each in whole.rules if "BatchRecord.left_out" in each.fields] == []
+    told = replace(whole, left_out=("Quantities",), signatures=(), checks=())
+    named = {each.rule: each.fields for each in answered.rules_of(told)}
+    assert named["R-US-117-325"] == ("BatchRecord.left_out",)
+    assert [rule for rule, fields in named.items() if "Signature.meaning" in fields] == []
+
+
+def test_correction_is_named_where_a_line_is_one(read: Any) -> None:
+    whole = batch_record(read)
+    plain = replace(whole, checks=tuple(replace(each, corrects=None) for each in whole.checks))
+    one = replace(plain.checks[0], corrects=plain.checks[1].record)
+    corrected = replace(plain, checks=(one, *plain.checks[1:]))
+    fields = [
+        {each.rule: each.fields for each in answered.rules_of(document)}["R-US-117-305-c"]
+        for document in (plain, corrected)
+    ]
+    assert ["Record.corrects" in each for each in fields] == [False, True]
 
 
 def test_part_11_is_a_model_and_common_practice_no_rule(read: Any) -> None:
@@ -181,6 +204,9 @@ def test_in_an_inspection_file_they_stand_once_in_the_front(scene: Scene) -> Non
     assert told == sorted(told, key=order.index)
     assert len(set(told)) == len(told)
     assert "JudgedReading.entered" in rules(front)["R-US-117-305-b"].fields
+    assert "InspectionFile.lines" in rules(front)["R-US-117-320"].fields
+    shown = rendering.to_html(front, for_paper=True)
+    assert "was signed by a person" not in shown
 
 
 def test_a_file_in_spanish_tells_them_in_spanish_though_some_of_its_parts_are_in_english(
