@@ -61,10 +61,8 @@ def standing_cautions() -> tuple[str, ...]:
 
 
 def standing_deferral() -> str:
-    """That limits defer, in the active language."""
-    return _(
-        "Every limit defers to local regulation; where no local rule is confirmed this document says so."
-    )
+    """That limits defer, in the active language. Whether rules are confirmed is told only where limits are (``tells_limits``)."""
+    return _("Every limit defers to local regulation.")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -312,9 +310,10 @@ class Document:
     ``proofs``: every record shown. ``made_at`` is aware, on the establishment's clock.
     ``shows_limits``: False where nothing in it is held against a limit, so that it says nothing of any. ``hangs``: it is
     read from afar, so what proves it is set small at its foot. ``landscape``: the paper lies. ``signed_in_rows``: who
-    signed stands with each record, and not once more at the end. ``tells_rules``: False of what goes to a wall, a tub, a
-    customer or the public. ``rules``: what its fields are meant to answer (``reports.answered``). ``marks_late``: it shows
-    records with their marks, so it says from when on one is marked as late: ``late_after_minutes``.
+    signed stands with each record, or in each document of a file, and not once more at the end. ``tells_rules``: False of
+    what goes to a wall, a tub, a customer or the public. ``rules``: what its fields are meant to answer
+    (``reports.answered``). ``marks_late``: it shows records with their marks, so it says from when on one is marked as
+    late: ``late_after_minutes``.
     """
 
     kind: ClassVar[str]

@@ -181,7 +181,20 @@ def test_a_rule_that_nobody_confirmed_is_named_as_such() -> None:
 def test_every_document_warns_and_defers() -> None:
     text = seen()
     assert "Hot sugar sticks and burns at every working temperature" in text
-    assert "Every limit defers to local regulation" in text
+    assert (
+        "Every limit defers to local regulation. Where no local rule is confirmed this document says so."
+        in text
+    )
+
+
+def test_a_document_that_tells_no_limits_does_not_say_that_it_tells_of_rules() -> None:
+    class List(ShiftSheet):
+        shows_limits = False
+
+    line = short_sheet()
+    text = seen(List(**{each.name: getattr(line, each.name) for each in fields(line)}))
+    assert "Every limit defers to local regulation." in text
+    assert "this document says so" not in text
 
 
 @pytest.mark.parametrize("claim", ["complian", "certifi", "guarantee"])
