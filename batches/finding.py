@@ -8,13 +8,14 @@ from typing import Any
 from django.db.models import Q, QuerySet
 
 from batches import own_addresses
-from batches.models import Lot, Material, TradingPartner
+from batches.models import Batch, Lot, Material, TradingPartner
 from batches.scanning.texts import Scanned
 from ledger.gs1_keys import is_restricted
 from ledger.models import Establishment
 
 PLACES = ("410", "411", "412", "413", "414", "415", "416", "417")
 """Fields that hold a GLN (GS1 Syntax Dictionary, read)."""
+MOST_NAMED = 100  # lots of one batch in a sentence (a site setting, no source)
 MADE_ON, PACKED_ON, BEST_BEFORE, USE_BY = "11", "13", "15", "17"
 
 
@@ -46,7 +47,9 @@ def find(here: Establishment, scanned: Scanned) -> Findings:
     found = (*_of_code(here, scanned.code), *_of_product(here, scanned.gtin))
     if not found and scanned.refused:
         raise scanned.refused
-    return Findings((*found, *_on_hand(here, found)), () if found else (_unknown(scanned),))
+    batch = _of_batch(here, scanned.code)
+    told = () if found else (batch or _unknown(scanned),)
+    return Findings((*found, *_on_hand(here, found)), told)
 
 
 SHOPS_OWN = "This product number means something within one shop or country only: ask whose label it is."
@@ -57,6 +60,22 @@ def _unknown(scanned: Scanned) -> str:
         return SHOPS_OWN
     number = f", and no material the GTIN {scanned.gtin}" if scanned.gtin else ""
     return f"No lot here bears the code {scanned.code[:60]}{number}. If it is a delivery, record its receipt."
+
+
+def _of_batch(here: Establishment, code: str) -> str:
+    """A sheet at the stove bears the code of a batch, which is no delivery: the lots it made are what there is of it."""
+    batch = Batch.objects.filter(establishment=here, code=code.upper()).first()
+    if batch is None:
+        return ""
+    made = ", ".join(
+        _lots(here)
+        .filter(batch=batch, state__withdrawn=False)
+        .order_by("id")
+        .values_list("code", flat=True)[:MOST_NAMED]
+    )
+    return f"A batch bears the code {batch.code}. " + (
+        f"It made the lots: {made}. Scan or type one of them." if made else "It made no lot yet."
+    )
 
 
 def _lots(here: Establishment) -> QuerySet[Lot]:
