@@ -115,9 +115,16 @@ def recipe_version(
     recipe = Recipe.objects.create(
         establishment=pillows.establishment, code=f"R{next(_numbers)}", name="Pillows", material=pillows
     )
-    version = RecipeVersion.new(
-        act(), recipe=recipe, material=pillows, number=1, document={"lines": []}
-    ).insert()
+    lines = [
+        {"material": material.code, "quantity": quantity, "unit": unit, "tolerance_permille": "10"}
+        for material, quantity, unit in (
+            (hazelnuts, "1", "GRM"),
+            (sugar, "1", "GRM"),
+            (wrappers, "1000", "H87"),
+        )
+    ]
+    document = {"batch_size": {"quantity": "100", "unit": "H87"}, "lines": lines}
+    version = RecipeVersion.new(act(), recipe=recipe, material=pillows, number=1, document=document).insert()
     for position, material in enumerate((hazelnuts, sugar, wrappers), start=1):
         RecipeLine.objects.create(
             version=version, position=position, material=material, amount=1000, tolerance_permille=10

@@ -1,14 +1,16 @@
 """The pages at printed addresses: the lot for who works there, the printed label's own words for anybody else."""
 
+import re
 from typing import Any
 
 import pytest
 from django.test import Client
 
-from batches import own_addresses
+from batches import movements, own_addresses
 from batches.models import Lot
 from tests.batches.conftest import *  # noqa: F403 - a house that makes things
 from tests.conftest import PASSWORD
+from tests.haccp.allergens.conftest import *  # noqa: F403 - what a supplier states
 
 pytestmark = pytest.mark.django_db
 
@@ -100,6 +102,34 @@ def test_a_code_is_typed_into_the_page(of_operator, lot):
     shown = of_operator.post(f"/at/{lot.establishment_id}/scan", {"text": lot.code.lower()}).content.decode()
     assert f"Lot {lot.code} of Hazelnut pillows" in shown
     assert of_operator.get(f"/at/{lot.establishment_id}/scan").status_code == 200
+
+
+def test_the_page_tells_what_the_lot_contains_and_what_nobody_stated(of_operator, receive, hazelnuts, state):
+    lot = receive(supplier_code="N-9").lot
+    state(hazelnuts, "milk", "may-contain:egg", lot=lot)  # a word that came after the lot
+    shown = of_operator.post(f"/at/{lot.establishment_id}/scan", {"text": lot.code}).content.decode()
+    assert re.search(r"<dt>Contains</dt><dd>[^<]*milk", shown, re.IGNORECASE)
+    assert re.search(r"<dt>May contain</dt><dd>[^<]*egg", shown, re.IGNORECASE)
+    unknown = re.search(r"<dt>Unknown, nobody stated it</dt><dd>([^<]*)", shown)
+    assert unknown
+    assert "peanut" in unknown[1].lower()
+    assert "unknown, never absent" in shown
+
+
+def test_the_page_of_a_withdrawn_lot_tells_no_allergens(of_operator, lot, act):
+    movements.withdraw(act=act(corrects=lot.birth_id, reason="Never made.", withdraws=True))
+    shown = of_operator.get(path_of(lot)).content.decode()
+    assert "What you may do with it" in shown
+    assert "Allergens, by the records" not in shown
+
+
+def test_the_page_says_where_each_allowed_deed_is_written_down(of_operator, lot):
+    shown = of_operator.get(path_of(lot)).content.decode()
+    here = f"POST /api/v1/establishments/{lot.establishment_id}"
+    for where in ("/deviations", "/movements/counted", "/movements/moved"):
+        assert f"{here}{where}<" in shown
+    assert f"{here}/movements/used" not in shown  # it awaits a decision
+    assert "over the API, with a key of one&#x27;s own" in shown or "with a key of one's own" in shown
 
 
 def test_a_broken_barcode_is_told_on_the_page_and_what_was_typed_stays(of_operator, lot):

@@ -134,6 +134,15 @@ def test_a_code_that_nothing_bears_is_no_error(scan, establishment):
     assert answer["told"] == ["No lot here bears the code NOBODY-1. If it is a delivery, record its receipt."]
 
 
+def test_the_code_of_a_batch_is_told_to_be_one_with_the_lots_it_made(scan, made, make_batch):
+    answer = scan(made.batch.code.lower()).json()
+    assert answer["told"] == [
+        f"A batch bears the code {made.batch.code}. It made the lots: {made.code}. Scan or type one of them."
+    ]
+    young = make_batch()
+    assert scan(young.code).json()["told"] == [f"A batch bears the code {young.code}. It made no lot yet."]
+
+
 def test_a_location_number_names_a_partner_or_the_house(scan, supplier, act, establishment):
     supplier.gln = "4012345000054"
     supplier.save()
@@ -201,6 +210,21 @@ def test_what_is_held_says_by_what(scan, made, act, lead_api):
     reasons = {each["deed"]: each["because"] for each in found["lot"]["doings"]}
     assert "it is held" in reasons["use"]
     assert reasons["release"] == "No: what holds it is decided and closed first."
+
+
+def test_what_an_open_case_holds_is_not_destroyed_before_a_lead_decided_so(scan, made, act, lead):
+    case = deviations.report(act=act(), title="The supplier recalls it.", hold=Touched("lot", made.uid))
+
+    def destroy() -> dict[str, Any]:
+        (said,) = (each for each in only(scan(made.code))["lot"]["doings"] if each["deed"] == "destroy")
+        return said
+
+    assert not destroy()["may"]
+    assert destroy()["because"].startswith("No: the lead decides first")
+    deviations.dispose(
+        act=act(lead), deviation=case, lot=made, decision="destroy", because="Agreed with the supplier."
+    )
+    assert destroy()["may"]
 
 
 def test_what_is_past_its_date_says_so(scan, made, release, time_machine, client_of, operator):
