@@ -47,7 +47,14 @@ def findings(here: Establishment) -> QuerySet[Finding]:
     """Those that stand, the first due first, those without a day last."""
     rows: QuerySet[Finding] = Finding.objects.standing().of(here)
     rows = rows.select_related(
-        "establishment", "performed_by", "inspection", "closed", "lot", "batch", "control_point", "equipment"
+        "establishment",
+        "performed_by",
+        "inspection",
+        "closed__performed_by",
+        "lot",
+        "batch",
+        "control_point",
+        "equipment",
     )
     return rows.order_by(F("due_on").asc(nulls_last=True), "recorded_at", "id")
 

@@ -1,14 +1,20 @@
 """The pages of inspections: what is due, one visit, and forms that record, ask back and say what is wrong where."""
 
 import io
+import re
 from typing import Any
+from unittest.mock import patch
 
 import pytest
+from django.http import HttpResponse
 from django.test import Client
 
+from haccp.inspections import visits
 from haccp.models import Finding, FindingAnswer, FindingClosed, Inspection, InspectionEnd, InspectionSample
 from ledger.ids import uuid7
 from ledger.models import Attachment, Person
+from reports import jobs
+from reports.pages import numbered
 from tests.conftest import NOON, PASSWORD
 
 pytestmark = pytest.mark.django_db
@@ -144,6 +150,25 @@ def test_a_lead_closes_by_password_and_an_operator_sees_no_such_form(
     assert send(of_lead, visit, "closing", password="wrong", **said).status_code == 403
     assert send(of_lead, visit, "closing", password=PASSWORD, **said).status_code == 302
     assert FindingClosed.objects.get().reference == "Letter 20"
+    assert re.search(
+        f"2026-03-02 13:00[^<]*, {lead.name}: <strong>Closed</strong>", shown(of_lead, page_of(visit))
+    )
+
+
+def test_a_document_that_was_shown_is_a_link_to_its_paper(
+    browser: Client, visit: Any, act: Any, lead: Person
+) -> None:
+    job = jobs.ask(establishment=visit.establishment, asked_by=lead, kind="people-list")
+    visits.note(act=act(), inspection=visit, what="shown", document=job.number)
+    address = f"/at/{visit.establishment_id}/documents/{job.number}"
+    assert f'<a href="{address}">Document {job.number:06d}</a>' in shown(browser, page_of(visit))
+    waiting = browser.get(address)
+    assert (waiting.status_code, "is queued" in waiting.content.decode()) == (409, True)
+    with patch.object(
+        numbered, "fetched", side_effect=lambda made, kind: HttpResponse(f"{kind} {made.number}")
+    ):
+        assert browser.get(address).content.decode() == f"pdf {job.number}"
+    assert browser.get(f"/at/{visit.establishment_id}/documents/999").status_code == 404
 
 
 def test_what_is_of_another_visit_is_not_answered_here(
