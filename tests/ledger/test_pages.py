@@ -18,6 +18,16 @@ def test_a_stranger_is_led_to_the_sign_in(browser: Client) -> None:
     assert browser.get("/").headers.get("Location", "").startswith("/sign-in")
 
 
+def test_pages_of_no_house_bear_the_name_of_the_service_and_the_menu_says_where_it_leads(
+    browser: Client, lead: Person
+) -> None:
+    assert '<p class="where">Confectionery records</p>' in browser.get("/sign-in").content.decode()
+    browser.force_login(lead, backend="django.contrib.auth.backends.ModelBackend")
+    page = browser.get("/").content.decode()
+    assert 'aria-current="page">Where you work</a>' in page
+    assert "Today" not in page
+
+
 def test_the_right_password_opens_the_page_with_ones_places(browser: Client, lead: Person) -> None:
     answer = browser.post("/sign-in", {"sign_in_name": lead.sign_in_name, "password": PASSWORD}, follow=True)
     assert "Lindenhof Sweets" in answer.content.decode()
