@@ -16,6 +16,7 @@ from config.api.bodies import BodySerializer
 from config.api.examples import WHEN
 from haccp.api.verifications import Said
 from haccp.changeovers import findings, lines, recording, releasing, verifying
+from haccp.changeovers.procedure_documents import LONGEST
 from haccp.changeovers.sheets import MOST_COUNTS
 from haccp.models import (
     Changeover,
@@ -232,7 +233,7 @@ SWAB = {
     "contact_cm2": "8000",
     "first_product_kg": "2",
     "counts": "protein",
-    "validated_for": "Sugar on steel; kit maker's study, sheet 4",
+    "validated_for": {"food": "Sugar on steel", "evidence": "Kit maker's study, sheet 4"},
 }
 LOOK = {"performed_at": "2026-03-02T12:00:00+01:00", "method": "visual", "outcome": "clean"}
 
@@ -265,6 +266,26 @@ class LevelSerializer(serializers.Serializer):
         return dict(instance)
 
 
+class ValidatedForSerializer(BodySerializer):
+    """Where the method was shown to find the allergen. Nothing is within unless both are named, each by words of its own."""
+
+    food = serializers.CharField(
+        max_length=LONGEST, required=False, allow_blank=True, help_text="In which food, on what surface."
+    )
+    evidence = serializers.CharField(
+        max_length=LONGEST,
+        required=False,
+        allow_blank=True,
+        help_text="Where that is written: report, study.",
+    )
+
+    def get_attribute(self, instance: Any) -> Any:
+        return instance.said.get(self.field_name)
+
+    def to_representation(self, instance: Any) -> dict[str, Any]:
+        return dict(instance)
+
+
 @extend_schema_serializer(
     examples=[
         OpenApiExample("Swab below detection", SWAB, request_only=True),
@@ -290,8 +311,8 @@ class ChangeoverVerificationSerializer(RecordSerializer):
     rinse_ml = Said(help_text="Of rinse water: all of it.")
     first_product_kg = Said(help_text="The first product off the line, never the whole batch.")
     counts = Said(help_text=f"What the value counts: {', '.join(findings.COUNTS)} (part of the protein).")
-    validated_for = Said(
-        help_text="In which food the method was shown to find it, and where that is written."
+    validated_for = ValidatedForSerializer(
+        required=False, allow_null=True, help_text="Null or left out: the method was not validated."
     )
     level = LevelSerializer(read_only=True)
     result = serializers.ChoiceField(choices=Shown.choices, read_only=True)

@@ -1,10 +1,12 @@
 """What a verification after a changeover comes to: within, outside or undecided, with the sentence. Pure, no Django.
 
-``said`` holds text as entered. A look: {"outcome": "clean" | "not-clean"}. ATP and total protein: {"value", "unit"}. A
-swab: {"value", "unit", "detection_limit", "wiped_cm2", "contact_cm2", "first_product_kg", "counts", "validated_for"};
-rinse water the same with "tested_ml" and "rinse_ml" in place of the areas. A value is a mass of protein on what was
-wiped, or in what was tested; "< 2.5" lies below what the method finds and is taken at that. Everything on the whole
-surface, or in all the rinse water, is taken to go into the first product, and never into the whole batch.
+``said`` holds what was entered, as text. A look: {"outcome": "clean" | "not-clean"}. ATP and total protein: {"value",
+"unit"}. A swab: {"value", "unit", "detection_limit", "wiped_cm2", "contact_cm2", "first_product_kg", "counts",
+"validated_for"}; rinse water the same with "tested_ml" and "rinse_ml" in place of the areas. "validated_for": {"food",
+"evidence"}, in which food the method was shown to find it and where that is written; absent where it was not. A value
+is a mass of protein on what was wiped, or in what was tested; "< 2.5" lies below what the method finds and is taken at
+that. Everything on the whole surface, or in all the rinse water, is taken to go into the first product, and never into
+the whole batch.
 """
 
 import re
@@ -41,7 +43,9 @@ PROCEDURE = "cleaning procedure"
 NOT_VALIDATED = (
     "Nobody said in which food the method was shown to find it, and where that is written: it clears nothing."
 )
-DENIALS = frozenset({"no", "not", "none", "nobody", "never", "unknown", "unvalidated"})
+VALIDATED_FOR = ("food", "evidence")
+WORD = re.compile(r"[^\W\d_]{2}")
+"""Two letters side by side, in any script: "n/a", "k. A." or a dash name nothing."""
 RINSED = "What the water did not take with it is not in this figure."
 
 
@@ -59,7 +63,7 @@ class Finding:
 
 
 def find(
-    method: str, allergen: str, said: Mapping[str, str], procedure: Procedure, batch_kg: Decimal | None = None
+    method: str, allergen: str, said: Mapping[str, Any], procedure: Procedure, batch_kg: Decimal | None = None
 ) -> Finding:
     """What was found. ``batch_kg``: size of the batch that follows, where it is known.
 
@@ -73,7 +77,7 @@ def find(
     return _residue(method, allergen, said, procedure, batch_kg)
 
 
-def _refuse_others(method: str, said: Mapping[str, str]) -> None:
+def _refuse_others(method: str, said: Mapping[str, Any]) -> None:
     known = SAID[method]
     wrong = [
         Reason("not-of-this-method", f"A {method} verification has no {name}.", name)
@@ -83,7 +87,7 @@ def _refuse_others(method: str, said: Mapping[str, str]) -> None:
         raise Unusable("Nothing was written.", reasons=wrong)
 
 
-def _look(said: Mapping[str, str]) -> Finding:
+def _look(said: Mapping[str, Any]) -> Finding:
     outcome = said.get("outcome")
     if outcome == CLEAN:
         return Finding(Result.WITHIN, "Looked clean.")
@@ -92,7 +96,7 @@ def _look(said: Mapping[str, str]) -> Finding:
     raise Unusable(f"Say one of: {CLEAN}, {NOT_CLEAN}.", code="unknown-name", field="outcome")
 
 
-def _cleanliness(method: str, said: Mapping[str, str], procedure: Procedure) -> Finding:
+def _cleanliness(method: str, said: Mapping[str, Any], procedure: Procedure) -> Finding:
     """Judged by the house's own bound in the meter's own unit; it clears no allergen."""
     unit, entered = said.get("unit", ""), said.get("value", "")
     if not is_one_line(unit, 20):
@@ -122,10 +126,10 @@ def _not_negative(text: str, name: str) -> Decimal:
 
 
 def _residue(
-    method: str, allergen: str, said: Mapping[str, str], procedure: Procedure, batch_kg: Decimal | None
+    method: str, allergen: str, said: Mapping[str, Any], procedure: Procedure, batch_kg: Decimal | None
 ) -> Finding:
-    reading, validated = _reading(allergen, said), said.get("validated_for", "").strip()
-    _refuse_words(said, validated)
+    reading = _reading(allergen, said)
+    _refuse_words(said)
     level = level_of(allergen, procedure)
     limit = _limit(allergen, level, _amounts(method, said, batch_kg))
     figure = figures.figure(limit, reading)
@@ -138,22 +142,30 @@ def _residue(
         return Finding(Result.UNDECIDED, sentence, figures=numbers)
     judged = limits.judge(reading, _of_procedure(limit))
     found = Finding(judged.result, f"{judged.sentence} {judged.warning}".strip(), level, numbers)
-    return _cautious(found, said["counts"], _names_food_and_paper(validated), method)
+    return _cautious(found, said["counts"], _is_validated(said), method)
 
 
-def _names_food_and_paper(validated: str) -> bool:
-    """A food and where it is written are two words at least, and the first does not deny it."""
-    words = re.findall(r"[^\W\d_]+", validated.casefold())
-    return len(words) > 1 and words[0] not in DENIALS
+def _is_validated(said: Mapping[str, Any]) -> bool:
+    """Whether a food and where it is written are both named. One text for both names at most one of them."""
+    stated = said.get("validated_for") or {}
+    food, evidence = (stated.get(name, "").strip().casefold() for name in VALIDATED_FOR)
+    return food != evidence and all(WORD.search(text) for text in (food, evidence))
 
 
-def _refuse_words(said: Mapping[str, str], validated: str) -> None:
+def _refuse_words(said: Mapping[str, Any]) -> None:
     if said.get("counts") not in COUNTS:
         sentence = f"Say what the value counts: {', '.join(COUNTS)}."
         raise Unusable(sentence, code="unknown-name", field="counts")
-    if validated and not is_one_line(validated, LONGEST):
-        sentence = f"Give one line of at most {LONGEST} characters."
-        raise Unusable(sentence, code="not-one-line", field="validated_for")
+    stated = said.get("validated_for")
+    if stated is None:
+        return
+    if not isinstance(stated, Mapping) or not set(stated) <= set(VALIDATED_FOR):
+        sentence = f"Give {' and '.join(VALIDATED_FOR)}; leave it out where the method was not validated."
+        raise Unusable(sentence, code="unknown-shape", field="validated_for")
+    for name, text in stated.items():
+        if not isinstance(text, str) or (text.strip() and not is_one_line(text, LONGEST)):
+            sentence = f"Give one line of at most {LONGEST} characters."
+            raise Unusable(sentence, code="not-one-line", field=f"validated_for.{name}")
 
 
 def _limit(
@@ -180,7 +192,7 @@ def _of_procedure(limit: ResidueLimit) -> InForce:
     return replace(bounds, upper=replace(bounds.upper, source=PROCEDURE))
 
 
-def _reading(allergen: str, said: Mapping[str, str]) -> Reading:
+def _reading(allergen: str, said: Mapping[str, Any]) -> Reading:
     """The value as entered; one under the limit of detection is taken at that limit, however it was written."""
     kept = {name: said.get(name, "") for name in ("value", "unit")}
     try:
@@ -203,13 +215,13 @@ def _reading(allergen: str, said: Mapping[str, str]) -> Reading:
     return reading
 
 
-def _detection_limit(said: Mapping[str, str]) -> Decimal | None:
+def _detection_limit(said: Mapping[str, Any]) -> Decimal | None:
     if not said.get("detection_limit"):
         return None
     return _positive(said, "detection_limit")
 
 
-def _positive(said: Mapping[str, str], name: str) -> Decimal:
+def _positive(said: Mapping[str, Any], name: str) -> Decimal:
     value = parse_number(said.get(name, ""), field=name)
     if value <= 0:
         raise Unusable(f"This must be above 0, it is {value}.", code="not-positive", field=name)
@@ -217,7 +229,7 @@ def _positive(said: Mapping[str, str], name: str) -> Decimal:
 
 
 def _amounts(
-    method: str, said: Mapping[str, str], batch_kg: Decimal | None
+    method: str, said: Mapping[str, Any], batch_kg: Decimal | None
 ) -> tuple[Decimal, Decimal, Decimal]:
     """What was wiped or tested, the whole of it, and the first product in kg. Raises Unusable with every reason."""
     reasons: list[Reason] = []

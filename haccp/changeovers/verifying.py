@@ -23,7 +23,7 @@ def record(
     act: Act,
     changeover: Changeover,
     method: str,
-    said: Mapping[str, str],
+    said: Mapping[str, Any],
     allergen: str = "",
     equipment: Equipment | None = None,
 ) -> ChangeoverVerification:

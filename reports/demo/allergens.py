@@ -18,7 +18,7 @@ SWAB = {
     "contact_cm2": "8000",
     "first_product_kg": "0.2",
     "counts": "protein",
-    "validated_for": "Hazelnut filling on stone; the firm's report 7",
+    "validated_for": {"food": "Hazelnut filling on stone", "evidence": "The firm's report 7"},
 }
 STEPS = {"SCRAPE": 257, "WASH": 275, "RINSE": 285, "DRY": 300}
 CLEARED = {

@@ -5,12 +5,25 @@ from typing import Any
 import pytest
 
 from batches.models import Equipment
+from haccp.changeovers import findings
 from haccp.models import CleaningProcedureVersion, Deviation
 from tests.conftest import PASSWORD
-from tests.haccp.changeovers.procedures import WET, dry
+from tests.haccp.changeovers.procedures import WET, dry, wet
 
 AT = "2026-03-02T12:{}:00+01:00"
+VALIDATED = {"food": "Sugar on steel", "evidence": "Kit maker's study"}
 CLEARED = {"product": True, "packaging": True, "labels": True, "none_issued": True}
+MEASURED = {
+    "performed_at": AT.format("25"),
+    "method": "swab",
+    "allergen": "milk",
+    "value": "< 2.5",
+    "unit": "MC",
+    "wiped_cm2": "100",
+    "contact_cm2": "8000",
+    "first_product_kg": "2",
+    "counts": "protein",
+}
 
 
 @pytest.fixture
@@ -113,37 +126,52 @@ def test_a_wrong_password_releases_nothing(api: Any, lead_api: Any, made: dict[s
 
 
 def test_a_swab_is_answered_with_its_level_and_its_finding(api: Any, made: dict[str, Any], approve: Any):
-    said = {
-        "performed_at": AT.format("25"),
-        "method": "swab",
-        "allergen": "milk",
-        "value": "< 2.5",
-        "unit": "MC",
-        "wiped_cm2": "100",
-        "contact_cm2": "8000",
-        "first_product_kg": "2",
-        "counts": "protein",
-        "validated_for": "Sugar on steel",
-    }
+    said = MEASURED | {"validated_for": VALIDATED}
     shown = api.send(f"changeovers/{made['id']}/verifications", said).json()
     assert (shown["value"], shown["finding"]["value"], shown["result"]) == ("< 2.5", "0.1", "undecided")
     assert "no reference dose" in shown["finding"]["sentence"]  # dry cleaning asks for a look only
+    assert shown["validated_for"] == VALIDATED
+
+
+@pytest.mark.parametrize(
+    "said", [None, {"food": "Sugar on steel", "evidence": ""}, {"food": "Sugar on steel"}]
+)
+def test_a_swab_without_its_validation_is_kept_and_shown_as_sent(api: Any, made: dict[str, Any], said: Any):
+    shown = api.send(f"changeovers/{made['id']}/verifications", MEASURED | {"validated_for": said})
+    assert (shown.status_code, shown.json()["validated_for"]) == (201, said)
+
+
+@pytest.mark.parametrize(
+    ("said", "result"),
+    [(VALIDATED, "within"), (None, "undecided"), ({"food": "Sugar on steel"}, "undecided")],
+)
+def test_a_swab_is_within_only_where_food_and_evidence_were_given(
+    api: Any, body: dict[str, Any], approve: Any, said: Any, result: str
+):
+    washed = api.send("changeovers", body | {"procedure_version": str(approve(wet(), "WET").pk), "steps": []})
+    path = f"changeovers/{washed.json()['id']}/verifications"
+    shown = api.send(path, MEASURED | {"validated_for": said}).json()
+    assert shown["result"] == result
+    assert (findings.NOT_VALIDATED in shown["finding"]["sentence"]) is (result == "undecided")
+
+
+def test_left_out_it_is_shown_as_null(api: Any, made: dict[str, Any]):
+    shown = api.send(f"changeovers/{made['id']}/verifications", MEASURED)
+    assert (shown.status_code, shown.json()["validated_for"]) == (201, None)
+
+
+@pytest.mark.parametrize(
+    "said", ["Sugar on steel; report 4", ["Sugar"], {"validated": "yes"}, {"food": ["a"]}]
+)
+def test_a_validation_of_another_shape_is_refused(api: Any, made: dict[str, Any], said: Any):
+    answer = api.send(f"changeovers/{made['id']}/verifications", MEASURED | {"validated_for": said})
+    assert answer.status_code == 400
+    assert answer.json()["errors"][0]["field"].startswith("validated_for")
 
 
 @pytest.mark.parametrize(("what", "said"), [("unit", {"unit": ""}), ("value", {"value": "-4"})])
 def test_a_swab_that_says_nothing_is_refused(api: Any, made: dict[str, Any], what: str, said: dict[str, str]):
-    whole = {
-        "performed_at": AT.format("25"),
-        "method": "swab",
-        "allergen": "milk",
-        "value": "5",
-        "unit": "MC",
-        "wiped_cm2": "100",
-        "contact_cm2": "8000",
-        "first_product_kg": "2",
-        "counts": "protein",
-    }
-    refused = api.send(f"changeovers/{made['id']}/verifications", whole | said)
+    refused = api.send(f"changeovers/{made['id']}/verifications", MEASURED | said)
     assert (refused.status_code, refused.json()["errors"][0]["field"]) == (400, what)
 
 

@@ -28,7 +28,7 @@ SWAB = {
     "contact_cm2": "8000",
     "first_product_kg": "2",
     "counts": "protein",
-    "validated_for": "Sugar on steel, kit maker's study",
+    "validated_for": {"food": "Sugar on steel", "evidence": "Kit maker's study, sheet 4"},
 }
 RINSE = {name: value for name, value in SWAB.items() if not name.endswith("cm2")} | {
     "tested_ml": "10",
@@ -42,12 +42,12 @@ def procedure(**changes: Any) -> Procedure:
     return read
 
 
-def swab(allergen: str = "milk", under: Procedure | None = None, **changes: str) -> Finding:
+def swab(allergen: str = "milk", under: Procedure | None = None, **changes: Any) -> Finding:
     said = {name: value for name, value in (SWAB | changes).items() if value}
     return find("swab", allergen, said, under or procedure())
 
 
-def refused(**changes: str) -> dict[str, str]:
+def refused(**changes: Any) -> dict[str, str]:
     with pytest.raises(Unusable) as caught:
         swab(**changes)
     return {reason.field: reason.code for reason in caught.value.reasons}
@@ -180,19 +180,46 @@ def test_rinse_water_is_counted_whole():
 
 
 def test_a_method_that_was_not_shown_to_work_in_this_food_clears_nothing():
-    assert swab(validated_for="").result is Result.UNDECIDED
-    assert swab(validated_for="  ").result is Result.UNDECIDED
+    for said in (None, {}):
+        found = swab(validated_for=said)
+        assert found.result is Result.UNDECIDED
+        assert findings.NOT_VALIDATED in found.sentence
 
 
-@pytest.mark.parametrize("said", ["no", "No: not on stone", "not validated", "yes", "x", "-", "unknown here"])
-def test_a_word_that_names_no_food_and_no_paper_is_no_validation(said: str):
-    found = swab(validated_for=said)
+@pytest.mark.parametrize("word", ["", "  ", "x", "-", "7", "n/a", "N/A", "k. A.", "t.b.d.", "12/2025"])
+@pytest.mark.parametrize("name", ["food", "evidence"])
+def test_without_a_food_and_a_paper_nothing_is_validated(name: str, word: str):
+    found = swab(validated_for=SWAB["validated_for"] | {name: word})
     assert found.result is Result.UNDECIDED
     assert findings.NOT_VALIDATED in found.sentence
 
 
+@pytest.mark.parametrize("name", ["food", "evidence"])
+def test_one_of_the_two_alone_validates_nothing(name: str):
+    assert swab(validated_for={name: "Sugar on steel, report 4"}).result is Result.UNDECIDED
+
+
+@pytest.mark.parametrize("word", ["none", "sin validar", "kein Nachweis", "to be validated"])
+def test_one_text_for_both_validates_nothing(word: str):
+    said = {"food": word, "evidence": word.upper()}
+    assert swab(validated_for=said).result is Result.UNDECIDED
+
+
+@pytest.mark.parametrize(
+    "said",
+    [
+        {"food": "Zucker auf Stahl", "evidence": "PB-7"},
+        {"food": "\u7cd6\u679c", "evidence": "\u62a5\u544a 4"},
+    ],
+)
+def test_a_food_and_its_paper_validate_in_any_script(said: dict[str, str]):
+    found = swab(validated_for=said)
+    assert found.result is Result.WITHIN
+    assert findings.NOT_VALIDATED not in found.sentence
+
+
 def test_what_is_outside_stays_outside_whatever_the_method():
-    assert swab(value="1300", validated_for="").result is Result.OUTSIDE
+    assert swab(value="1300", validated_for=None).result is Result.OUTSIDE
     assert swab(value="1300", counts="other").result is Result.OUTSIDE
 
 
@@ -225,6 +252,10 @@ def test_without_a_dose_nothing_is_said():
         ({"unit": "ug"}, "unit", "unknown-unit"),
         ({"detection_limit": "-2"}, "detection_limit", "not-positive"),
         ({"counts": ""}, "counts", "unknown-name"),
+        ({"validated_for": "Sugar; report 4"}, "validated_for", "unknown-shape"),
+        ({"validated_for": {"validated": "yes"}}, "validated_for", "unknown-shape"),
+        ({"validated_for": {"food": "Sugar", "evidence": "a\nb"}}, "validated_for.evidence", "not-one-line"),
+        ({"validated_for": {"food": "S" * 301}}, "validated_for.food", "not-one-line"),
         ({"wiped_cm2": "9000"}, "wiped_cm2", "more-than-all"),
         ({"tested_ml": "10"}, "tested_ml", "not-of-this-method"),
     ],

@@ -136,7 +136,7 @@ def test_something_undecided_is_no_release_until_it_is_shown(
 ):
     made = change_over()
     show(made)
-    show(made, "swab", "milk", validated_for="")
+    show(made, "swab", "milk", validated_for=None)
     show(made, "swab", "hazelnut")
     assert set(refused(lambda: free(made))) == {"verification-not-within"}
     show(made, "swab", "milk")
