@@ -101,6 +101,22 @@ def test_each_step_is_told_with_where_to_read_it(played: Played) -> None:
     assert "/api/v1/establishments/" in played.told
 
 
+def test_it_begins_with_how_to_get_the_key_that_its_addresses_take(played: Played, client: Any) -> None:
+    begins = played.told.split(" 1. ")[0]
+    body = re.search(r"/api/v1/keys --json '([^']+)'", begins)
+    assert body
+    made = client.post("/api/v1/keys", json.loads(body[1]), content_type="application/json")
+    assert made.status_code == 201, made.content
+    where = re.search(r"http://[^/]+(/api/v1/establishments/\S+)", played.told)
+    assert where
+    assert client.get(where[1]).status_code == 401
+    assert client.get(where[1], headers={"authorization": f"Bearer {made.json()['key']}"}).status_code == 200
+
+
+def test_it_ends_with_why_nearly_every_record_is_marked_late(played: Played) -> None:
+    assert "nearly every record\nis marked as a late entry" in played.told
+
+
 def test_the_recipe_is_predicted_the_logger_verified_and_its_series_judged(played: Played) -> None:
     assert "was held in ice water: Found off by +0.2 °C" in played.told
     assert "By its materials' sheets the filling holds" in played.told

@@ -1,6 +1,7 @@
 import logging
 from collections.abc import Iterator
 from contextlib import contextmanager
+from json import dumps
 from pathlib import Path
 from typing import Any
 
@@ -16,6 +17,22 @@ from reports.demo.house import HOUSE, PASSWORD, PEOPLE, House
 from reports.demo.recalled import WithRecalls
 from reports.models import DocumentJob
 from reports.rendering import PdfUnavailable
+
+OWN_KEY = {
+    "sign_in_name": next(iter(PEOPLE)),
+    "password": PASSWORD,
+    "establishment": str(HOUSE),
+    "label": "Looking at the demo",
+}
+WITH_A_KEY = f"""Addresses below /api/v1/ take a key, no browser's session: they answer 401 without one.
+One is got so:
+  curl {settings.PUBLIC_URL}/api/v1/keys --json '{dumps(OWN_KEY)}'
+and is sent with each request: -H 'Authorization: Bearer KEY'
+"""
+ALL_AT_ONCE = """
+The demo writes a whole day down at once, and by the times it tells most was done hours before: so nearly every record
+is marked as a late entry. A house that writes things down as they are done sees few of these marks.
+"""
 
 
 @contextmanager
@@ -49,6 +66,7 @@ class Command(BaseCommand):
                 self._people()
             return
         self.step = 0
+        self.stdout.write(WITH_A_KEY)
         with refusals_told_once():
             house = House(self.tell)
             story = WithRecalls(house, self.tell)
@@ -60,6 +78,7 @@ class Command(BaseCommand):
         self._hand_over(house, story, folder)
         for words, body in self._asked(story, batch, tried):
             self._document(house, words, body, folder)
+        self.stdout.write(ALL_AT_ONCE)
         self._people()
 
     def _people(self) -> None:
