@@ -68,7 +68,7 @@ class CheckLine(RecordLine):
         """Which point, on which part and occasion, as it stands in the table."""
         part = _("part %d") % self.part if self.part else ""
         return f"{self.point} {self.name}", ", ".join(
-            filter(None, (self.kind, part, occasions.occasion(self.occasion)))
+            filter(None, (_(self.kind), part, occasions.occasion(self.occasion)))
         )
 
     @property

@@ -8,6 +8,7 @@ from collections.abc import Iterable, Iterator
 from typing import Any
 
 from django.utils.translation import gettext_lazy as _
+from django.utils.translation import pgettext_lazy
 
 HEAD = _("Name and address at the head")
 WHEN = _("When")
@@ -58,7 +59,7 @@ WORDS: dict[str, tuple[Any, ...]] = {
     "LegalHold.because": (_("Words of a food-safety lead"),),
     "LogLine.readings": (READ, _("Must be (set by)")),
     "LogLine.signed": (_("Signed"),),
-    "LotUsed.supplier": (_("Lots used"), _("From")),
+    "LotUsed.supplier": (_("Lots used"), pgettext_lazy("of a lot", "From")),
     "MonitoringLog.checks": (CHECKS,),
     "MonitoringLog.missed": (_("Missed checks"),),
     "Movement.partner": (_("Movements by partner and document"),),

@@ -116,6 +116,12 @@ def test_the_built_catalogue_is_the_one_that_is_written_and_nothing_of_it_is_emp
     assert all(catalogue.values())
 
 
+def test_a_batch_is_never_called_by_the_word_for_a_lot(catalogue: dict[Any, str]) -> None:
+    said = " ".join(catalogue.values())
+    assert "de producción" not in said
+    assert (catalogue["batch"], catalogue["undecided"]) == ("partida", "sin decidir")
+
+
 def test_the_words_that_records_keep_in_english_are_known() -> None:
     kinds = (
         MovementKind,
@@ -248,6 +254,20 @@ def test_nor_has_that_of_any_case_or_batch_of_the_demo(scene: Scene) -> None:
     pages += [in_spanish("batch-record", {"subject": each.uid}) for each in batches]
     assert len(pages) > 5
     assert {each for page in pages for each in english_in(page)} == set()
+
+
+@pytest.mark.django_db
+def test_heads_and_kinds_of_control_are_those_of_goods_and_of_the_plan(scene: Scene) -> None:
+    record, trace, balance = (
+        in_spanish(kind, every_kind.ASKED[kind]()) for kind in ("batch-record", "trace", "mass-balance")
+    )
+    for page in (record, trace, balance):
+        assert ">Cantidad</th>" in page
+        assert ">Magnitud</th>" not in page
+    assert ">Procedencia</th>" in record
+    assert ">PCC, " in record
+    assert "CCP" not in set(re.findall(r"\b[A-Z]+\b", " ".join(chunks(record)))) - set(typed().split())
+    assert "Entrada tardía</strong>, anotada " in record
 
 
 def in_spanish(kind: str, asked: dict[str, Any]) -> str:
