@@ -189,7 +189,9 @@ def release(*, act: Act, lot: Lot, proof: signatures.Proof) -> Release:
     batch, now = _batch_of(lot), timezone.now()
     found = monitoring.of_batch(batch, now) if batch else monitoring.of_receipt(lot, now)
     label = comparing.compared(act.establishment, [lot], _later_day(act)).get(lot.pk)
-    reasons = [*releasing.reasons(lot, batch, found), *(label.refused if label else ())]
+    unknown = list(releasing.unknown_contact(lot, batch)) if batch else []
+    refused = [] if _in_phased_start(act) else unknown
+    reasons = [*releasing.reasons(lot, batch, found), *refused, *(label.refused if label else ())]
     if reasons:
         raise RuleBroken(
             f"Lot {lot.code} may not be released: {_counted(reasons)}. Nothing was written.",
@@ -197,6 +199,8 @@ def release(*, act: Act, lot: Lot, proof: signatures.Proof) -> Release:
             reasons=reasons,
         )
     record.basis = {"checks": [str(each.check.pk) for each in found if each.check]} | _of_label(label)
+    if unknown:
+        record.basis["told"] = [*record.basis.get("told", ()), *map(_plain, unknown)]
     record.insert()
     signatures.sign(
         act=act.with_new_id(), proof=proof, target=Entry.objects.get(pk=record.pk), meaning="released"

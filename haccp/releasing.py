@@ -6,7 +6,7 @@ from datetime import datetime
 
 from batches import packing
 from batches.mixed_places import MixedPlaces
-from batches.models import Batch, Lot, LotStatus
+from batches.models import Batch, Equipment, Lot, LotStatus, Occupation
 from config.api.refusals import Reason
 from haccp import deviations
 from haccp.limits import Result
@@ -69,6 +69,22 @@ def _of_batch(lot: Lot, batch: Batch) -> Iterator[Reason]:
     for case in _unclosed_about(batch):
         sentence = f"An open deviation is about its batch: {case.title}"
         yield Reason("open-deviation", sentence, "lot", [str(case.pk)])
+
+
+def unknown_contact(lot: Lot, batch: Batch) -> Iterator[Reason]:
+    """Of a batch of which no record says where it stood nobody knows what it touched; a decision on the lot takes that in.
+
+    What only packs finished sweets in their wrappers needs no equipment.
+    """
+    here = batch.establishment_id
+    if Occupation.objects.filter(batch=batch).exists() or _was_decided(lot) or packing.packs(batch):
+        return
+    if Equipment.objects.filter(establishment=here, in_use=True).exists():
+        sentence = (
+            f"No record says on which equipment batch {batch.code} was made, so what touched it is not known. Correct its start "
+            "to name it, or report a deviation that holds it, and decide there."
+        )
+        yield Reason("equipment-not-recorded", sentence, "lot", [str(batch.uid)])
 
 
 def _of_contents(lot: Lot, batch: Batch) -> Iterator[Reason]:

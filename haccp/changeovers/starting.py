@@ -17,7 +17,7 @@ from haccp.changeovers.procedures import Means
 from haccp.models import Changeover
 
 MOST_TOLD = 3  # of what a release waits for, in one sentence
-LEFT, UNKNOWN = "allergen-left", "allergen-left-unknown"
+LEFT, UNKNOWN, NOT_NAMED = "allergen-left", "allergen-left-unknown", "equipment-not-named"
 
 
 @dataclass(frozen=True)
@@ -41,6 +41,8 @@ def ask(
     Only a released changeover whose scope names the allergen stands between. What is not known is told, never absent.
     ``but``: the batch itself, where it runs already.
     """
+    if not equipment:
+        return Asked([], list(_not_named(recipe_version)))
     standing = contact.standing_on(equipment, at, but=but)
     if not any(standing.left.values()) and not any(standing.unstated.values()):
         return Asked([], [])
@@ -53,6 +55,16 @@ def ask(
     ]
     told = [reason for each in equipment for reason in asking.unknown(each, standing.unstated[each.pk])]
     return Asked(refused, told)
+
+
+def _not_named(version: RecipeVersion) -> Iterator[Reason]:
+    """Where a house has equipment, a batch that names none stands somewhere nobody knows."""
+    if Equipment.objects.filter(establishment=version.establishment_id, in_use=True).exists():
+        sentence = (
+            "No equipment is named, so what was on it before is not known, and what this batch leaves on it neither. Record "
+            "what it is made on as soon as it is taken."
+        )
+        yield Reason(NOT_NAMED, sentence, "equipment")
 
 
 def of_batch(code: str) -> str:

@@ -253,7 +253,12 @@ def test_other_equipment_is_no_matter(start_drops: Any, nutty: Batch, kettle: Eq
     assert start_drops(equipment=[kettle])
 
 
-def test_without_equipment_nothing_is_asked(start_drops: Any, nutty: Batch):
+def test_without_equipment_it_is_told_that_nobody_knows_what_was_on_it(start_drops: Any, nutty: Batch):
+    assert list(told(start_drops(equipment=[]))) == ["equipment-not-named"]
+
+
+def test_a_house_without_any_equipment_is_not_told_so(start_drops: Any, nutty: Batch):
+    Equipment.objects.update(in_use=False)
     assert told(start_drops(equipment=[])) == {}
 
 

@@ -9,12 +9,14 @@ from django.db import connection
 from django.test.utils import CaptureQueriesContext
 from django.utils import timezone
 
-from batches.models import Batch, Equipment, Lot, LotStatus, Material
+from batches import runs
+from batches.models import Batch, BatchStart, Equipment, Lot, LotStatus, Material
 from config.api.refusals import RuleBroken
-from haccp import gates
+from haccp import deviations, gates
 from haccp.allergens import lists, statements
+from haccp.deviations import Touched
 from haccp.labels import assessments, comparing, packing, versions
-from haccp.models import Deviation, Label, LabelVersion, PackingCheck, Release
+from haccp.models import Deviation, HoldSubject, Label, LabelVersion, PackingCheck, Release
 from ledger import establishments
 from ledger.acts import Act
 from ledger.models import Establishment, Person
@@ -297,6 +299,55 @@ def test_in_a_phased_start_an_undeclared_allergen_is_refused_all_the_same(
     establishments.change_profile(act=act(lead), values={"phased_start_until": until})
     establishment.refresh_from_db()
     assert codes(refused(lot)) == ["allergen-undeclared"]
+
+
+def test_a_lot_of_a_batch_that_stood_nobody_knows_where_is_refused(
+    lot: Lot, kettle: Equipment, refused: Callable[[Lot], list[Any]]
+) -> None:
+    """Where equipment is, whatever was on it before may have touched the lot; a house without any has none to name."""
+    (reason,) = (each for each in refused(lot) if each.code == "equipment-not-recorded")
+    assert lot.batch is not None
+    assert reason.ids == [str(lot.batch.uid)]
+
+
+def test_naming_where_it_stood_answers_that(
+    lot: Lot, kettle: Equipment, release: Callable[..., Release], act: Callable[..., Act], lead: Person
+) -> None:
+    start = BatchStart.objects.get(batch=lot.batch)
+    runs.correct_start(
+        act=act(at=MORNING, corrects=start.pk, reason="The kettle was left out."),
+        batch=lot.batch,
+        quantity="6",
+        unit="KGM",
+        equipment=[kettle],
+    )
+    assert codes(release(lot).basis["told"]) == ["no-label-approved"]
+
+
+def test_so_does_a_decision_on_the_lot(
+    lot: Lot,
+    kettle: Equipment,
+    release: Callable[..., Release],
+    act: Callable[..., Act],
+    settle: Callable[..., None],
+) -> None:
+    touched = Touched(HoldSubject.LOT, lot.uid)
+    settle(deviations.report(act=act(), title="Nobody knows where it was made.", hold=touched))
+    assert release(lot)
+
+
+def test_in_a_phased_start_it_is_told(
+    lot: Lot,
+    kettle: Equipment,
+    release: Callable[..., Release],
+    act: Callable[..., Act],
+    lead: Person,
+    establishment: Establishment,
+) -> None:
+    until = timezone.now().date() + timedelta(days=30)
+    establishments.change_profile(act=act(lead), values={"phased_start_until": until})
+    establishment.refresh_from_db()
+    assert "equipment-not-recorded" in codes(release(lot).basis["told"])
 
 
 def test_what_is_declared_and_absent_is_told_and_released(
