@@ -13,7 +13,7 @@ from batches.locks import lock_material
 from batches.models import Batch, BatchStart, Equipment, EquipmentUse, Lot, LotStatus, RecipeVersion
 from batches.recipe_documents import NOT_KNOWN
 from config.api.refusals import Reason, RuleBroken
-from haccp import deviations, late_allergens, monitoring, plans, releasing
+from haccp import deviations, late_allergens, monitoring, plans, releasing, unpermitted
 from haccp.changeovers import starting
 from haccp.deviations import Touched
 from haccp.labels import comparing
@@ -23,9 +23,6 @@ from ledger import people, signatures
 from ledger.acts import Act, Moment
 from ledger.deeds import deed
 from ledger.models import Entry, Role
-
-AT_START = "start"
-"""The slot of the case of a start out of order; cases of equipment taken later have one for each."""
 
 # -- start ------------------------------------------------------------------------------------------
 
@@ -98,7 +95,7 @@ def _open_for_start(act: Act, started: BatchStart, permission: StartPermission) 
         act=act.with_new_id(),
         what=Deviation.What.EMERGENCY_START,
         subject=started.batch.uid,
-        slot=AT_START,
+        slot=unpermitted.AT_START,
         title=f"Batch {started.code} was started without permission: {words}",
         because=permission,
         hold=Touched(HoldSubject.BATCH, started.batch.uid),
@@ -113,31 +110,75 @@ def follow_taken(*, act: Act, batch: Batch, record: EquipmentUse) -> None:
     """
     if record.withdrawn or record.deed != EquipmentUse.Deed.TAKEN or _in_phased_start(act):
         return
-    equipment, at = record.equipment, record.performed_at
-    left = starting.ask(batch.recipe_version, [equipment], at, act.local_day, but=batch.pk)
-    if not left.refused or _has_open_case(batch, record.corrects_id):
-        return
-    words = " ".join(reason.detail for reason in left.refused)
-    deviations.open_case(
-        act=act.with_new_id(),
-        what=Deviation.What.EMERGENCY_START,
-        subject=batch.uid,
-        slot=_taken(record.pk),
-        title=f"Batch {batch.code} was taken to {equipment.code} without permission: {words}",
-        because=record,
-        hold=Touched(HoldSubject.BATCH, batch.uid),
+    left = starting.ask(
+        batch.recipe_version, [record.equipment], record.performed_at, act.local_day, but=batch.pk
     )
-
-
-def _taken(record: UUID) -> str:
-    return f"taken {record}"
+    if left.refused and not _has_open_case(batch, record.corrects_id):
+        _open_for_taken(act, batch, record.equipment, left.refused, record, unpermitted.taken(record.pk))
 
 
 def _has_open_case(batch: Batch, corrected: UUID | None) -> bool:
     if corrected is None:
         return False
     cases = Deviation.objects.filter(what=Deviation.What.EMERGENCY_START, subject=batch.uid)
-    return cases.filter(slot=_taken(corrected), closing__isnull=True).exists()
+    return cases.filter(slot=unpermitted.taken(corrected), closing__isnull=True).exists()
+
+
+def follow_corrected_start(*, act: Act, batch: Batch, record: BatchStart) -> None:
+    """A start said anew puts equipment into the batch, or on it at another time: a fact, as if it were taken later.
+
+    What an open case of the batch names already is not asked again. In a phased start nothing is opened.
+    """
+    added = _added_or_moved(record)
+    if not added or _in_phased_start(act):
+        return
+    left = starting.ask(batch.recipe_version, added, record.performed_at, act.local_day, but=batch.pk)
+    if not left.refused:
+        return
+    named = unpermitted.named_already([batch], only_open=True)[batch.pk]
+    codes = _codes_of(left.refused)
+    for each in added:
+        new = [
+            reason
+            for reason in left.refused
+            if reason.ids[0] == str(each.pk) and not named.names(each.pk, *codes[reason.ids[1]])
+        ]
+        if new:
+            _open_for_taken(act, batch, each, new, record, unpermitted.begun_on(record.pk, each.pk))
+
+
+def _added_or_moved(record: BatchStart) -> list[Equipment]:
+    """With another time each piece of equipment was on it at another time; else those that were not named before."""
+    before: Any = record.corrects
+    moved = before.performed_at != record.performed_at
+    added = set(record.equipment) - (set() if moved else set(before.equipment))
+    return list(Equipment.objects.filter(pk__in=added).order_by("code", "id"))
+
+
+def _codes_of(refused: Sequence[Reason]) -> dict[str, tuple[UUID, str]]:
+    """By the id in a reason: id and code of the batch that left something."""
+    batches = Batch.objects.filter(uid__in={reason.ids[1] for reason in refused})
+    return {str(uid): (uid, code) for uid, code in batches.values_list("uid", "code")}
+
+
+def _open_for_taken(
+    act: Act,
+    batch: Batch,
+    equipment: Equipment,
+    refused: Sequence[Reason],
+    record: EquipmentUse | BatchStart,
+    slot: str,
+) -> None:
+    words = " ".join(reason.detail for reason in refused)
+    deviations.open_case(
+        act=act.with_new_id(),
+        what=Deviation.What.EMERGENCY_START,
+        subject=batch.uid,
+        slot=slot,
+        title=f"Batch {batch.code} was taken to {equipment.code} without permission: {words}",
+        because=record,
+        hold=Touched(HoldSubject.BATCH, batch.uid),
+    )
 
 
 def _start_reasons(

@@ -112,12 +112,15 @@ def follow_run(sender: Any, batch: Batch, record: Record, act: Act, **_: Any) ->
     """Due checks and the sweep read the standing times by themselves; what was decided on earlier ones does not.
 
     A corrected start or end lets released lots of the batch await a decision again (decision D7). What open holds
-    on equipment and areas reach by now is held with them. Permission, checks, cases and holds stay as recorded.
+    on equipment and areas reach by now is held with them. Permission, checks, cases and holds stay as recorded;
+    equipment that a corrected start adds or moves is asked about like equipment taken later.
     """
     if record.corrects is not None and isinstance(record, (BatchStart, BatchEnd)):
         lot_deeds.reopen(act=act, lots=Lot.objects.filter(batch=batch), because=record)
     if isinstance(record, (BatchStart, BatchEnd)):
         reworking.follow_share(act=act, batch=batch, because=record)
+    if isinstance(record, BatchStart) and record.corrects is not None:
+        gates.follow_corrected_start(act=act, batch=batch, record=record)
     if isinstance(record, EquipmentUse):
         gates.follow_taken(act=act, batch=batch, record=record)
     late_allergens.follow_run(act=act, batch=batch, record=record)

@@ -16,19 +16,20 @@ from uuid import UUID
 from django.db.models import Q, QuerySet
 from django.utils import timezone
 
-from batches.models import Batch, EquipmentUse, Occupation
-from haccp import deviations, gates
+from batches.models import Batch, Occupation
+from haccp import deviations, unpermitted
 from haccp.allergens import contact, content, lists
 from haccp.allergens.saying import Says
 from haccp.allergens.touched import Left
 from haccp.allergens.vocabulary import Vocabulary
-from haccp.changeovers import bearing, lines, procedures, starting
+from haccp.changeovers import bearing, lines, procedures
 from haccp.changeovers.bearing import Bears
 from haccp.changeovers.procedures import Means
 from haccp.deviations import Touched
 from haccp.labels import versions
 from haccp.missed import LOOK_BACK, UNDECIDED
-from haccp.models import Changeover, Deviation, HoldSubject, StartPermission
+from haccp.models import Changeover, Deviation, HoldSubject
+from haccp.unpermitted import Named
 from ledger.acts import Act, Moment
 from ledger.ids import uuid7
 from ledger.models import Establishment
@@ -100,7 +101,7 @@ def _taken(now: datetime) -> QuerySet[Occupation]:
 def _pairs(here: Establishment, stood: Sequence[tuple[Occupation, Mapping[str, Left]]]) -> Iterator[Pair]:
     vocabulary = lists.vocabulary(here)
     taken = [each for each, _ in stood]
-    bears, asked = _borne(here, taken), _asked_already([each.batch for each in taken])
+    bears, asked = _borne(here, taken), unpermitted.named_already([each.batch for each in taken])
     ended = [each.until for _, left in stood for each in left.values() if each.until is not None]
     changeovers = _Changeovers.of(here, taken, vocabulary, since=min(ended, default=None))
     found: defaultdict[tuple[int, UUID], list[tuple[str, Left]]] = defaultdict(list)
@@ -126,43 +127,6 @@ def _borne(here: Establishment, taken: Collection[Occupation]) -> dict[tuple[int
         labels = versions.all_in_force_of([each.material for each in recipes], on)
         for batch, own in zip(batches.values(), contents, strict=True):
             found[batch.pk, on] = bearing.of(own, labels[batch.recipe_version.material_id])
-    return found
-
-
-@dataclass
-class _Asked:
-    """What cases of one batch ask for already. ``started``: (equipment, earlier batch) that its start named.
-
-    ``taken``: by equipment that was taken into it while it ran, what the case says.
-    """
-
-    started: set[tuple[str, str]] = field(default_factory=set)
-    taken: defaultdict[UUID, str] = field(default_factory=lambda: defaultdict(str))
-
-    def names(self, equipment: UUID, left: Left) -> bool:
-        if (str(equipment), str(left.batch_uid)) in self.started:
-            return True
-        return starting.of_batch(left.batch) in self.taken.get(equipment, "")
-
-
-def _asked_already(batches: Collection[Batch]) -> dict[int, _Asked]:
-    """By batch. A start out of order, and equipment taken out of order, each have a case of their own."""
-    found = {each.pk: _Asked() for each in batches}
-    keys = {each.uid: each.pk for each in batches}
-    cases = Deviation.objects.filter(what=Deviation.What.EMERGENCY_START, subject__in=keys)
-    started = set(cases.filter(slot=gates.AT_START).values_list("subject", flat=True))
-    of_these = {each.permission_id: each.pk for each in batches if each.uid in started}
-    for permission in StartPermission.objects.filter(pk__in=of_these):
-        found[of_these[permission.pk]].started = {
-            (each["ids"][0], each["ids"][1])
-            for each in permission.warnings
-            if each["code"] == starting.LEFT and len(each["ids"]) == 2
-        }
-    later = list(cases.exclude(slot=gates.AT_START).values_list("because", "subject", "title"))
-    uses = EquipmentUse.objects.in_bulk([because for because, *_ in later])
-    for because, subject, title in later:
-        if because in uses:
-            found[keys[subject]].taken[uses[because].equipment_id] += title
     return found
 
 
@@ -213,12 +177,12 @@ class _Looking:
     bears: Bears
     vocabulary: Vocabulary
     changeovers: _Changeovers
-    asked: _Asked
+    asked: Named
 
     def without_changeover(self, left: Collection[Left]) -> Iterator[Left]:
         for each in left:
             named = self.bears.names(each.allergen, self.vocabulary.groups_of(each.allergen))
-            told = self.asked.names(self.taken.equipment_id, each)
+            told = self.asked.names(self.taken.equipment_id, each.batch_uid, each.batch)
             if not named and not told and not self.changed_over(each):
                 yield each
 

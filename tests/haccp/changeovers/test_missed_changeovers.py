@@ -158,6 +158,19 @@ def test_equipment_taken_in_the_middle_of_a_run_has_its_case_with_hold_and_gets_
     assert missed_changeovers.sweep(LATER) == 0
 
 
+def test_equipment_that_a_corrected_start_adds_has_its_case_and_gets_no_second(
+    nutty: Batch,  # noqa: F811
+    start_drops: Any,  # noqa: F811
+    act: Any,
+    table: Equipment,
+):
+    started = start_drops(equipment=[])
+    said = act(at=AFTER, corrects=started.pk, reason="The table was left out.")
+    runs.correct_start(act=said, batch=started.batch, quantity="6", unit="KGM", equipment=[table])
+    assert Deviation.objects.filter(what="emergency-start").count() == 1
+    assert missed_changeovers.sweep(LATER) == 0
+
+
 def test_in_a_phased_start_equipment_taken_in_the_middle_of_a_run_is_looked_at(
     phased: None,
     nutty: Batch,  # noqa: F811

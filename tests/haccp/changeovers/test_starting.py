@@ -383,3 +383,81 @@ def test_what_the_batch_itself_left_there_opens_no_case(
     runs.note_equipment(act=act(at=MORNING + HOUR), batch=batch, equipment=table, deed="freed")
     take(act, batch, table, at=MORNING + 2 * HOUR)
     assert not Deviation.objects.filter(what=Deviation.What.EMERGENCY_START).exists()
+
+
+# --- a start that is corrected
+
+
+def start_anew(act: Any, batch: Batch, equipment: list[Equipment], at: Any = AFTER) -> BatchStart:
+    last = BatchStart.objects.standing().get(batch=batch)
+    said = act(at=at, corrects=last.pk, reason="The table was left out.")
+    return runs.correct_start(act=said, batch=batch, quantity="6", unit="KGM", equipment=equipment)
+
+
+def test_equipment_that_a_corrected_start_adds_opens_a_case_with_hold(
+    drops_running: Batch,
+    nutty: Batch,
+    table: Equipment,
+    clean_kettle: Equipment,
+    act: Any,
+    make_lot: Any,
+    products: Any,
+):
+    lot = make_lot(drops_running, at=AFTER + MINUTE, material=products["LMD"])
+    record = start_anew(act, drops_running, [clean_kettle, table])
+    (case,) = Deviation.objects.filter(what=Deviation.What.EMERGENCY_START)
+    assert (case.subject, case.because_id) == (drops_running.uid, record.pk)
+    assert case.title.startswith(f"Batch {drops_running.code} was taken to T-1 without permission: ")
+    assert "hazelnut" in case.title
+    assert nutty.code in case.title
+    assert LotState.objects.get(lot=lot).status == "held"
+
+
+def test_an_unreleased_changeover_clears_nothing_for_a_corrected_start(
+    drops_running: Batch, table: Equipment, act: Any, changed_over: Changeover
+):
+    start_anew(act, drops_running, [table])
+    title = Deviation.objects.get(what=Deviation.What.EMERGENCY_START).title
+    assert "a supervisor or food-safety lead has to release it yet" in title
+
+
+def test_after_a_released_changeover_a_corrected_start_opens_no_case(
+    drops_running: Batch, table: Equipment, act: Any, changed_over: Changeover, free: Any
+):
+    free(changed_over)
+    start_anew(act, drops_running, [table])
+    assert not Deviation.objects.filter(what=Deviation.What.EMERGENCY_START).exists()
+
+
+def test_a_start_moved_before_the_release_opens_a_case(
+    start_drops: Any, nutty: Batch, table: Equipment, act: Any, changed_over: Changeover, free: Any
+):
+    free(changed_over)
+    batch = start_drops().batch
+    start_anew(act, batch, [table], at=FREED - 2 * MINUTE)
+    assert Deviation.objects.get(what=Deviation.What.EMERGENCY_START).subject == batch.uid
+
+
+def test_a_second_correction_asks_nothing_that_an_open_case_names(
+    drops_running: Batch, table: Equipment, act: Any
+):
+    start_anew(act, drops_running, [table])
+    start_anew(act, drops_running, [table], at=AFTER + MINUTE)
+    assert Deviation.objects.filter(what=Deviation.What.EMERGENCY_START).count() == 1
+
+
+def test_an_emergency_start_that_is_moved_keeps_its_one_case(
+    start_drops: Any, nutty: Batch, table: Equipment, act: Any
+):
+    batch = start_drops(already_happened=True).batch
+    start_anew(act, batch, [table], at=AFTER + MINUTE)
+    assert Deviation.objects.filter(what=Deviation.What.EMERGENCY_START).count() == 1
+
+
+def test_in_a_phased_start_a_corrected_start_opens_no_case(
+    drops_running: Batch, table: Equipment, act: Any, lead: Person, establishment: Any
+):
+    establishments.change_profile(act=act(lead), values={"phased_start_until": date(2026, 3, 2)})
+    establishment.refresh_from_db()
+    start_anew(act, drops_running, [table])
+    assert not Deviation.objects.filter(what=Deviation.What.EMERGENCY_START).exists()
