@@ -146,6 +146,23 @@ def test_every_row_that_ships_says_how_it_was_seen(name: str):
             assert all(each.provenance in ("read", "from memory") for each in member.exempt)
 
 
+@pytest.mark.parametrize("name", files.shipped())
+def test_no_listing_is_taken_for_an_exemption_of_it(name: str):
+    """Who cites that a list names a substance has not said that it is left out."""
+    for group in shipped(name).values():
+        for member in group.members:
+            assert not any(each.is_named_in(member.citation) for each in member.exempt), member.code
+
+
+def test_nuts_are_exempt_only_where_the_distillates_are_named():
+    words = Vocabulary([Listed("EU", date(2014, 12, 13), None, tuple(shipped("eu").values()))])
+    listing = "Reg (EU) 1169/2011, Annex II, 8"
+    for code in words.members_of("tree-nuts"):
+        assert not words.is_exemption(code, listing)
+        assert words.asking(code, listing, TODAY) == ("EU",)
+        assert words.is_exemption(code, f"{listing}, nuts used for making alcoholic distillates")
+
+
 # -- shape ------------------------------------------------------------------------------------------
 
 
