@@ -57,6 +57,18 @@ def uses_before(movement: Movement) -> list[tuple[Any, datetime]]:
     return list(uses.order_by().values_list("from_place_id", "performed_at"))
 
 
+def lines_used_before(movement: Movement) -> dict[int, set[int]]:
+    """By each batch it is about: for which lines of the recipe a use was recorded, as it was known before it was recorded."""
+    corrected = movement.replaces
+    told = [movement] if corrected is None else [movement, corrected]
+    found: dict[int, set[int]] = {each.batch_id: set() for each in told if each.batch_id}
+    rows = _known_before(movement).filter(what=MovementKind.USED, batch__in=found, recipe_line__isnull=False)
+    for batch, line in rows.order_by().values_list("batch_id", "recipe_line").distinct():
+        if batch is not None and line is not None:
+            found[batch].add(line)
+    return found
+
+
 def _known_before(movement: Movement) -> QuerySet[Movement]:
     standing = Q(corrected_by__isnull=True, withdrawn=False)
     if movement.corrects_id is not None:

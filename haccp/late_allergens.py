@@ -16,6 +16,7 @@ from typing import Any, NamedTuple
 
 from django.db.models import Exists, OuterRef, Q
 
+from batches import edges
 from batches.models import (
     Batch,
     BatchEnd,
@@ -30,8 +31,10 @@ from batches.models import (
 from haccp import deviations, holds, notices
 from haccp.allergens import before, content, facts, lists, onward, planned, statements, unrecorded
 from haccp.allergens.bits import Bits, Plane
+from haccp.allergens.content import Contained
 from haccp.allergens.facts import Facts
 from haccp.allergens.statements import Stated
+from haccp.allergens.unrecorded import Instead
 from haccp.labels import comparing
 from haccp.models import AllergenStatement, Deviation, PackingCheck
 from ledger.acts import Act, Moment
@@ -47,7 +50,7 @@ class Late:
     """What a late fact is about: lots that may contain, and batches that may leave, something else than was known.
 
     ``undo``: takes it back from facts, for which the lots in ``also`` are needed; None where content cannot have grown.
-    ``silent``: what nobody states any more, by code.
+    ``silent``: what nobody states any more, by code. ``instead``: what was known of lines without a recorded use.
     """
 
     lots: Collection[int] = ()
@@ -55,6 +58,7 @@ class Late:
     undo: Callable[[Facts], None] | None = None
     also: Collection[int] = ()
     silent: frozenset[str] = field(default_factory=frozenset)
+    instead: Instead = unrecorded.AS_IT_STANDS
 
 
 class NoLongerRight(NamedTuple):
@@ -143,7 +147,8 @@ def _moved(movement: Movement, corrected: Movement | None) -> Late | None:
         batches = {each.batch_id for each in told if each.batch_id is not None}
         lots = set(Lot.objects.filter(batch__in=batches).values_list("pk", flat=True))
         undo = partial(before.without_movement, movement=movement)
-        return Late(lots, batches, undo, {each.lot_id for each in told})
+        instead = Instead(answered=edges.lines_used_before(movement))
+        return Late(lots, batches, undo, {each.lot_id for each in told}, instead=instead)
     return None if corrected is None or not _was_mixed(corrected) else Late([movement.lot_id])
 
 
@@ -186,7 +191,8 @@ def _stated(made: AllergenStatement) -> Late:
         bits, then, now, {each.astimezone(made.establishment.zone).date() for each in batches.values()}
     )
     undo = partial(before.without_statement, spoke=spoke)
-    return Late(spoke.keys(), batches, undo, (), frozenset(bits.codes_in(silent)))
+    instead = Instead({made.material_id: then})
+    return Late(spoke.keys(), batches, undo, (), frozenset(bits.codes_in(silent)), instead)
 
 
 def _is_of_every_lot(made: AllergenStatement) -> bool:
@@ -284,14 +290,24 @@ def _candidates(keys: Collection[int]) -> Iterator[Lot]:
 
 
 def _gained(establishment: Establishment, keys: Collection[int], late: Late) -> dict[int, Collection[str]]:
-    """Lots that contain allergens now, in enough of them to count, and did not before the late fact; which, by lot."""
+    """Lots that contain allergens now, in enough of them to count, and did not before the late fact; which, by lot.
+
+    What the material of a line without a recorded use contains is contained. That a use was told is new all the same.
+    """
     if not keys or late.undo is None:
         return {}
     known = facts.load(establishment, {*keys, *late.also})
+    unrecorded.add_to(known, establishment)
     now = content.contained(known, keys)
+    unrecorded.take_from(known)
     late.undo(known)
+    unrecorded.add_to(known, establishment, instead=late.instead)
     then = content.contained(known, keys)
-    return {key: new for key in keys if (new := now[key] - then[key])}
+    return {key: new for key in keys if (new := _new(now[key], then[key]))}
+
+
+def _new(now: Contained, then: Contained) -> frozenset[str]:
+    return (now.recorded | (now.by_line - then.by_line)) - then.recorded
 
 
 def _hold(act: Act, because: Record, title: str, found: NoLongerRight) -> None:

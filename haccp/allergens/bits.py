@@ -24,6 +24,7 @@ class Plane(IntEnum):
     TOUCHED_BY_UNSTATED = 5  # by contact with something of which nobody stated it
     OPEN = 6  # may be there by a line of the recipe of which no use is recorded
     OPEN_UNSTATED = 7  # nobody stated it of what such a line names
+    OPEN_CONTAINS = 8  # what such a line names contains it
 
 
 class Told(NamedTuple):

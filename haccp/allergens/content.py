@@ -16,7 +16,7 @@ from haccp.allergens import contact as contact_of
 from haccp.allergens import facts as known_facts
 from haccp.allergens import planned, unrecorded
 from haccp.allergens.bits import Plane
-from haccp.allergens.facts import Facts, KnownLot
+from haccp.allergens.facts import Facts, KnownLot, OpenLine
 from haccp.allergens.mixed import Passed
 from haccp.allergens.saying import Says, kept
 from haccp.allergens.spread import Band
@@ -169,6 +169,7 @@ class Content:
 
     ``contains``: with the shortest path. An allergen that counts from an amount on is here if it reaches the amount, or if
     the amount is not known. ``may``: by a supplier's word, by contact, or by a line of a recipe of which no use is recorded.
+    ``by_line``: of ``may``, what such a line's material contains: a label has to name it as contained.
     ``unknown``: no statement about it for something that went in, or that such a line names; ``unstated`` says for what.
     ``exempt``: left out by the law that is named for it. ``below``: there, but less than any list in force asks for.
     ``unlisted``: there, and on no list that day. ``amounts``: mg/kg of what is counted by amount and was stated.
@@ -184,6 +185,7 @@ class Content:
     unlisted: Mapping[str, Path]
     amounts: Mapping[str, Band]
     unknown_by_contact: Mapping[str, Because]
+    by_line: Mapping[str, Because]
 
     @property
     def sulphites_mg_per_kg(self) -> Band | None:
@@ -228,9 +230,19 @@ def of_recipes(versions: Sequence[RecipeVersion], on: date) -> list[Content]:
     return [found[key] for key in keys]
 
 
-def contained(facts: Facts, keys: Collection[int]) -> dict[int, frozenset[str]]:
+class Contained(NamedTuple):
+    """Codes: what a lot contains by what was recorded, and what only by lines of a recipe without a recorded use."""
+
+    recorded: frozenset[str]
+    by_line: frozenset[str]
+
+
+def contained(facts: Facts, keys: Collection[int]) -> dict[int, Contained]:
     """By key: which listed allergens a lot contains by these facts, and where it counts in enough of it."""
-    return {key: frozenset(found.contains) for key, found in _contents(facts, keys).items()}
+    return {
+        key: Contained(frozenset(found.contains), frozenset(found.by_line))
+        for key, found in _contents(facts, keys).items()
+    }
 
 
 def _contents(facts: Facts, keys: Collection[int], contacts: Contacts | None = None) -> dict[int, Content]:
@@ -258,7 +270,8 @@ def _content(
     below = bits.plain(code for code, band in here.items() if _asked_by_none(facts, code, lot, band))
     contains = there & listed & ~below
     unknown = (plain(Plane.UNSTATED) | plain(Plane.OPEN_UNSTATED)) & listed & ~contains
-    may = (plain(Plane.MAY) | plain(Plane.TOUCHED) | plain(Plane.OPEN)) & listed & ~contains
+    by_line = plain(Plane.OPEN_CONTAINS) & listed & ~contains
+    may = (plain(Plane.MAY) | plain(Plane.TOUCHED) | plain(Plane.OPEN)) & listed & ~contains | by_line
     touched = plain(Plane.TOUCHED_BY_UNSTATED) & listed & ~contains & ~may & ~unknown
     way = partial(_path, facts, lot.key)
     return Content(
@@ -271,6 +284,7 @@ def _content(
         unlisted=Lazily(bits.codes_in(there & ~listed), partial(way, Plane.CONTAINS)),
         amounts=here,
         unknown_by_contact=Lazily(bits.codes_in(touched), partial(_touched, facts, lot.key, contacts)),
+        by_line=Lazily(bits.codes_in(by_line), partial(_by_line, facts, lot.key, Plane.OPEN_CONTAINS)),
     )
 
 
@@ -317,7 +331,9 @@ def _exempt_elsewhere(facts: Facts, first: KnownLot, code: str, steps: tuple[OnT
 
 
 def _because(facts: Facts, key: int, contacts: Contacts | None, code: str) -> Because:
-    """A supplier's word where there is one, else a line of a recipe, else contact."""
+    """A line of a recipe that brings it for certain, else a supplier's word, else a line that may, else contact."""
+    if facts.of(key) & facts.bits.bit(Plane.OPEN_CONTAINS, code):
+        return _by_line(facts, key, Plane.OPEN_CONTAINS, code)
     if facts.of(key) & facts.bits.bit(Plane.MAY, code):
         return Because(_path(facts, key, Plane.MAY, code))
     if contacts is None or facts.of(key) & facts.bits.bit(Plane.OPEN, code):
@@ -331,9 +347,14 @@ def _by_line(facts: Facts, key: int, plane: Plane, code: str) -> Because:
     first = lots[0][0].batch
     assert first is not None  # only what a batch made has open lines
     batch = facts.open[first]
-    line = next(each for each in batch.lines if (each.may if plane == Plane.OPEN else each.unstated) & bit)
+    line = next(each for each in batch.lines if _of_line(each, plane) & bit)
     steps = (OnTheWay(line.material, line.code), *(_step(facts, *each) for each in lots))
     return Because(Path(steps), batch.code, batch.uid, line=line.position)
+
+
+def _of_line(line: OpenLine, plane: Plane) -> int:
+    of = {Plane.OPEN_CONTAINS: line.contains, Plane.OPEN: line.may, Plane.OPEN_UNSTATED: line.unstated}
+    return of[plane]
 
 
 def _touched(facts: Facts, key: int, contacts: Contacts | None, code: str) -> Because:

@@ -42,11 +42,14 @@ class KnownLot(NamedTuple):
 
 
 class OpenLine(NamedTuple):
-    """A line of a recipe of which no use is recorded, and what its material may bring or is not stated of, in plain bits."""
+    """A line of a recipe of which no use is recorded, in plain bits: what its material contains, may contain besides, and
+    what nobody stated of it.
+    """
 
     position: int
     material: UUID
     code: str
+    contains: int
     may: int
     unstated: int
 
@@ -57,6 +60,10 @@ class OpenBatch(NamedTuple):
     uid: UUID
     code: str
     lines: tuple[OpenLine, ...]
+
+    @property
+    def contains(self) -> int:
+        return reduce(or_, (line.contains for line in self.lines), 0)
 
     @property
     def may(self) -> int:

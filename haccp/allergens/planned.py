@@ -68,10 +68,16 @@ def facts_of_many(versions: Sequence[RecipeVersion], on: date) -> Facts:
 
 
 def facts_by_day(
-    asked: Mapping[date, Sequence[RecipeVersion]], bits: Bits | None = None
+    asked: Mapping[date, Sequence[RecipeVersion]],
+    bits: Bits | None = None,
+    instead: Mapping[UUID, Sequence[Stated]] | None = None,
 ) -> dict[date, Facts]:
-    """The same of several days, each with its recipe versions: what was approved and stated by then. Four statements."""
+    """The same of several days, each with its recipe versions: what was approved and stated by then. Four statements.
+
+    ``instead``: by material, statements that count in place of those that stand.
+    """
     house = _read(asked, bits)
+    house.known.update({material: list(stated) for material, stated in (instead or {}).items()})
     return {on: house.facts(versions, on) for on, versions in asked.items()}
 
 

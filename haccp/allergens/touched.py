@@ -21,7 +21,7 @@ from haccp.allergens.floor import Floor
 from haccp.allergens.saying import Says
 from haccp.allergens.spread import ALL
 
-POSSIBLE = (Plane.MAY, Plane.TOUCHED, Plane.OPEN)
+POSSIBLE = (Plane.MAY, Plane.TOUCHED, Plane.OPEN, Plane.OPEN_CONTAINS)
 NOT_STATED = (Plane.UNSTATED, Plane.TOUCHED_BY_UNSTATED, Plane.OPEN_UNSTATED)
 END, CLEAN, BEGIN = range(3)
 """What happens first of what bears the same time: what ends is gone before the cleaning, what begins comes after it."""
@@ -118,7 +118,7 @@ class Contacts:
     def open(self, batch: int) -> tuple[int, int]:
         """What lines of its recipe may bring, or are not stated of, of which no use is recorded."""
         lines = self.facts.open.get(batch)
-        return (0, 0) if lines is None else (lines.may, lines.unstated)
+        return (0, 0) if lines is None else (lines.contains | lines.may, lines.unstated)
 
     def only_planned(self, batch: int) -> int:
         """What may be there by such lines, and by nothing else."""

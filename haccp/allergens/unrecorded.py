@@ -1,12 +1,14 @@
 """Lines of a recipe of which no use is recorded in a batch: what they name may be in its lots, or come yet.
 
 While a batch runs they may still be weighed in; once it ended, a weighing was left out or was never written down. Either
-way what the line's material may bring is possible, and what nobody stated of it is unknown. A line is answered by a use of
-its material, or of whatever else was recorded for that line.
+way what the line's material brings is possible, and what nobody stated of it is unknown. What the material contains is kept
+apart from what it may contain: a forgotten record is likelier than a forgotten weighing, so that a label has to name it. A
+line is answered by a use of its material, or of whatever else was recorded for that line.
 """
 
 from collections import defaultdict
 from collections.abc import Collection, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
 from datetime import date, datetime
 from typing import Any
 from uuid import UUID
@@ -19,7 +21,19 @@ from batches.near import Lines, NamedBatch
 from haccp.allergens import planned
 from haccp.allergens.bits import Bits, Plane
 from haccp.allergens.facts import Facts, OpenBatch, OpenLine
+from haccp.allergens.statements import Stated
 from ledger.models import Establishment
+
+
+@dataclass(frozen=True)
+class Instead:
+    """What was known before a late fact: by material what was stated of it, by batch which lines something was recorded for."""
+
+    stated: Mapping[UUID, Sequence[Stated]] = field(default_factory=dict)
+    answered: Mapping[int, Collection[int]] = field(default_factory=dict)
+
+
+AS_IT_STANDS = Instead()
 
 
 def add_to(
@@ -27,30 +41,50 @@ def add_to(
     establishment: Establishment,
     moved: Mapping[int, Collection[int]] | None = None,
     known: tuple[Mapping[int, NamedBatch], Lines] | None = None,
+    instead: Instead = AS_IT_STANDS,
 ) -> None:
     """Open the batches on the way that lack a use. One statement, seven more where one lacks it.
 
     ``moved``: the lots that each batch used or made, where batches matter that made none of the lots that are known.
-    ``known``: the batches and the lines of their recipes, where they were read already.
+    ``known``: the batches and the lines of their recipes, where they were read already. ``instead``: what counts in place
+    of what stands.
     """
     keys = _on_the_way(facts) if moved is None else moved
     batches, named = known or (_batches(keys) if keys else ({}, {}))
     if not named:
         return
     used = _used(facts) if moved is None else _used_of(facts, moved)
-    lines = _unanswered(named, batches, used)
+    lines = _unanswered(named, batches, used, instead.answered)
     if lines:
         began = _began(lines)
         days = {batch: began[batch].astimezone(establishment.zone).date() for batch in lines}
-        facts.open = _opened(facts.bits, batches, lines, days)
+        facts.open = _opened(facts.bits, batches, lines, days, instead.stated)
         for lot in facts.lots.values():
             if lot.batch in facts.open:
                 facts.own[lot.key] |= _on(facts.bits, facts.open[lot.batch])
         facts.respread()
 
 
+def take_from(facts: Facts) -> None:
+    """Forget the open lines again. What was carried on of them goes with the next ``respread``."""
+    bits = facts.bits
+    kept = ~(
+        bits.on(Plane.OPEN_CONTAINS, bits.every)
+        | bits.on(Plane.OPEN, bits.every)
+        | bits.on(Plane.OPEN_UNSTATED, bits.every)
+    )
+    for lot in facts.lots.values():
+        if lot.batch in facts.open:
+            facts.own[lot.key] &= kept
+    facts.open = {}
+
+
 def _on(bits: Bits, found: OpenBatch) -> int:
-    return bits.on(Plane.OPEN, found.may) | bits.on(Plane.OPEN_UNSTATED, found.unstated)
+    return (
+        bits.on(Plane.OPEN_CONTAINS, found.contains)
+        | bits.on(Plane.OPEN, found.may)
+        | bits.on(Plane.OPEN_UNSTATED, found.unstated)
+    )
 
 
 def _on_the_way(facts: Facts) -> set[int]:
@@ -102,6 +136,7 @@ def _unanswered(
     lines: Mapping[UUID, Sequence[tuple[int, UUID]]],
     batches: Mapping[int, NamedBatch],
     used: Mapping[int, Collection[UUID]],
+    answered: Mapping[int, Collection[int]],
 ) -> dict[int, set[int]]:
     """By batch: the positions of the lines that no use answers, where there are any."""
     found = {}
@@ -114,7 +149,10 @@ def _unanswered(
     if not found:
         return {}
     for batch, position in _said(found):
-        found[batch].discard(position)
+        if batch not in answered:
+            found[batch].discard(position)
+    for batch in found.keys() & answered.keys():
+        found[batch].difference_update(answered[batch])
     return {batch: left for batch, left in found.items() if left}
 
 
@@ -130,6 +168,7 @@ def _opened(
     batches: Mapping[int, NamedBatch],
     left: Mapping[int, Collection[int]],
     days: Mapping[int, date],
+    stated: Mapping[UUID, Sequence[Stated]],
 ) -> dict[int, OpenBatch]:
     """What the lines may bring, by what was approved and stated by the day the batch began."""
     rows = RecipeVersion.objects.filter(pk__in={batches[batch].version for batch in left})
@@ -139,7 +178,7 @@ def _opened(
     for batch, day in days.items():
         version = batches[batch].version
         asked[day][version] = versions[version]
-    by_day = planned.facts_by_day({day: list(wanted.values()) for day, wanted in asked.items()}, bits)
+    by_day = planned.facts_by_day({day: list(wanted.values()) for day, wanted in asked.items()}, bits, stated)
     return {
         batch: _open(batches[batch], versions[batches[batch].version], by_day[days[batch]], positions)
         for batch, positions in left.items()
@@ -154,9 +193,11 @@ def _open(batch: NamedBatch, version: RecipeVersion, plan: Facts, positions: Col
         if line.position in positions:
             key = keys[line.material_id]
             found = plan.found[key] & plan.keep.get(key, -1)
-            there = plan.bits.of(Plane.CONTAINS, found) | plan.bits.of(Plane.MAY, found)
-            unstated = plan.bits.of(Plane.UNSTATED, found) & ~there
-            lines.append(OpenLine(line.position, line.material_id, plan.lots[key].code, there, unstated))
+            contains = plan.bits.of(Plane.CONTAINS, found)
+            may = plan.bits.of(Plane.MAY, found) & ~contains
+            unstated = plan.bits.of(Plane.UNSTATED, found) & ~(contains | may)
+            code = plan.lots[key].code
+            lines.append(OpenLine(line.position, line.material_id, code, contains, may, unstated))
     return OpenBatch(batch.uid, batch.code, tuple(lines))
 
 

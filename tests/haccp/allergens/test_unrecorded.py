@@ -67,6 +67,26 @@ def test_what_an_unrecorded_line_brings_is_possible_and_the_line_is_named(
         f"by line 2 of the recipe, of which batch {nutty_batch.code} records no use (NUT -> {lot.code})"
     )
     assert not found.may["hazelnut"].by_contact
+    assert {code: str(why) for code, why in found.by_line.items()} == {"hazelnut": str(found.may["hazelnut"])}
+
+
+@pytest.mark.parametrize("by_contact", [True, False])
+def test_what_its_material_only_may_contain_is_kept_apart_from_what_it_contains(
+    nutty: Lot, nuts: Material, nutty_batch: Batch, make_lot: Any, state: Any, by_contact: bool
+):
+    state(nuts, "hazelnut", "may-contain:almond")
+    found = of(make_lot(nutty_batch), contact=by_contact)
+    assert (set(found.may), set(found.by_line)) == ({"hazelnut", "almond"}, {"hazelnut"})
+    assert "by line 2 of the recipe" in str(found.may["almond"])
+
+
+def test_a_supplier_s_word_that_it_may_contain_hides_no_line_that_does(
+    nuts: Material, plain: Lot, nutty: Lot, nutty_batch: Batch, make_lot: Any, state: Any
+):
+    state(plain.material, "may-contain:hazelnut", lot=plain)
+    found = of(make_lot(nutty_batch))
+    assert set(found.by_line) == {"hazelnut"}
+    assert "by line 2 of the recipe" in str(found.may["hazelnut"])
 
 
 def test_what_nobody_stated_of_its_material_is_unknown_and_the_material_is_named(
@@ -81,14 +101,15 @@ def test_what_nobody_stated_of_its_material_is_unknown_and_the_material_is_named
 def test_a_use_of_its_material_answers_the_line(nutty: Lot, nutty_batch: Batch, use: Any, make_lot: Any):
     use(nutty, nutty_batch)
     found = of(make_lot(nutty_batch))
-    assert (set(found.contains), set(found.may)) == ({"hazelnut"}, set())
+    assert (set(found.contains), set(found.may), set(found.by_line)) == ({"hazelnut"}, set(), set())
 
 
 def test_what_else_was_recorded_for_the_line_answers_it(
     nutty: Lot, plain: Lot, nutty_batch: Batch, use: Any, make_lot: Any
 ):
     use(plain, nutty_batch, recipe_line=2)
-    assert set(of(make_lot(nutty_batch)).may) == set()
+    found = of(make_lot(nutty_batch))
+    assert (set(found.may), set(found.by_line)) == (set(), set())
 
 
 def test_what_else_was_recorded_without_a_line_does_not(
@@ -111,7 +132,7 @@ def test_it_goes_on_into_what_is_made_of_the_lot(
     first, second = make_lot(nutty_batch), begin()
     use(first, second, recipe_line=1)
     made = make_lot(second)
-    assert str(of(made).may["hazelnut"].path) == f"NUT -> {first.code} -> {made.code}"
+    assert str(of(made).by_line["hazelnut"].path) == f"NUT -> {first.code} -> {made.code}"
 
 
 def test_a_line_of_what_is_made_here_brings_what_its_own_recipe_names(
@@ -128,7 +149,7 @@ def test_a_line_of_what_is_made_here_brings_what_its_own_recipe_names(
     )
     approve("R-PST", paste, "NUT")
     batch = begin(recipe_version=approve("R-X", products["SBC"], "PST"))
-    assert set(of(make_lot(batch)).may) == {"hazelnut"}
+    assert set(of(make_lot(batch)).by_line) == {"hazelnut"}
 
 
 def test_a_statement_of_a_later_day_says_nothing_of_the_batch(
@@ -165,7 +186,8 @@ def test_the_next_batch_on_the_equipment_may_contain_it(
     after = begin()
     use(plain, after)
     stay(after, table, 10, 11)
-    assert of(make_lot(after)).may["hazelnut"].batch == nutty_batch.code
+    found = of(make_lot(after))
+    assert (found.may["hazelnut"].batch, set(found.by_line)) == (nutty_batch.code, set())
 
 
 def test_the_start_gate_says_why_it_counts_on_it(
