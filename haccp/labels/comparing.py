@@ -124,9 +124,10 @@ class _Looking:
         if lot.material_id in self.labelled:
             sentence = f"No packing check says which label is on lot {lot.code}: record what it bears."
             return Reason("label-not-known", sentence, "lot", [str(lot.uid)])
-        words = sorted(self.vocabulary.name(code) for code in self.contents[lot.pk].contains)
-        here = f" By the records it contains: {', '.join(words)}." if words else ""
-        sentence = f"No label of {lot.material.name} is approved yet, so none was compared.{here}"
+        here = self.contents[lot.pk]
+        words = sorted(self.vocabulary.name(code) for code in {*here.contains, *here.by_line})
+        told = f" By the records it contains: {', '.join(words)}." if words else ""
+        sentence = f"No label of {lot.material.name} is approved yet, so none was compared.{told}"
         return Reason("no-label-approved", sentence, "lot", [str(lot.material_id)])
 
 

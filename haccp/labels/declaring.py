@@ -3,7 +3,8 @@
 A contained allergen is declared by its own code on every label used. The name of its group is not enough: law asks for
 the kind of nut or cereal (as in the lists, read). A possibility is declared as contained or as possible, by its own code
 or by its group. What nobody stated counts as a possibility. An assessment may cover a possibility and what nobody
-stated; nothing covers what is contained.
+stated; nothing covers what is contained. What a line of the recipe names and no use answers is declared as contained:
+that nobody wrote the use down does not say that nobody weighed it in.
 """
 
 from collections.abc import Collection, Iterator, Mapping, Sequence
@@ -57,6 +58,9 @@ class Found(Protocol):
     @property
     def unlisted(self) -> Mapping[str, Way]: ...
 
+    @property
+    def by_line(self) -> Mapping[str, Possible]: ...
+
 
 @dataclass(frozen=True)
 class Declared:
@@ -89,7 +93,7 @@ def compare(
     """Hold what is in a lot against every label used on it; the code of each reason says what is wrong."""
     asked = _Asked(found, labels, frozenset(assessed), vocabulary)
     return Compared(
-        (*asked.contained(), *asked.possible()),
+        (*asked.contained(), *asked.contained_by_line(), *asked.possible()),
         (*asked.unstated(), *asked.unstated_by_contact()),
         (*asked.absent(), *asked.unlisted()),
         frozenset(asked.covered()),
@@ -116,12 +120,28 @@ class _Asked:
                 if not self.names(label.contains, code):
                     path = self.found.contains[code]
                     sentence = f"It contains {self.word(code)} ({_way(path)}{path.note}); {label.name} does not declare it"
-                    group = sorted(self.vocabulary.groups_of(code) & label.contains)
-                    sentence += f", only {self.word(group[0])}: name the kind." if group else "."
+                    sentence += self.only_the_group(label, code)
                     yield Reason("allergen-undeclared", sentence, "lot", _ids(path))
 
+    def contained_by_line(self) -> Iterator[Reason]:
+        for code in sorted(self.found.by_line):
+            for label in self.labels:
+                if not self.names(label.contains, code):
+                    because = self.found.by_line[code]
+                    sentence = (
+                        f"It counts as containing {self.word(code)}, {because}; {label.name} does not declare it as "
+                        f"contained{self.only_the_group(label, code)} Record that use, or what was used in its place; "
+                        "neither a may-contain nor an assessment covers it."
+                    )
+                    yield Reason("allergen-undeclared", sentence, "lot", _ids(because.path))
+
+    def only_the_group(self, label: Declared, code: str) -> str:
+        """How a sentence of what a label does not declare ends."""
+        group = sorted(self.vocabulary.groups_of(code) & label.contains)
+        return f", only {self.word(group[0])}: name the kind." if group else "."
+
     def possible(self) -> Iterator[Reason]:
-        for code in sorted(self.found.may):
+        for code in sorted(self.found.may.keys() - self.found.by_line.keys()):
             for label in self.undeclared(code):
                 because = self.found.may[code]
                 sentence = (
@@ -131,8 +151,8 @@ class _Asked:
                 yield Reason("allergen-by-contact-undeclared", sentence, "lot", _ids(because.path))
 
     def wrong(self) -> Iterator[str]:
-        """The codes that ``contained`` and ``possible`` refuse."""
-        for code in self.found.contains:
+        """The codes that ``contained``, ``contained_by_line`` and ``possible`` refuse."""
+        for code in (*self.found.contains, *self.found.by_line):
             if any(not self.names(label.contains, code) for label in self.labels):
                 yield code
         yield from filter(self.undeclared, self.found.may)
@@ -181,7 +201,7 @@ class _Asked:
 
     def covered(self) -> Iterator[str]:
         asked = {*self.found.may, *self.found.unstated, *self.found.unknown_by_contact}
-        for code in asked:
+        for code in asked - self.found.by_line.keys():
             if any(not self.tells(label.contains | label.may, code) for label in self.labels):
                 yield from ({code} | self.vocabulary.groups_of(code)) & self.assessed
 

@@ -67,7 +67,7 @@ def sign(material: Material, on: date) -> Sign:
         .order_by("code")
     )
     contents = content.of_lots(material.establishment, lots).values() if lots else ()
-    contains = _together(version.declared, (each.contains for each in contents))
+    contains = _together(version.declared, ((*each.contains, *each.by_line) for each in contents))
     may = _together(version.precautionary, (each.may for each in contents))
     unknown = _together((), (each.unknown for each in contents))
     unknown |= _together((), (each.unknown_by_contact for each in contents))

@@ -53,6 +53,7 @@ class Found:
     unstated: dict[str, Way] = field(default_factory=dict)
     unknown_by_contact: dict[str, Possible] = field(default_factory=dict)
     unlisted: dict[str, Way] = field(default_factory=dict)
+    by_line: dict[str, Possible] = field(default_factory=dict)
 
 
 WAY = Way((Step("u1", "NUT-1"), Step("u2", "PIL-1")))
@@ -162,3 +163,36 @@ def test_what_no_list_asks_for_is_told() -> None:
 def test_it_rests_only_on_assessments_it_needs() -> None:
     found = Found(may={"almond": BY_TABLE, "milk": BY_TABLE})
     assert held(found, label(("milk",)), assessed=("almond", "milk")).covered == {"almond"}
+
+
+# -- lines of the recipe without a recorded use -----------------------------------------------------------
+
+BY_LINE = Found(may={"almond": BY_TABLE}, by_line={"almond": BY_TABLE})
+
+
+def test_what_a_line_without_a_use_contains_is_declared_as_contained() -> None:
+    assert held(BY_LINE, label(("almond",))) == Compared()
+
+
+@pytest.mark.parametrize(
+    "declared", [label(), label(may=("almond",)), label(("tree-nuts",)), label(may=("tree-nuts",))]
+)
+def test_nothing_else_declares_it_and_no_assessment_covers_it(declared: Declared) -> None:
+    found = held(BY_LINE, declared, assessed=("almond", "tree-nuts"))
+    (reason,) = found.refused
+    assert (reason.code, list(reason.ids)) == ("allergen-undeclared", ["u1", "u2"])
+    assert reason.detail.startswith(
+        "It counts as containing almond, left on the table by batch B-7; version 1"
+    )
+    assert (found.covered, found.undeclared) == (frozenset(), {"almond"})
+
+
+def test_the_group_alone_does_not_name_what_a_line_contains() -> None:
+    (reason,) = held(BY_LINE, label(("tree-nuts",))).refused
+    assert "only tree-nuts (group): name the kind. Record that use" in reason.detail
+
+
+def test_every_label_used_must_declare_what_a_line_contains() -> None:
+    first, second = label(("almond",)), label(may=("almond",), name="version 2")
+    (reason,) = held(BY_LINE, first, second).refused
+    assert "version 2" in reason.detail

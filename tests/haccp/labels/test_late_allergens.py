@@ -6,10 +6,11 @@ from typing import Any
 
 import pytest
 
-from batches import runs, shipping, using
+from batches import recipes, runs, shipping, using
 from batches.models import Batch, Equipment, Lot, LotState, LotStatus, Material, Occupation, TradingPartner
 from haccp.allergens import lists, statements
 from haccp.models import AllergenStatement, Deviation, LabelVersion
+from ledger import signatures
 from ledger.acts import Act
 from ledger.models import Establishment, Person
 from tests.conftest import NOON
@@ -366,3 +367,125 @@ def test_statements_about_a_material_with_many_lots_cost_the_same(
         receive()
     with django_assert_max_num_queries(40):
         state(sugar, milk="contains")
+
+
+# -- lines of the recipe without a recorded use -----------------------------------------------------------
+
+
+@pytest.fixture
+def forgotten(
+    act: Any,
+    lead: Person,
+    products: dict[str, Material],
+    nuts: Material,
+    begin: Any,
+    source: Lot,
+    use: Any,
+    make_lot: Callable[..., Lot],
+) -> Lot:
+    """A lot of a recipe of sugar (line 1) and hazelnuts (line 2), of which no use of the hazelnuts is recorded."""
+    line = {"quantity": "3", "unit": "KGM", "tolerance_permille": "10"}
+    document = {
+        "batch_size": {"quantity": "6", "unit": "KGM"},
+        "lines": [line | {"material": each} for each in ("SUG", "NUT")],
+    }
+    recipe = recipes.draft(
+        act=act(lead), code="R-NUT", name="Nutty", material=products["SBC"], document=document
+    )
+    version = recipes.approve(act=act(lead, at=MORNING), recipe=recipe, proof=signatures.Proof(lead))
+    batch = begin(recipe_version=version)
+    use(source, batch, at=MORNING + HOUR / 6)
+    return make_lot(batch, at=MORNING + HOUR / 2)
+
+
+@pytest.fixture
+def ship(act: Any, establishment: Establishment) -> Callable[[Lot], None]:
+    def do(lot: Lot) -> None:
+        shop = TradingPartner.objects.create(
+            establishment=establishment, code="SHOP", name="Shop", is_customer=True
+        )
+        make_released(lot)
+        shipping.ship(act=act(), lot=lot, customer=shop, quantity="1", unit="KGM")
+
+    return do
+
+
+def test_what_a_line_turns_out_to_contain_holds_what_its_label_calls_possible_only(
+    state: State, sugar: Material, nuts: Material, forgotten: Lot, see: Any, label_version: LabelVersion
+):
+    state(sugar)
+    state(nuts, almond="may-contain")
+    see(forgotten.batch, label_version)  # declares almond as possible
+    assert cases() == []
+    state(nuts, almond="contains")
+    assert (held_by(cases()[0]), status(forgotten)) == ({str(forgotten.uid)}, LotStatus.HELD)
+
+
+def test_a_released_lot_without_a_known_label_is_held_if_a_line_turns_out_to_contain_more(
+    state: State, sugar: Material, nuts: Material, forgotten: Lot
+):
+    state(sugar)
+    state(nuts, egg="contains")
+    make_released(forgotten)
+    state(nuts, egg="contains")
+    assert cases() == []
+    state(nuts, milk="contains")
+    assert held_by(cases()[0]) == {str(forgotten.uid)}
+
+
+def test_what_no_longer_stands_in_for_a_line_lets_it_count_again(
+    act: Any, state: State, sugar: Material, nuts: Material, forgotten: Lot, source: Lot, ship: Any
+):
+    state(sugar)
+    state(nuts, hazelnut="contains")
+    instead = using.use(
+        act=act(at=MORNING + HOUR),
+        lot=source,
+        batch=forgotten.batch,
+        quantity="1",
+        unit="KGM",
+        recipe_line=2,
+    )
+    ship(forgotten)
+    using.use(
+        act=act(at=MORNING + HOUR, corrects=instead.pk, reason="It was for the first line."),
+        lot=source,
+        batch=forgotten.batch,
+        quantity="1",
+        unit="KGM",
+        recipe_line=1,
+    )
+    assert held_by(cases()[0]) == {str(forgotten.uid)}
+
+
+def test_a_late_fact_about_another_line_tells_nothing_new_of_it(
+    act: Any, state: State, sugar: Material, nuts: Material, forgotten: Lot, source: Lot, ship: Any
+):
+    state(sugar)
+    state(nuts, hazelnut="contains")
+    ship(forgotten)
+    using.use(
+        act=act(at=MORNING + HOUR),
+        lot=source,
+        batch=forgotten.batch,
+        quantity="1",
+        unit="KGM",
+        recipe_line=1,
+    )
+    assert cases() == []
+
+
+def test_a_forgotten_use_that_is_told_holds_a_shipped_lot_without_a_known_label(
+    state: State,
+    sugar: Material,
+    nuts: Material,
+    forgotten: Lot,
+    receive: Callable[..., Lot],
+    use: Any,
+    ship: Any,
+):
+    state(sugar)
+    state(nuts, hazelnut="contains")
+    ship(forgotten)
+    use(receive(material=nuts), forgotten.batch, at=MORNING + HOUR / 6)
+    assert held_by(cases()[0]) == {str(forgotten.uid)}

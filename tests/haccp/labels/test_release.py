@@ -9,7 +9,7 @@ from django.db import connection
 from django.test.utils import CaptureQueriesContext
 from django.utils import timezone
 
-from batches import runs
+from batches import recipes, runs
 from batches.models import Batch, BatchStart, Equipment, Lot, LotStatus, Material
 from config.api.refusals import RuleBroken
 from haccp import deviations, gates
@@ -212,6 +212,125 @@ def test_a_supplier_s_may_contain_is_refused_unless_declared_or_assessed(
         lot=lot,
     )
     assert release(lot).basis["assessments"] == [str(made.pk)]
+
+
+@pytest.fixture
+def forgotten(
+    act: Callable[..., Act],
+    lead: Person,
+    nuts: Material,
+    products: dict[str, Material],
+    begin: Callable[..., Batch],
+    receive: Callable[..., Lot],
+    accept: Callable[..., Lot],
+    use: Callable[..., None],
+    make_lot: Callable[..., Lot],
+    check_all: Callable[..., None],
+    end: Callable[..., None],
+) -> Lot:
+    """A lot of sugar by a recipe that names nuts too, of which no use is recorded; every check is in order."""
+    line = {"quantity": "3", "unit": "KGM", "tolerance_permille": "10"}
+    document = {
+        "batch_size": {"quantity": "6", "unit": "KGM"},
+        "lines": [line | {"material": each} for each in ("SUG", "NUT")],
+    }
+    recipe = recipes.draft(
+        act=act(lead), code="R-NUT", name="Nutty", material=products["SBC"], document=document
+    )
+    version = recipes.approve(act=act(lead, at=MORNING), recipe=recipe, proof=Proof(lead))
+    batch = begin(recipe_version=version)
+    use(accept(receive()), batch, at=MORNING + HOUR / 6)
+    made = make_lot(batch, at=MORNING + HOUR / 2)
+    end(batch, at=MORNING + HOUR)
+    check_all(batch)
+    return made
+
+
+@pytest.fixture
+def nuts_contain(
+    act: Callable[..., Act], lead: Person, nuts: Material, establishment: Establishment
+) -> Callable[[str], Any]:
+    """The nuts' supplier states that they contain one allergen, and are free of everything else."""
+
+    def do(allergen: str) -> Any:
+        told = [{"allergen": allergen, "says": "contains", "because": "their sheet"}]
+        told += [
+            {"allergen": code, "says": "free-of", "because": "their assay"}
+            for code in sorted(lists.vocabulary(establishment).members - {allergen})
+        ]
+        return statements.record(
+            act=act(lead, at=MORNING - 3 * HOUR),
+            material=nuts,
+            says=told,
+            document="Sheet 8",
+            document_day=date(2026, 2, 1),
+            in_force_from=date(2026, 2, 1),
+        )
+
+    return do
+
+
+@pytest.mark.parametrize("allergen", ["almond", "hazelnut"])
+def test_what_a_line_without_a_recorded_use_contains_is_refused_unless_declared_as_contained(
+    allergen: str,
+    forgotten: Lot,
+    label_version: LabelVersion,
+    see: See,
+    state: State,
+    nuts_contain: Callable[[str], Any],
+    refused: Callable[[Lot], list[Any]],
+    act: Callable[..., Act],
+    lead: Person,
+) -> None:
+    """The label tells almond as possible and is silent about hazelnut: neither will do, and nobody can assess it away."""
+    state(milk="contains")
+    nuts_contain(allergen)
+    see(forgotten.batch, label_version)
+    assessments.assess(
+        act=act(lead),
+        proof=Proof(lead),
+        allergens=[allergen],
+        because="Swabbed the table.",
+        until=date(2099, 1, 1),
+        lot=forgotten,
+    )
+    (reason,) = refused(forgotten)
+    assert reason.code == "allergen-undeclared"
+    assert "by line 2 of the recipe" in reason.detail
+
+
+def test_what_a_line_contains_is_released_where_every_label_names_it_as_contained(
+    forgotten: Lot,
+    make_label: Callable[..., Label],
+    approve: Callable[..., LabelVersion],
+    see: See,
+    state: State,
+    nuts_contain: Callable[[str], Any],
+    release: Callable[..., Release],
+) -> None:
+    state(milk="contains")
+    nuts_contain("hazelnut")
+    version = approve(
+        make_label(
+            contains=["milk", "hazelnut"],
+            ingredients=[
+                {"name": {"en": "sugar"}, "material": "SUG"},
+                {"name": {"en": "butter (*milk*)"}, "allergens": ["milk"]},
+                {"name": {"en": "*hazelnuts*"}, "allergens": ["hazelnut"]},
+            ],
+        )
+    )
+    see(forgotten.batch, version, at=NOON - HOUR / 2, moment="start", counts={})
+    see(forgotten.batch, version)
+    assert release(forgotten).basis["told"] == []
+
+
+def test_where_no_label_is_approved_what_a_line_contains_is_told_with_the_rest(
+    forgotten: Lot, state: State, nuts_contain: Callable[[str], Any], release: Callable[..., Release]
+) -> None:
+    state(milk="contains")
+    nuts_contain("hazelnut")
+    assert "it contains: hazelnut, milk" in release(forgotten).basis["told"][0]["detail"]
 
 
 def test_an_assessment_that_has_ended_covers_nothing(

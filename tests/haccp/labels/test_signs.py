@@ -151,3 +151,20 @@ def test_it_is_read_as_data(
     )
     assert said["faces"][0]["ingredients"][1] == {"text": "milk", "strong": True}
     assert api.ask(f"materials/{products['LMD'].pk}/sale-sign").status_code == 404
+
+
+def test_what_a_line_without_a_recorded_use_contains_stands_as_contained(
+    label_version: LabelVersion,
+    products: dict[str, Material],
+    act: Callable[..., Act],
+    batch: Batch,
+    make_lot: Callable[..., Lot],
+    state: Callable[..., Any],
+) -> None:
+    state(sesame="contains")
+    lot = make_lot(batch)  # nobody recorded the sugar
+    because = Entry.objects.filter(establishment=lot.establishment).latest("id")
+    lot_deeds.decide(act=act(), lots=[lot], status="released", because=because)
+    sign = signs.sign(products["SBC"], TODAY)
+    assert any("sesame" in each for each in sign.contains)
+    assert not any("sesame" in each for each in sign.may)
