@@ -48,6 +48,14 @@ def span(value: timedelta) -> str:
     return " ".join(f"{number} {unit}" for number, unit in parts if number) or _("less than a minute")
 
 
+@register.filter
+def late_words(at: datetime | None) -> str:
+    """What follows the stated time of something that was written down late, at ``at``; nothing where that is none."""
+    if at is None:
+        return ""
+    return f"; {_('late entry')}, {_('written down %(time)s') % {'time': local_time(at)}}"
+
+
 @dataclass(frozen=True)
 class Cell:
     """A value and how it is to be shown: ``text``, ``time``, ``result``, ``out-of-order``, ``lines`` or ``nothing``."""
@@ -62,6 +70,30 @@ class Row:
     cells: tuple[Cell, ...]
     line: Any
     is_record: bool
+
+    @property
+    def look(self) -> str:
+        """Classes of its style sheet: what is ``long`` may break between pages, as it might fill more than one."""
+        gone = self.is_record and self.line.replaced
+        return " ".join(filter(None, ("gone" if gone else "", "long" if self._length > LONG else "")))
+
+    @property
+    def _length(self) -> int:
+        cells = sum(len(str(each.value)) for each in self.cells)
+        if not self.is_record:
+            return cells
+        gone, sheet = self.line.replaced, self.line.transcribed
+        words = (
+            self.line.note,
+            self.line.place,
+            gone.reason if gone else "",
+            *(sheet.scans if sheet else ()),
+        )
+        return cells + sum(map(len, words))
+
+
+LONG = 1500
+"""Letters, some third of a page in the narrowest column of a list; a site setting, no source."""
 
 
 @register.inclusion_tag("reports/_records_table.html")

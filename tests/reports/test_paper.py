@@ -100,6 +100,14 @@ def test_nothing_in_its_syntax_needs_repair() -> None:
         assert pdf.check_pdf_syntax() == []
 
 
+def test_what_marks_a_record_stands_on_its_page() -> None:
+    lines = tuple(check_line(at, reading=f"R{at:03}", note="a word " * 60 + f"N{at:03}") for at in range(50))
+    pages = pages_of(to_pdf(short_sheet(checks=lines)))
+    for at in range(50):
+        assert [f"R{at:03}" in page for page in pages] == [f"N{at:03}" in page for page in pages]
+        assert sum(f"R{at:03}" in page for page in pages) == 1
+
+
 def test_a_document_without_files_has_none() -> None:
     with opened(to_pdf(short_sheet())) as pdf:
         assert "/AF" not in pdf.Root
