@@ -22,6 +22,7 @@ from haccp.models import (
     Release,
     StartPermission,
 )
+from haccp.monitoring import Answered, State
 from ledger.models import Establishment, Record
 from reports import (
     balances,
@@ -64,7 +65,7 @@ class LotUsed:
 
 @dataclass(frozen=True)
 class OpenCheck:
-    """A check that the plan asks for and that is not there."""
+    """A check that the plan asks for and that is not there, or of which no record tells whether it was due."""
 
     slot: str
     due_at: datetime | None
@@ -81,9 +82,10 @@ class PlanUsed(RecordLine):
 class BatchRecord(LeavesOut):
     """Everything about one batch as it stood when it was read, in one snapshot.
 
-    ``balances``: those that weighings name, by their ids. ``record_ids``: every record shown, for the evidence that
-    goes with the document. Approved versions are left to the digest that was signed: a whole plan or recipe does not
-    travel with each batch.
+    ``untold_checks``: what is due only if something happened that no record can tell, as a break: no miss, and not among
+    ``open_checks``. ``balances``: those that weighings name, by their ids. ``record_ids``: every record shown, for the
+    evidence that goes with the document. Approved versions are left to the digest that was signed: a whole plan or recipe does
+    not travel with each batch.
     """
 
     kind: ClassVar[str] = "batch-record"
@@ -100,6 +102,7 @@ class BatchRecord(LeavesOut):
     lots_used: tuple[LotUsed, ...]
     checks: tuple[CheckLine, ...]
     open_checks: tuple[OpenCheck, ...]
+    untold_checks: tuple[OpenCheck, ...] = ()
     packing: tuple[PackingLine, ...]
     told_at_release: tuple[str, ...]
     predicted: Predicted | None
@@ -136,6 +139,7 @@ def build(here: Establishment, subject: UUID, about: dict[str, Any], **head: Any
     shown: list[Record] = [*checks, *sheets.values(), *packing, *of_cases, *releases, *of_batch, *words]
     signatures = signed.signatures(plan, shown)
     sheet = batch_sheet(batch)
+    asked = _asked_for(batch, head["made_at"])
     record = BatchRecord(
         sheet=sheet,
         balances=tuple(sorted(balances.names(here, _weighed_with(sheet)).items())),
@@ -145,7 +149,8 @@ def build(here: Establishment, subject: UUID, about: dict[str, Any], **head: Any
         checks=tuple(
             CheckLine.of_check(each, each.pk in in_doubt, scans.get(each.sheet_id, ())) for each in checks
         ),
-        open_checks=tuple(_open_checks(batch, head["made_at"])),
+        open_checks=tuple(_open_check(each, here) for each in asked if each.state is not State.YOURS),
+        untold_checks=tuple(_open_check(each, here) for each in asked if each.state is State.YOURS),
         packing=tuple(map(packed.line, packing)),
         told_at_release=packed.told(releases),
         predicted=predicted.of_batch(batch),
@@ -243,17 +248,19 @@ def _unconfirmed_rules(batch: Batch, checks: Sequence[Check]) -> tuple[str, ...]
     return tuple(map(limit_words.of_rule, rules.awaiting(whole.establishment, on, quantities, about)))
 
 
-def _open_checks(batch: Batch, now: datetime) -> Iterable[OpenCheck]:
+def _asked_for(batch: Batch, now: datetime) -> list[Answered]:
+    """What the plan asks for and no check answers."""
     whole = Batch.objects.select_related("state", "recipe_version__material", "establishment").get(
         pk=batch.pk
     )
-    zone = whole.establishment.zone
-    for each in monitoring.of_batch(whole, now):
-        if each.state is not monitoring.State.MADE:
-            due_at = None if each.due.due_at is None else each.due.due_at.astimezone(zone)
-            yield OpenCheck(
-                slot=occasions.words(each.due), due_at=due_at, state=spoken(each.sentence or each.state.value)
-            )
+    return [each for each in monitoring.of_batch(whole, now) if each.state is not State.MADE]
+
+
+def _open_check(each: Answered, here: Establishment) -> OpenCheck:
+    due_at = None if each.due.due_at is None else each.due.due_at.astimezone(here.zone)
+    return OpenCheck(
+        slot=occasions.words(each.due), due_at=due_at, state=spoken(each.sentence or each.state.value)
+    )
 
 
 # -- deviations -------------------------------------------------------------------------------------

@@ -320,6 +320,17 @@ def test_a_check_that_the_plan_asks_for_and_nobody_made_is_visible(batch_record:
     assert batch_record(house.ids["batch"]).open_checks
 
 
+def test_what_no_record_can_tell_is_no_missing_check(batch_record: Any, house: House) -> None:
+    document = batch_record(house.ids["batch"])
+    assert [each.slot for each in document.untold_checks if each.slot.startswith("CP-BLADE-1")]
+    assert not [each for each in document.open_checks if "To be done by you" in each.state]
+    page = to_html(document, for_paper=True)
+    missing, untold = page.split("Cannot be told here: whether what these checks are due after happened")
+    assert "CP-BLADE-1 batch break" not in missing.split("Asked for by the plan and not there")[1]
+    assert "CP-BLADE-1 batch break" in untold
+    assert "To be done by you" not in page
+
+
 def test_a_deviation_keeps_what_was_put_right_the_cause_and_each_lots_fate(pillows: Any) -> None:
     """Principle 5: corrective action, records of cause and disposition. MEMORY."""
     (case,) = pillows.cases
