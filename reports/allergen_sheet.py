@@ -20,10 +20,11 @@ from haccp.allergens.vocabulary import Vocabulary
 from haccp.labels import recipe_lists, versions
 from haccp.labels.signs import printed
 from haccp.models import AllergenStatement, ContactAssessment, LabelVersion
-from ledger.models import Establishment, Signature
+from ledger.models import Establishment
 from reports import tables
 from reports.documents import Column, RecordLine, SignatureLine, standing_cautions
 from reports.listing import Listing, Section, spoken
+from reports.signed import signatures_on
 from reports.tables import Table
 
 TITLE = gettext_lazy("allergen and label sheet")
@@ -214,7 +215,7 @@ def build(here: Establishment, subject: UUID, about: dict[str, Any], **head: Any
     labels = tuple(_labels(product, words))
     assessed = tuple(_assessed(product, words))
     keys = {key for line in (*statements, *labels, *assessed) for key in line.records}
-    signatures = list(Signature.objects.standing().filter(target__in=keys).order_by("performed_at", "id"))
+    signatures = list(signatures_on(keys))
     confirmed, unconfirmed = lists.lines_on(here, today)
     return AllergenSheet(
         product=f"{product.code} {product.name}",

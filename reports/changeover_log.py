@@ -15,11 +15,12 @@ from config.templatetags.moments import local_time
 from haccp.allergens import lists
 from haccp.changeovers import lines as of_changeovers
 from haccp.models import Changeover, ChangeoverRelease, ChangeoverVerification
-from ledger.models import Establishment, Record, Signature
+from ledger.models import Establishment, Record
 from reports import kept_sentences, periods, tables
 from reports.documents import Column, RecordLine, SignatureLine
 from reports.listing import Listing, Section, spoken
 from reports.periods import Period
+from reports.signed import signatures_on
 from reports.tables import Table
 
 TITLE = gettext_lazy("changeover log")
@@ -137,7 +138,7 @@ def build(here: Establishment, subject: UUID, about: dict[str, Any], **head: Any
     lines = tuple(map(read.line, found))
     shown: list[Record] = [*read.verifications, *read.releases]
     keys = {key for line in lines for key in line.records} | {each.pk for each in shown}
-    signatures = list(Signature.objects.standing().filter(target__in=keys).order_by("performed_at", "id"))
+    signatures = list(signatures_on(keys))
     return ChangeoverLog(
         period=period,
         changeovers=lines,

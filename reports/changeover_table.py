@@ -20,11 +20,12 @@ from haccp.allergens import lists
 from haccp.changeovers import matrix
 from haccp.changeovers.matrix import Cell, Level, Matrix
 from haccp.models import CleaningProcedureVersion
-from ledger.models import Establishment, Signature
+from ledger.models import Establishment
 from reports import changeover_squares
 from reports.api.changeover_table import ChangeoverTableSerializer
 from reports.documents import Document, SignatureLine
 from reports.listing import spoken
+from reports.signed import signatures_on
 from reports.tables import FORMS as FORMS
 from reports.tables import Table as DataTable
 
@@ -232,7 +233,7 @@ def build(here: Establishment, subject: UUID, about: dict[str, Any], **head: Any
     asked = _read(here, about)
     found = _found(here, asked)
     known = {each.version.pk: each.version for own in found.values() for each in own.means}
-    approvals = list(Signature.objects.standing().filter(target__in=known).order_by("performed_at", "id"))
+    approvals = list(signatures_on(known))
     confirmed, unconfirmed = lists.lines_on(here, asked.on)
     first = next(iter(found.values()))
     return ChangeoverTable(

@@ -12,11 +12,12 @@ from django.utils.translation import gettext_lazy
 from haccp.compliance import known, profile
 from haccp.compliance.profile import Ground, Profile, Standing
 from haccp.models import ComplianceRelief
-from ledger.models import Attachment, Establishment, Signature
+from ledger.models import Attachment, Establishment
 from reports import tables
 from reports.api.compliance_profiles import ProfileAskedSerializer
 from reports.documents import Column, RecordLine, SignatureLine
 from reports.listing import Listing, Section, spoken
+from reports.signed import signatures_on
 from reports.tables import Table
 
 TITLE = gettext_lazy("which parts are asked of this establishment")
@@ -324,5 +325,5 @@ def _law(told: Profile) -> Iterator[LawLine]:
 
 
 def _signed(shown: Iterable[UUID]) -> Iterator[SignatureLine]:
-    rows = Signature.objects.standing().filter(target__in=list(shown)).order_by("performed_at", "id")
+    rows = signatures_on(list(shown))
     return (SignatureLine.of(each, _("relief")) for each in rows)

@@ -22,6 +22,7 @@ from reports.check_lines import CHECK_COLUMNS, CheckLine
 from reports.documents import Column, RecordLine, SignatureLine
 from reports.listing import Listing, Section, spoken
 from reports.packed import PackingLine
+from reports.signed import signatures_on
 from reports.tables import Table
 from reports.templatetags.documents import span
 from reports.verification_log import VerificationLine
@@ -132,8 +133,8 @@ def build(here: Establishment, subject: UUID, about: dict[str, Any], **head: Any
     verified = list(_causes(InstrumentVerification, deviation, "instrument"))
     sheets = {each.sheet_id: each.sheet for each in checks if each.sheet is not None}
     shown: list[Record] = [*read.records, *checks, *sheets.values(), *packing, *verified]
-    signatures = Signature.objects.standing().filter(target__in=[each.pk for each in shown])
-    signed = list(signatures.order_by("performed_at", "id"))
+    signatures = signatures_on([each.pk for each in shown])
+    signed = list(signatures)
     closed = read.line.closed
     until = head["made_at"] if closed is None else closed.performed_at
     return DeviationPaper(

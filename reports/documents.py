@@ -14,6 +14,7 @@ from enum import StrEnum
 from typing import Any, ClassVar, Self
 from uuid import UUID
 
+from cryptography.x509.oid import NameOID
 from django.utils.translation import gettext as _
 
 from batches import own_addresses
@@ -96,6 +97,17 @@ class KeyLine:
     fingerprint: str
     subject: str
     ends_at: datetime
+    name: str = ""
+    country: str = ""
+    serial: str = ""
+
+    @property
+    def named(self) -> str:
+        """Whom the certificate names, in words in the active language; as it stands in it where it has no name."""
+        if not self.name:
+            return self.subject
+        told = ((_("country %s"), self.country), (_("serial number %s"), self.serial))
+        return ", ".join([self.name, *(words % said for words, said in told if said)])
 
     @classmethod
     def of(cls, establishment: Establishment) -> Self | None:
@@ -103,9 +115,14 @@ class KeyLine:
         pair = signing_keys.usable_pair(establishment)
         if pair is None:
             return None
+        subject = pair.certificate.subject
+        said = {each.oid: str(each.value) for each in subject}
         return cls(
             fingerprint=pair.fingerprint,
-            subject=pair.certificate.subject.rfc4514_string(),
+            subject=subject.rfc4514_string(),
+            name=said.get(NameOID.COMMON_NAME, ""),
+            country=said.get(NameOID.COUNTRY_NAME, ""),
+            serial=said.get(NameOID.SERIAL_NUMBER, ""),
             ends_at=pair.certificate.not_valid_after_utc.astimezone(establishment.zone),
         )
 
@@ -132,7 +149,11 @@ class RuleLine:
 
 @dataclass(frozen=True, kw_only=True)
 class SignatureLine:
-    """Who signed what, what the signature means, when by the signer's clock, and the digest that was signed."""
+    """Who signed what, what the signature means, when by the signer's clock, and the digest that was signed.
+
+    ``late_by``: how long after that it was taken, where that is late; ``recorded_at``: when. Give ``select_related`` its
+    establishment before ``of``.
+    """
 
     name: str
     meaning: str
@@ -140,6 +161,8 @@ class SignatureLine:
     signed_at: datetime
     record: UUID
     digest: str
+    recorded_at: datetime | None = None
+    late_by: timedelta | None = None
 
     @classmethod
     def of(cls, signature: Signature, signed: str) -> Self:
@@ -150,7 +173,14 @@ class SignatureLine:
             signed_at=Moment(signature.performed_at, signature.performed_offset).local,
             record=signature.target_id,
             digest=signature.target_digest,
+            recorded_at=signature.recorded_at.astimezone(signature.establishment.zone),
+            late_by=signature.late_by if signature.is_late else None,
         )
+
+
+def written_late(record: Record) -> datetime | None:
+    """When a record was written down that is late, on the establishment's clock; None of one that was in time."""
+    return record.recorded_at.astimezone(record.establishment.zone) if record.is_late else None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -355,6 +385,11 @@ class Document:
     def tells_limits(self) -> bool:
         """Whether anything in this one is held against a limit, so that it has to say which local rules are confirmed."""
         return self.shows_limits
+
+    @property
+    def tells_late(self) -> bool:
+        """Whether it marks anything as late, so that it has to say from when on that is."""
+        return self.marks_late or any(each.late_by for each in self.signatures)
 
     def data_tables(self) -> tuple[Table, ...]:
         """What of it is a table, the main one first; nothing of most documents."""

@@ -19,7 +19,7 @@ from haccp.models import Plan, PlanVersion
 from ledger.acts import Moment
 from ledger.models import Establishment, Qualification, Signature
 from reports import limit_words, plan_controls, plan_reading, plan_tables, plan_words, tables
-from reports.documents import Column, Document, RecordLine, SignatureLine
+from reports.documents import Column, Document, RecordLine, SignatureLine, written_late
 from reports.flow_picture import FlowWords
 from reports.listing import spoken
 from reports.plan_controls import ControlLine, Local
@@ -117,6 +117,7 @@ class HazardPlan(Document):
     scope: str
     version: int | None
     approved_at: datetime | None
+    approved_late: datetime | None = None  # when that was written down, if late
     superseded_by: int | None
     in_use: bool
     products: tuple[tuple[str, str], ...]
@@ -195,6 +196,7 @@ def build(here: Establishment, subject: UUID, about: dict[str, Any], **head: Any
         scope=document.get("scope", ""),
         version=None if version is None else version.number,
         approved_at=None if version is None else _at(version),
+        approved_late=None if version is None else written_late(version),
         superseded_by=_superseded_by(version, versions),
         in_use=plan.in_use,
         **_plain_parts(document),

@@ -36,6 +36,7 @@ from reports.inspection_lines import (
 )
 from reports.left_out import Included, LeavesOut
 from reports.listing import Listing, Section, spoken
+from reports.signed import signatures_on
 from reports.tables import Table
 
 TITLE = gettext_lazy("inspection record")
@@ -193,7 +194,7 @@ def build(here: Establishment, subject: UUID, about: dict[str, Any], **head: Any
     outside = left_out.for_outside(about)
     words = left_out.words(here, [first], Part.VISITORS) if outside else []
     papers = papers_of(found.records)
-    signed = list(Signature.objects.standing().filter(target__in=[each.pk for each in found.closings]))
+    signed = list(signatures_on([each.pk for each in found.closings]))
     record = InspectionRecord(
         by_whom=spoken(now.get_by_whom_display()),
         body=now.body,

@@ -26,12 +26,14 @@ from haccp.limits import Result
 from haccp.models import Check, ControlKind, ControlPoint
 from haccp.series_uses import named_in
 from ledger.acts import Moment
-from ledger.models import Establishment, Signature
+from ledger.models import Establishment
 from reports import check_lines, compact, kept_sentences, limit_words, occasions, periods, tables
 from reports.check_lines import CHECK_COLUMNS, CheckLine
-from reports.documents import Column, Document, Stretch
+from reports.documents import Column, Document, Stretch, written_late
 from reports.periods import Period
+from reports.signed import signatures_on
 from reports.tables import Table, text
+from reports.templatetags.documents import late_words
 
 TITLE = gettext_lazy("monitoring log")
 FORMS = tables.FORMS
@@ -67,6 +69,7 @@ class Reviewed:
     meaning: str
     at: datetime
     record: UUID
+    late: datetime | None = None  # when it was written down, if late
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -88,7 +91,10 @@ class LogLine(CheckLine):
 
     @property
     def reviewed(self) -> tuple[str, ...]:
-        return tuple(f"{each.name}: {each.meaning}, {local_time(each.at)}" for each in self.signed)
+        return tuple(
+            f"{each.name}: {each.meaning}, {local_time(each.at)}{late_words(each.late)}"
+            for each in self.signed
+        )
 
 
 COLUMNS = (
@@ -291,7 +297,7 @@ def _versions(points: Iterable[ControlPoint]) -> Iterator[str]:
         yield _("%(plan)s version %(number)d, approved %(at)s") % {
             "plan": version.plan.code,
             "number": version.number,
-            "at": f"{at:%Y-%m-%d}",
+            "at": f"{at:%Y-%m-%d}{late_words(written_late(version))}",
         }
 
 
@@ -339,11 +345,11 @@ class _Read:
 
     def _signed(self, keys: list[UUID]) -> dict[UUID, tuple[Reviewed, ...]]:
         found: dict[UUID, tuple[Reviewed, ...]] = {}
-        rows = Signature.objects.standing().filter(target__in=keys).order_by("performed_at", "id")
+        rows = signatures_on(keys)
         for row in rows:
             self.signatures.append(row.pk)
             at = Moment(row.performed_at, row.performed_offset).local
-            line = Reviewed(row.signer_name, _(str(row.get_meaning_display())), at, row.pk)
+            line = Reviewed(row.signer_name, _(str(row.get_meaning_display())), at, row.pk, written_late(row))
             found[row.target_id] = (*found.get(row.target_id, ()), line)
         return found
 

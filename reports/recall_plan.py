@@ -14,13 +14,14 @@ from config.api.refusals import Unusable
 from haccp.models import Outside, PlanStep, RecallPlan
 from haccp.recalls import plans
 from ledger.acts import Moment
-from ledger.models import Establishment, Part, Signature
+from ledger.models import Establishment, Part
 from ledger.stored import Stored
 from reports import left_out
 from reports.api.recall_reports import RecallPlanPaperSerializer
-from reports.documents import SignatureLine
+from reports.documents import SignatureLine, written_late
 from reports.left_out import Included, LeavesOut
 from reports.listing import spoken
+from reports.signed import signatures_on
 
 
 @dataclass(frozen=True)
@@ -73,6 +74,7 @@ class RecallPlanPaper(LeavesOut):
 
     version: int
     since: datetime
+    since_late: datetime | None = None  # when that was written down, if late
     people: tuple[Person, ...]
     with_telephones: bool
     steps: tuple[Step, ...]
@@ -112,10 +114,11 @@ def build(here: Establishment, subject: UUID, about: dict[str, Any], **head: Any
     hides = outside and not words
     shown = _telephones(about) and not hides
     names = {each["role"]: each["name"] for each in plan.people}
-    signatures = list(Signature.objects.standing().filter(target=plan.pk).order_by("performed_at", "id"))
+    signatures = list(signatures_on([plan.pk]))
     return RecallPlanPaper(
         version=plan.number,
         since=Moment(plan.performed_at, plan.performed_offset).local,
+        since_late=written_late(plan),
         people=tuple(
             Person(role, name, plan.telephones.get(role, "") if shown else "") for role, name in names.items()
         ),

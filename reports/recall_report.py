@@ -49,6 +49,7 @@ from reports.recall_report_rows import (
     ScopeLot,
     StrategyLine,
 )
+from reports.signed import signatures_on
 
 FORMS = tables.FORMS
 CAME = ("received", "made", "returned")
@@ -226,7 +227,7 @@ class _Read:
         what: dict[UUID, str] = {self.recall.pk: _("decision on %s") % self.recall.code}
         what |= {each.pk: _("lot %s leaves the scope") % each.lot.code for each in self.let_go}
         what |= {self.end.pk: _("end of %s") % self.recall.code} if self.end else {}
-        rows = Signature.objects.standing().filter(target__in=what).order_by("performed_at", "id")
+        rows = signatures_on(what)
         return [(each, what[each.target_id]) for each in rows]
 
 

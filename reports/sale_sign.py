@@ -13,8 +13,9 @@ from config.api.refusals import Unknown
 from haccp.allergens import lists
 from haccp.labels import signs
 from haccp.labels.signs import Face
-from ledger.models import Establishment, Signature
+from ledger.models import Establishment
 from reports.documents import Document, SignatureLine
+from reports.signed import signatures_on
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -56,7 +57,7 @@ def build(here: Establishment, subject: UUID, about: dict[str, Any], **head: Any
     """Read what the sign tells today; call it within one snapshot."""
     material, today = _material(here, subject), _today(here)
     found = signs.sign(material, today)
-    approvals = list(Signature.objects.standing().filter(target=found.version.pk).order_by("performed_at"))
+    approvals = list(signatures_on([found.version.pk]))
     confirmed, unconfirmed = lists.lines_on(here, today)
     return SaleSign(
         product=material.name,

@@ -1,8 +1,10 @@
 """What belongs to a batch beside its checks and cases, and who signed any of it, in words."""
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from typing import Any
+from uuid import UUID
 
+from django.db.models import QuerySet
 from django.utils.translation import gettext as _
 
 from batches.models import (
@@ -47,6 +49,12 @@ def permission_of(batch: Batch) -> StartPermission | BroughtIn:
     return found or BroughtIn.objects.get(pk=batch.permission_id)
 
 
+def signatures_on(targets: Iterable[UUID]) -> QuerySet[Signature]:
+    """Those on these records that stand, in the order they were given, with what ``SignatureLine.of`` asks of them."""
+    rows = Signature.objects.standing().filter(target__in=targets)
+    return rows.select_related("establishment").order_by("performed_at", "id")
+
+
 def signatures(plan: PlanVersion | None, shown: Sequence[Record]) -> list[tuple[Signature, str]]:
     """Each signature on what the document shows, with what was signed in words."""
     what = {record.pk: _signed(record) for record in shown}
@@ -60,7 +68,12 @@ def signatures(plan: PlanVersion | None, shown: Sequence[Record]) -> list[tuple[
     }
     if plan is not None:
         what[plan.pk] = _("the hazard plan")
-    rows = Signature.objects.standing().filter(target__in=what).order_by("performed_at", "id")
+    rows = (
+        Signature.objects.standing()
+        .select_related("establishment")
+        .filter(target__in=what)
+        .order_by("performed_at", "id")
+    )
     return [(each, what[each.target_id]) for each in rows]
 
 

@@ -137,6 +137,9 @@ def test_who_reviewed_stands_beside_the_check(
     (signed,) = document.checks[0].signed
     assert (signed.name, signed.meaning) == (lead.name, "reviewed by me")
     assert signature.pk in document.record_ids
+    assert signed.late == signature.recorded_at
+    assert re.search(r"; late entry, written down \d{4}-", document.checks[0].reviewed[0])
+    assert "; late entry, written down" in document.versions[0]
     assert "No record in this document was signed by a person" not in page(document)
 
 

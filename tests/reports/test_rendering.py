@@ -10,10 +10,13 @@ from uuid import UUID
 
 import pytest
 import rfc8785
+from django.utils import timezone, translation
 
-from ledger.models import Change, Establishment, Seal
+from ledger import signing_keys
+from ledger.acts import Moment
+from ledger.models import Change, Establishment, Seal, Signature
 from reports import documents, rendering
-from reports.documents import RecordLine, SealLine, usual_page_size
+from reports.documents import KeyLine, RecordLine, SealLine, SignatureLine, usual_page_size
 from reports.rendering import file_name, own_data, to_html, to_json
 from reports.templatetags import documents as tags
 from tests.reports.samples import NOON, ShiftSheet, check_line, record_id, sheet, short_sheet
@@ -146,6 +149,30 @@ def test_a_signature_shows_name_meaning_time_with_offset_and_digest() -> None:
         assert part in text
 
 
+def test_a_signature_given_later_than_stated_says_when_and_how_much() -> None:
+    one = short_sheet().signatures[0]
+    late = replace(one, late_by=timedelta(days=3), recorded_at=one.signed_at + timedelta(days=3))
+    words = "Late entry signed here 3 d after the time stated, 2026-03-05 17:00 +01:00"
+    assert words not in seen()
+    assert words in seen(short_sheet(signatures=(late,)))
+    with translation.override("es"):
+        assert "firmado aquí 3 d después de la hora indicada" in seen(
+            short_sheet(signatures=(late,), language="es")
+        )
+
+
+def test_from_when_on_a_signature_is_late_stands_in_the_head_of_a_list_of_no_late_records() -> None:
+    class Unmarked(ShiftSheet):
+        marks_late = False
+
+    late = replace(short_sheet().signatures[0], late_by=timedelta(days=3), recorded_at=NOON)
+    words = "more than 15 minutes after the work is marked as a late entry"
+    for signatures, there in (((), False), ((late,), True)):
+        plain = short_sheet(signatures=signatures, late_after_minutes=15)
+        document = Unmarked(**{each.name: getattr(plain, each.name) for each in fields(plain)})
+        assert (words in seen(document)) is there
+
+
 def test_a_document_without_signature_says_so() -> None:
     assert "No record in this document was signed by a person." in seen(short_sheet(signatures=()))
 
@@ -154,6 +181,40 @@ def test_the_seal_is_printed_with_root_and_hash() -> None:
     text = seen()
     assert "5e" * 32 in text
     assert "a7" * 32 in text
+
+
+def test_the_seal_says_that_records_not_new_in_it_lie_under_earlier_ones() -> None:
+    assert "<dt>Records new in it</dt><dd>112</dd>" in html()
+    text = seen()
+    assert "records that are not new in it lie under earlier ones" in text
+
+
+def test_the_certificate_is_named_in_words() -> None:
+    key = KeyLine(
+        fingerprint="f0" * 32,
+        subject="2.5.4.5=01a2,CN=Lindenhof Sweets,C=DE",
+        ends_at=NOON,
+        name="Lindenhof Sweets",
+        country="DE",
+        serial="01a2",
+    )
+    assert "The certificate names Lindenhof Sweets, country DE, serial number 01a2 and holds" in seen(
+        short_sheet(key=key)
+    )
+    with translation.override("es"):
+        assert "Lindenhof Sweets, país DE, número de serie 01a2" in seen(short_sheet(key=key, language="es"))
+    assert replace(key, name="").named == key.subject
+
+
+def test_a_key_line_is_what_the_certificate_says(establishment: Establishment, act: Any, lead: Any) -> None:
+    signing_keys.make(act=act(by=lead))
+    line = KeyLine.of(establishment)
+    assert line is not None
+    assert (line.name, line.country, line.serial) == (
+        establishment.name,
+        establishment.country,
+        str(establishment.pk),
+    )
 
 
 def test_a_document_that_is_not_sealed_says_so() -> None:
@@ -331,6 +392,25 @@ def test_a_line_written_long_after_the_work_is_late(change: Change) -> None:
     late = line_of(change).late_by
     assert late is not None
     assert late == change.recorded_at - change.performed_at
+
+
+def test_a_signature_line_bears_when_it_was_taken_if_late(change: Change, act: Any, lead: Any) -> None:
+    def given(at: datetime) -> SignatureLine:
+        """By a clock of then; recorded now."""
+        made = Signature.new(
+            replace(act(by=lead), performed=Moment.of(at)),
+            target_id=change.pk,
+            target_digest=change.digest,
+            meaning="reviewed",
+            signer_name="Ines Lead",
+        ).insert()
+        return SignatureLine.of(made, "change")
+
+    late, timely = given(NOON), given(timezone.now())
+    assert late.recorded_at is not None
+    assert late.late_by is not None
+    assert abs(late.recorded_at - late.signed_at - late.late_by) < timedelta(seconds=1)
+    assert timely.late_by is None
 
 
 def test_a_line_of_a_withdrawn_record_tells_why(change: Change, act: Any, lead: Any) -> None:
