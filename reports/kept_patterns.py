@@ -86,6 +86,7 @@ NOTED = (
     # why something was withdrawn or forgotten (haccp/changeovers/falls.py, haccp/buyers.py)
     "A verification it rests on was corrected or withdrawn.",
     "A verification found it outside afterwards.",
+    "Another changeover of the same equipment overlaps it.",
     "No recall can need it any more: its time is over.",
     # why a hold was widened (haccp/late_allergens.py); the last two as it was said before
     "%(late)s: %(allergen)s not declared on %(names)s; "

@@ -12,7 +12,7 @@ from django.db.models import Q, QuerySet
 from batches.models import CleaningBreak, Occupation
 from haccp import deviations, holds, late_allergens
 from haccp.allergens import lists
-from haccp.changeovers import scopes
+from haccp.changeovers import lines, scopes
 from haccp.deviations import Touched
 from haccp.late_allergens import Late
 from haccp.models import Changeover, ChangeoverRelease, ChangeoverVerification, Deviation, HoldSubject
@@ -23,6 +23,13 @@ def after(act: Act, changeover: Changeover, reason: str) -> None:
     """Let fall the releases of what ``changeover`` corrects or withdraws. Within a deed."""
     if changeover.corrects_id is not None:
         let_fall(act, ChangeoverRelease.objects.standing().filter(changeover=changeover.corrects_id), reason)
+
+
+def after_overlap(act: Act, changeover: Changeover) -> None:
+    """A release falls when a changeover of the same time comes in late: it would not have been released beside it."""
+    others = lines.overlapping(changeover)
+    releases = ChangeoverRelease.objects.standing().filter(changeover__in=[each.pk for each in others])
+    let_fall(act, releases, "Another changeover of the same equipment overlaps it.")
 
 
 def after_verification(act: Act, verification: ChangeoverVerification) -> None:

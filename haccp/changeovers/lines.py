@@ -103,18 +103,20 @@ def _procedure(changeover: Changeover, procedure: Procedure) -> Iterator[Reason]
 
 
 def _overlaps(changeover: Changeover) -> Iterator[Reason]:
+    for other in overlapping(changeover):
+        sentence = "Another changeover of the same equipment overlaps it: withdraw or correct one of the two."
+        yield Reason("overlapping-changeover", sentence, "equipment", [str(other.pk)])
+
+
+def overlapping(changeover: Changeover) -> list[Changeover]:
+    """Other standing changeovers of any of its equipment at the same time."""
     others = on_equipment(
         changeover.establishment,
         [UUID(pk) for pk in changeover.equipment],
         since=changeover.performed_at,
         until=changeover.ended_at,
     )
-    for other in others:
-        if other.pk != changeover.pk and _at_once(changeover, other):
-            sentence = (
-                "Another changeover of the same equipment overlaps it: withdraw or correct one of the two."
-            )
-            yield Reason("overlapping-changeover", sentence, "equipment", [str(other.pk)])
+    return [each for each in others if each.pk != changeover.pk and _at_once(changeover, each)]
 
 
 def _at_once(one: Changeover, other: Changeover) -> bool:

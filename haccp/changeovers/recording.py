@@ -41,7 +41,7 @@ def record(
     """Keep a changeover from the time of the act until ``ended_at``. Raises Unusable, Unknown, RuleBroken.
 
     Missing steps, an overlap and counts that do not come out even are kept and named by ``lines.shortcomings``; the
-    release is what waits for them. A correction lets the release of what it corrects fall.
+    release is what waits for them. A correction lets the release of what it corrects fall, an overlap that of the other.
     """
     lock_material(act.establishment)
     _refuse_foreign(
@@ -70,6 +70,7 @@ def record(
     _refuse_unusable(made)
     made.insert()
     falls.after(act, made, "The changeover it rests on was corrected.")
+    falls.after_overlap(act, made)
     return made
 
 

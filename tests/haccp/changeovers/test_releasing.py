@@ -178,6 +178,27 @@ def test_an_overlap_is_no_release_until_one_is_withdrawn(
     assert free(changed_over)
 
 
+def test_an_overlap_that_comes_in_late_lets_the_release_fall_and_holds_what_ran(
+    changed_over: Changeover, change_over: Any, free: Any, begin: Any, table: Equipment, breaks: Any
+):
+    free(changed_over)
+    begin(equipment=[table], at=FREED + MINUTE)
+    change_over()
+    assert not ChangeoverRelease.objects.standing().exists()
+    assert breaks(table) == []
+    case = Deviation.objects.get(what=Deviation.What.CHANGEOVER)
+    assert "Another changeover of the same equipment overlaps it." in case.title
+    assert case.holds.exists()
+
+
+def test_one_that_begins_as_the_released_one_ends_lets_nothing_fall(
+    changed_over: Changeover, change_over: Any, free: Any, act: Any
+):
+    free(changed_over)
+    change_over(act(at=ENDED), steps=[], ended_at=ENDED + HOUR)
+    assert ChangeoverRelease.objects.standing().exists()
+
+
 # --- the scope
 
 
