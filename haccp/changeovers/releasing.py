@@ -60,6 +60,7 @@ def release(
             code=MAY_NOT,
             reasons=reasons,
         )
+    # The area only informs whoever reads the scope: what a break clears goes by its equipment and allergens alone.
     where = {} if changeover.area_id is None else {"area": str(changeover.area_id)}
     made.scope = _with_members(scope, changeover).to_json() | where
     made.basis = [str(each.pk) for each in shown.basis]
