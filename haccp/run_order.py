@@ -26,7 +26,7 @@ PROVED = (
 )
 NOT_PROVED = (
     "More than {exact} batches: not every order was compared. Built by cheapest insertion and from the given order, "
-    "then improved by moving up to {run} neighbours at a time; {priced} orders were priced, at most {most} are. "
+    "then improved by moving up to {run} neighbours at a time; {priced} orders were priced; it stops soon after {most}. "
     "It is not proved best; whatever the order, at least {least} minutes of cleaning are needed."
 )
 
@@ -322,9 +322,10 @@ def _given(planned: Sequence[Planned], problem: search.Problem, before: Collecti
 def _said(run: Run, given: Given, saves: int | None, proved: bool) -> Iterator[str]:
     yield f"Cleaning in this order: {run.cleaning} minutes."
     if run.missed:
-        lead = "No order meets every due time" if proved else "No order was found that meets every due time"
+        none = "No order meets every due time; here fewest are missed"
+        lead = none if proved else "No order was found that meets every due time; here these are missed"
         late = ", ".join(f"{slot.name} by {slot.late_by} min" for slot in run.slots if slot.late_by)
-        yield f"{lead}; here fewest are missed: {late}."
+        yield f"{lead}: {late}."
     yield from _against(given)
     if given.run is None or saves is None:
         return

@@ -322,6 +322,12 @@ def test_more_than_twelve_batches_are_said_not_to_be_proved():
     assert found.at_least == found.run.cleaning == 12 * 30
 
 
+def test_what_an_order_that_is_not_proved_misses_is_not_said_to_be_the_fewest():
+    found = propose(*day(names="ABCDEFGHIJKLM", due={"B": 1}))
+    assert "No order was found that meets every due time; here these are missed: B by" in said(found)
+    assert "fewest" not in said(found)
+
+
 # -- what is refused -------------------------------------------------------------------------------------------
 
 
