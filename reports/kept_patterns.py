@@ -160,6 +160,11 @@ LIMIT_REFUSALS = (
 )
 
 SENTENCES = (
+    # what nobody knows of where a batch stood (haccp/changeovers/starting.py, haccp/releasing.py)
+    "No equipment is named, so what was on it before is not known, and what this batch leaves on it neither. Record what "
+    "it is made on as soon as it is taken.",
+    "No record says on which equipment batch %(batch)s was made, so what touched it is not known. Correct its start to "
+    "name it, or report a deviation that holds it, and decide there.",
     # judgements (haccp/limits.py, haccp/figures.py)
     "Lowest of %(count)s readings: %(read)s; %(subject)s must be %(bounds)s (%(source)s).",
     "Highest of %(count)s readings: %(read)s; %(subject)s must be %(bounds)s (%(source)s).",
