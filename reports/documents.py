@@ -388,8 +388,8 @@ class Document:
 
     @property
     def tells_late(self) -> bool:
-        """Whether it marks anything as late, so that it has to say from when on that is."""
-        return self.marks_late or any(each.late_by for each in self.signatures)
+        """Whether it marks anything as late, so that it has to say from when on that is; what hangs has no room for that."""
+        return self.marks_late or (not self.hangs and any(each.late_by for each in self.signatures))
 
     def data_tables(self) -> tuple[Table, ...]:
         """What of it is a table, the main one first; nothing of most documents."""

@@ -186,7 +186,7 @@ def test_the_seal_is_printed_with_root_and_hash() -> None:
 def test_the_seal_says_that_records_not_new_in_it_lie_under_earlier_ones() -> None:
     assert "<dt>Records new in it</dt><dd>112</dd>" in html()
     text = seen()
-    assert "records that are not new in it lie under earlier ones" in text
+    assert "Records that are not new in it lie under earlier seals." in text
 
 
 def test_the_certificate_is_named_in_words() -> None:
