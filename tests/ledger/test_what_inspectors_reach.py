@@ -138,6 +138,7 @@ def address(path: str, let_in: Any) -> str:
 
     here = Establishment.objects.get(name="Lindenhof Sweets")
     path = path.replace("<uuid:establishment>", str(here.pk)).replace("<path:rest>", "10/X")
+    path = path.replace("<int:number>", "1")
     while "<" in path:
         before, rest = path.split("<", 1)
         path = before + unknown_id() + rest.split(">", 1)[1]
