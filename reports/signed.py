@@ -68,12 +68,7 @@ def signatures(plan: PlanVersion | None, shown: Sequence[Record]) -> list[tuple[
     }
     if plan is not None:
         what[plan.pk] = _("the hazard plan")
-    rows = (
-        Signature.objects.standing()
-        .select_related("establishment")
-        .filter(target__in=what)
-        .order_by("performed_at", "id")
-    )
+    rows = signatures_on(what)
     return [(each, what[each.target_id]) for each in rows]
 
 

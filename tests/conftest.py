@@ -252,7 +252,7 @@ def unknown_id() -> str:
 
 @pytest.fixture(scope="session")
 def stage(django_db_setup: Any, django_db_blocker: Any, tmp_path_factory: Any) -> Iterator[Any]:
-    from tests.scene import Stage
+    from tests.stage import Stage
 
     made = Stage(tmp_path_factory.mktemp("scene"), django_db_blocker)
     _stages.append(made)
